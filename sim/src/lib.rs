@@ -1,1 +1,3 @@
-//! Skeleton.
+//! Modelled beds, a virtual controller that runs the core, replay of jobs, and pictures of the gap.
+
+pub mod outcome;

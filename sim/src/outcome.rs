@@ -1,0 +1,242 @@
+//! What a replay found: plain data, filled by [`crate::replay`], shown by pictures, page and summary.
+//!
+//! Gap error everywhere: true gap minus logical height, in micrometres; positive means too far from the bed.
+
+use serde::Serialize;
+
+/// The three ways in which one job is run side by side; the order of every array of runs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Run {
+    /// The job as it is.
+    Uncorrected,
+    /// Corrected with the stations' grid.
+    Corrected,
+    /// Corrected with the grid refined from the stations.
+    Refined,
+}
+
+impl Run {
+    /// All runs, in the order of every array of runs.
+    pub const ALL: [Run; 3] = [Run::Uncorrected, Run::Corrected, Run::Refined];
+
+    /// The word used on screens and in pictures.
+    pub const fn label(self) -> &'static str {
+        match self {
+            Run::Uncorrected => "uncorrected",
+            Run::Corrected => "corrected",
+            Run::Refined => "corrected, refined",
+        }
+    }
+}
+
+/// One place on the bed and the job line that led there.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Place {
+    /// Line of the job, counted from 1.
+    pub job_line: u64,
+    /// Machine X.
+    pub x_mm: f64,
+    /// Machine Y.
+    pub y_mm: f64,
+    /// Logical height of the nozzle.
+    pub z_mm: f64,
+    /// True gap minus logical height.
+    pub gap_error_um: f64,
+}
+
+/// Gap error over a stretch of printed path, every figure weighted by length.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+pub struct GapFigures {
+    /// Printed length that the figures stand for.
+    pub printed_length_mm: f64,
+    /// Smallest (nearest to the bed).
+    pub min_um: f64,
+    /// Largest (farthest from the bed).
+    pub max_um: f64,
+    /// Mean.
+    pub mean_um: f64,
+    /// Root of the mean square.
+    pub rms_um: f64,
+    /// 95 % of the length has a smaller absolute error than this.
+    pub p95_abs_um: f64,
+    /// Share of the length with an absolute error within the tolerance, 0 to 1.
+    pub within_tolerance: f64,
+    /// Where the absolute error is largest.
+    pub worst: Option<Place>,
+}
+
+/// What one run of the job came to.
+#[derive(Clone, Debug, Serialize)]
+pub struct RunOutcome {
+    /// Which run.
+    pub run: Run,
+    /// Over the first printed layer.
+    pub first_layer: GapFigures,
+    /// Over all that was printed.
+    pub whole_job: GapFigures,
+    /// The worst places of the first layer, worst first, at least 10 mm apart.
+    pub worst_places: Vec<Place>,
+    /// Straight pieces handed to the motors, printing moves only.
+    pub printing_pieces: u64,
+    /// Straight pieces handed to the motors.
+    pub pieces: u64,
+    /// Largest Z speed during a printing move.
+    pub largest_z_rate_mm_s: f64,
+    /// Job line of that move.
+    pub largest_z_rate_line: u64,
+    /// Pieces whose Z speed is above the machine's limit.
+    pub pieces_above_z_rate_limit: u64,
+    /// Moves that the core refused, since they would have gone below the lowest height allowed.
+    pub refused_moves: u64,
+    /// Job line of the first of them.
+    pub first_refused_line: Option<u64>,
+}
+
+/// What was counted while reading the job; the same for every run.
+#[derive(Clone, Debug, Default, Serialize)]
+pub struct JobCounts {
+    /// Bytes read.
+    pub bytes: u64,
+    /// Lines read.
+    pub lines: u64,
+    /// Straight moves and arcs.
+    pub moves: u64,
+    /// Moves that lay something down.
+    pub printing_moves: u64,
+    /// Arcs among the moves.
+    pub arcs: u64,
+    /// Words passed through because nobody here knows them.
+    pub unknown_words: u64,
+    /// Lines that could not be read, with `--keep-going`.
+    pub bad_lines: u64,
+}
+
+/// A regular field of values: rows along X, the first row at the smallest Y.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Field {
+    /// X of the first column.
+    pub x0_mm: f64,
+    /// Y of the first row.
+    pub y0_mm: f64,
+    /// Distance between columns.
+    pub step_x_mm: f64,
+    /// Distance between rows.
+    pub step_y_mm: f64,
+    /// Number of columns, at least 2.
+    pub columns: usize,
+    /// Number of rows, at least 2.
+    pub rows: usize,
+    /// `columns * rows` values.
+    pub values_um: Vec<f64>,
+}
+
+/// Bed and nozzle over the whole bed, at the first layer's logical height.
+#[derive(Clone, Debug)]
+pub struct Surfaces {
+    /// The first layer's logical height.
+    pub first_layer_um: f64,
+    /// Height of the bed above the machine's zero.
+    pub bed: Field,
+    /// Height of the nozzle, a field for each run on the lattice of `bed`.
+    pub nozzle: [Field; 3],
+    /// Where the first layer laid something down, on the lattice of `bed`.
+    pub printed: Vec<bool>,
+}
+
+impl Surfaces {
+    /// Gap error of a run over the bed, on the lattice of [`Self::bed`].
+    pub fn gap_error(&self, run: Run) -> Field {
+        let nozzle = &self.nozzle[run as usize];
+        let values_um = nozzle.values_um.iter().zip(&self.bed.values_um).map(|(nozzle_um, bed_um)| nozzle_um - bed_um - self.first_layer_um).collect();
+        Field { values_um, ..nozzle.clone() }
+    }
+}
+
+/// Lowest and highest of something within one stretch of path.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Range {
+    /// Lowest.
+    pub min_um: f64,
+    /// Highest.
+    pub max_um: f64,
+}
+
+/// One stretch of the first layer's path.
+#[derive(Clone, Copy, Debug)]
+pub struct ProfileStretch {
+    /// Printed length before this stretch.
+    pub start_mm: f64,
+    /// Printed length at its end.
+    pub end_mm: f64,
+    /// Height of the bed below the path.
+    pub bed: Range,
+    /// Height of the nozzle in each run.
+    pub nozzle: [Range; 3],
+}
+
+/// Gap error of one layer.
+#[derive(Clone, Copy, Debug, Serialize)]
+pub struct LayerFigures {
+    /// Logical height of the layer.
+    pub z_mm: f64,
+    /// Figures of each run.
+    pub runs: [LayerRun; 3],
+}
+
+/// Gap error of one layer in one run.
+#[derive(Clone, Copy, Debug, Default, Serialize)]
+pub struct LayerRun {
+    /// Smallest.
+    pub min_um: f64,
+    /// Mean, weighted by length.
+    pub mean_um: f64,
+    /// Largest.
+    pub max_um: f64,
+}
+
+/// A point on the bed.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Point {
+    /// Machine X.
+    pub x_mm: f64,
+    /// Machine Y.
+    pub y_mm: f64,
+}
+
+/// All that a replay found.
+#[derive(Clone, Debug)]
+pub struct Outcome {
+    /// Name of the job as the user gave it.
+    pub job_name: String,
+    /// Name of the scenario.
+    pub scenario_name: String,
+    /// Where the grid came from, in words.
+    pub grid_origin: String,
+    /// Stations or nodes of the grid in use, columns and rows.
+    pub grid_size: [u8; 2],
+    /// Nodes of the refined grid, columns and rows.
+    pub refined_size: [u8; 2],
+    /// Gap errors up to this stick.
+    pub tolerance_um: f64,
+    /// Heights between which the correction fades, if it does.
+    pub fade_um: Option<[i32; 2]>,
+    /// Fastest Z that the machine allows.
+    pub z_rate_limit_mm_s: f64,
+    /// Screws below the bed.
+    pub screws: Vec<Point>,
+    /// Nodes of the grid in use.
+    pub stations: Vec<Point>,
+    /// What the job holds.
+    pub counts: JobCounts,
+    /// The three runs, in the order of [`Run::ALL`].
+    pub runs: Vec<RunOutcome>,
+    /// Bed and nozzle over the bed.
+    pub surfaces: Surfaces,
+    /// The first layer's path, in order.
+    pub profile: Vec<ProfileStretch>,
+    /// Every layer, lowest first.
+    pub layers: Vec<LayerFigures>,
+    /// Things that a person should know, in plain sentences.
+    pub warnings: Vec<String>,
+}
