@@ -173,6 +173,8 @@ pub struct ProfileStretch {
     pub bed: Range,
     /// Height of the nozzle in each run.
     pub nozzle: [Range; 3],
+    /// Gap error in each run; the two ranges above cannot give it, since their ends lie at different places.
+    pub gap_error: [Range; 3],
 }
 
 /// Gap error of one layer.
