@@ -1,1 +1,72 @@
-//! Skeleton.
+//! Keeps the nozzle's gap right over a bed that is not flat.
+//!
+//! Four corner screws take out tilt, never bow or twist. This crate holds the measured heights of a bed in fixed
+//! memory and bends every move to them: integers only, no heap, no panics, the same bits on every chip.
+//!
+//! ```
+//! use gapkeeper::{Correction, Fade, HeightGrid, Lattice, Move, Point, DEFAULT_TOLERANCE_UM};
+//!
+//! // Nine readings on a bed that is 0.3 mm high in the middle.
+//! let stations = Lattice { x0_um: 20_000, y0_um: 20_000, pitch_x_um: 90_000, pitch_y_um: 80_000, columns: 3, rows: 3 };
+//! let readings = HeightGrid::<9>::new(stations, &[0, 150, 0, 150, 300, 150, 0, 150, 0])?;
+//!
+//! // A smooth surface through them, once; from then on everything is bilinear.
+//! let grid: HeightGrid<225> = readings.refined(15, 15)?;
+//! let correction = Correction::new(grid).with_fade(Fade::new(400, 8000)?)?;
+//!
+//! // Every straight move becomes pieces; E rides along.
+//! let motion = Move {
+//!     start: Point { x_um: 20_000, y_um: 20_000, z_um: 200 },
+//!     end: Point { x_um: 200_000, y_um: 180_000, z_um: 200 },
+//!     extra_start: [0],
+//!     extra_end: [8_011],
+//! };
+//! for piece in correction.split(&motion, DEFAULT_TOLERANCE_UM)? {
+//!     // queue_straight_motion(piece.end, piece.extra)
+//!     assert!(piece.end.z_um >= 200);
+//! }
+//! # Ok::<(), Box<dyn core::error::Error>>(())
+//! ```
+//!
+//! | item | what it is |
+//! |---|---|
+//! | [`HeightGrid`], [`Lattice`] | heights on a regular lattice, bilinear between them; `refined` makes a denser one |
+//! | [`Fade`], [`Correction`] | the correction, its fade and its exact inverse |
+//! | [`Move`], [`Split`], [`Piece`] | straight moves in, pieces along the corrected surface out |
+//! | [`Arc`], [`Chords`] | arcs and helices in, straight moves out |
+//!
+//! # Units and signs
+//! Lengths are whole micrometres. X right, Y back, Z up. A positive height means that the bed is high there; a
+//! positive shift moves the nozzle away from the bed.
+//!
+//! # Features
+//! | feature | default | what it adds |
+//! |---|---|---|
+//! | `defmt` | off | `defmt::Format` on every public type |
+//!
+//! # What it does not do
+//! No planning of speed, no step pulses, no files, no floats: a controller or a desktop program does those.
+
+#![no_std]
+#![forbid(unsafe_code)]
+#![deny(missing_docs)]
+
+#[cfg(test)]
+extern crate std;
+
+mod angle;
+mod arc;
+mod axis;
+mod correction;
+mod fade;
+mod fixed_point;
+mod grid;
+mod refine;
+mod split;
+
+pub use arc::{Arc, ArcError, Chords, MAX_RADIUS_DIFFERENCE_UM, MAX_RADIUS_UM, Plane, Turn};
+pub use axis::{MAX_NODES_PER_AXIS, MAX_SPAN_UM, MIN_PITCH_UM};
+pub use correction::{Correction, CorrectionError};
+pub use fade::{Fade, FadeError};
+pub use grid::{GridAxis, GridError, HeightGrid, Lattice, MAX_HEIGHT_UM};
+pub use split::{DEFAULT_TOLERANCE_UM, MAX_TOLERANCE_UM, Move, Piece, Point, Split, SplitError};

@@ -1,0 +1,175 @@
+//! One axis of a lattice: coordinates in, positions between nodes out.
+
+use core::num::{NonZeroU32, NonZeroU64};
+
+/// Smallest distance between two nodes.
+pub const MIN_PITCH_UM: u32 = 100;
+
+/// Longest distance between the first and the last node.
+///
+/// 255 · 2^12 µm, a little over a metre: up to here the rounding of a grid position cannot move a node.
+pub const MAX_SPAN_UM: u32 = 1_044_480;
+
+/// Most nodes along one axis.
+pub const MAX_NODES_PER_AXIS: u8 = 15;
+
+/// What is wrong with an axis.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum AxisFault {
+    NodeCount(u8),
+    Pitch(u32),
+    Span(u32),
+    Coordinates,
+}
+
+/// Evenly spaced nodes along one axis.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub(crate) struct Axis {
+    start_um: i32,
+    pitch_um: NonZeroU32,
+    span_um: u32,
+    /// round(2^36 / pitch)
+    reciprocal: u32,
+    nodes: u8,
+}
+
+impl Axis {
+    pub(crate) fn new(start_um: i32, pitch_um: u32, nodes: u8) -> Result<Self, AxisFault> {
+        if !(2..=MAX_NODES_PER_AXIS).contains(&nodes) {
+            return Err(AxisFault::NodeCount(nodes));
+        }
+        let pitch = match NonZeroU32::new(pitch_um) {
+            Some(pitch) if (MIN_PITCH_UM..=MAX_SPAN_UM).contains(&pitch_um) => pitch,
+            _ => return Err(AxisFault::Pitch(pitch_um)),
+        };
+        // At most 14 · 2^20: no overflow.
+        let span_um = pitch_um * u32::from(nodes - 1);
+        if span_um > MAX_SPAN_UM {
+            return Err(AxisFault::Span(span_um));
+        }
+        if start_um.checked_add_unsigned(span_um).is_none() {
+            return Err(AxisFault::Coordinates);
+        }
+        let rounded = ((1_u64 << 36) + u64::from(pitch_um / 2)) / NonZeroU64::from(pitch);
+        // At most 2^36 / 100, which has 30 bits.
+        let reciprocal = rounded as u32;
+        Ok(Self { start_um, pitch_um: pitch, span_um, reciprocal, nodes })
+    }
+
+    pub(crate) const fn start_um(&self) -> i32 {
+        self.start_um
+    }
+
+    pub(crate) const fn pitch_um(&self) -> u32 {
+        self.pitch_um.get()
+    }
+
+    pub(crate) const fn span_um(&self) -> u32 {
+        self.span_um
+    }
+
+    pub(crate) const fn nodes(&self) -> u8 {
+        self.nodes
+    }
+
+    /// Distance from the first node, held at both ends.
+    #[inline]
+    pub(crate) fn distance_um(&self, coordinate_um: i32) -> u32 {
+        if coordinate_um <= self.start_um {
+            0
+        } else {
+            // Positive and below 2^32 whatever the signs, so the wrapped difference is the true one.
+            (coordinate_um.wrapping_sub(self.start_um) as u32).min(self.span_um)
+        }
+    }
+
+    /// Position in units of the pitch with 16 fractional bits, held at both ends.
+    ///
+    /// Defined as `(d·R + 255·2^11) >> 20` with `R = round(2^36 / pitch)`; since nested floors are exact this
+    /// equals `(d·(R >> 11) + (d·(R & 2047) >> 11) + 255) >> 9`, which needs 32-bit products only. The bias
+    /// makes it a rounding; it is exact at every node.
+    #[inline]
+    pub(crate) fn position_q16(&self, coordinate_um: i32) -> u32 {
+        let product = u64::from(self.distance_um(coordinate_um)) * u64::from(self.reciprocal);
+        // Below 15 · 2^16.
+        ((product + (255 << 11)) >> 20) as u32
+    }
+
+    /// Coordinate of a node. The caller keeps `index` below [`Self::nodes`].
+    #[inline]
+    pub(crate) fn node_um(&self, index: u32) -> i32 {
+        self.start_um.wrapping_add_unsigned(self.pitch_um.get().wrapping_mul(index))
+    }
+
+    /// Index of the first node beyond a coordinate when travelling up; may equal [`Self::nodes`].
+    pub(crate) fn first_above(&self, coordinate_um: i32) -> i32 {
+        if coordinate_um < self.start_um {
+            return 0;
+        }
+        // At most 15.
+        (self.distance_um(coordinate_um) / self.pitch_um) as i32 + 1
+    }
+
+    /// Index of the first node beyond a coordinate when travelling down; may be -1.
+    pub(crate) fn first_below(&self, coordinate_um: i32) -> i32 {
+        let distance_um = self.distance_um(coordinate_um);
+        if distance_um == self.span_um && self.node_um(u32::from(self.nodes) - 1) < coordinate_um {
+            return i32::from(self.nodes) - 1;
+        }
+        let pitch_um = self.pitch_um.get();
+        // At most 15; 0 at or before the first node.
+        ((distance_um + pitch_um - 1) / self.pitch_um) as i32 - 1
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The definition in 32-bit products only, for chips without a wide multiply.
+    fn position_narrow(axis: &Axis, coordinate_um: i32) -> u32 {
+        let d = axis.distance_um(coordinate_um);
+        let (high, low) = (axis.reciprocal >> 11, axis.reciprocal & 2047);
+        (d * high + ((d * low) >> 11) + 255) >> 9
+    }
+
+    #[test]
+    fn nodes_are_exact_and_both_forms_agree() {
+        for nodes in 2..=MAX_NODES_PER_AXIS {
+            for pitch_um in (MIN_PITCH_UM..40_000).step_by(37).chain([74_605, 500_001, 1_044_479, 1_044_480]) {
+                let Ok(axis) = Axis::new(-12_345, pitch_um, nodes) else { continue };
+                for index in 0..u32::from(nodes) {
+                    assert_eq!(axis.position_q16(axis.node_um(index)), index << 16, "pitch {pitch_um}, node {index}");
+                }
+                for coordinate_um in (-13_000..axis.span_um as i32).step_by(9_973) {
+                    assert_eq!(axis.position_q16(coordinate_um), position_narrow(&axis, coordinate_um));
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn ends_of_the_coordinate_range_are_held() {
+        let low = Axis::new(i32::MIN, 1000, 3).unwrap();
+        assert_eq!(low.position_q16(i32::MIN), 0);
+        assert_eq!(low.position_q16(i32::MAX), 2 << 16);
+        let high = Axis::new(i32::MAX - 2000, 1000, 3).unwrap();
+        assert_eq!(high.position_q16(i32::MIN), 0);
+        assert_eq!(high.position_q16(i32::MAX), 2 << 16);
+        assert_eq!(Axis::new(i32::MAX - 1999, 1000, 3), Err(AxisFault::Coordinates));
+    }
+
+    #[test]
+    fn next_node_in_either_direction() {
+        let axis = Axis::new(100, 1000, 3).unwrap();
+        let above = [(99, 0), (100, 1), (101, 1), (1099, 1), (1100, 2), (2099, 2), (2100, 3), (9999, 3)];
+        for (coordinate_um, index) in above {
+            assert_eq!(axis.first_above(coordinate_um), index, "above {coordinate_um}");
+        }
+        let below = [(50, -1), (100, -1), (101, 0), (1100, 0), (1101, 1), (2100, 1), (2101, 2), (9999, 2)];
+        for (coordinate_um, index) in below {
+            assert_eq!(axis.first_below(coordinate_um), index, "below {coordinate_um}");
+        }
+    }
+}

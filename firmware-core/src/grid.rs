@@ -1,0 +1,370 @@
+//! The height grid: stored heights on a regular lattice, bilinear between them.
+
+use core::fmt;
+
+use heapless::Vec;
+
+use crate::axis::{Axis, AxisFault, MAX_NODES_PER_AXIS, MAX_SPAN_UM, MIN_PITCH_UM};
+use crate::fixed_point::{round_q16, scale_q16};
+
+/// Largest height of a node, up or down.
+///
+/// The difference of two nodes then has 15 bits and a sign, which keeps every product within 32 bits.
+pub const MAX_HEIGHT_UM: i16 = 8191;
+
+/// Where the nodes of a grid stand.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Lattice {
+    /// X of the first column.
+    pub x0_um: i32,
+    /// Y of the first row.
+    pub y0_um: i32,
+    /// Distance between columns, [`MIN_PITCH_UM`] or more.
+    pub pitch_x_um: u32,
+    /// Distance between rows, [`MIN_PITCH_UM`] or more.
+    pub pitch_y_um: u32,
+    /// Nodes along X, 2 to [`MAX_NODES_PER_AXIS`].
+    pub columns: u8,
+    /// Nodes along Y, 2 to [`MAX_NODES_PER_AXIS`].
+    pub rows: u8,
+}
+
+impl Lattice {
+    /// Number of nodes.
+    pub const fn node_count(&self) -> usize {
+        self.columns as usize * self.rows as usize
+    }
+
+    /// Coordinates of a node. Columns and rows count from 0; far outside, the coordinates are held at their range.
+    pub fn node_um(&self, column: u8, row: u8) -> (i32, i32) {
+        let along = |start_um: i32, pitch_um: u32, index: u8| {
+            start_um.saturating_add_unsigned(pitch_um.saturating_mul(u32::from(index)))
+        };
+        (along(self.x0_um, self.pitch_x_um, column), along(self.y0_um, self.pitch_y_um, row))
+    }
+}
+
+/// One of the two axes of a grid.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum GridAxis {
+    /// Along a row.
+    X,
+    /// From row to row.
+    Y,
+}
+
+/// Why there is no such grid.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[non_exhaustive]
+pub enum GridError {
+    /// Too few or too many nodes along an axis.
+    NodeCount {
+        /// The axis.
+        axis: GridAxis,
+        /// Nodes asked for.
+        nodes: u8,
+    },
+    /// Nodes too close together, or farther apart than a whole grid may reach.
+    Pitch {
+        /// The axis.
+        axis: GridAxis,
+        /// Pitch asked for.
+        pitch_um: u32,
+    },
+    /// First and last node too far apart.
+    Span {
+        /// The axis.
+        axis: GridAxis,
+        /// Distance asked for.
+        span_um: u32,
+    },
+    /// The last node's coordinate does not fit 32 bits.
+    Coordinates {
+        /// The axis.
+        axis: GridAxis,
+    },
+    /// Number of heights differs from columns times rows.
+    Heights {
+        /// Columns times rows.
+        expected: usize,
+        /// Heights given.
+        found: usize,
+    },
+    /// More nodes than the memory of this grid holds.
+    Capacity {
+        /// Nodes asked for.
+        needed: usize,
+        /// Nodes that fit.
+        capacity: usize,
+    },
+    /// A height beyond [`MAX_HEIGHT_UM`].
+    HeightOutOfRange {
+        /// Column, counted from 0.
+        column: u8,
+        /// Row, counted from 0.
+        row: u8,
+        /// The height.
+        height_um: i32,
+    },
+}
+
+impl fmt::Display for GridError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match *self {
+            Self::NodeCount { axis, nodes } => write!(f, "{nodes} nodes along {axis:?}: use 2 to {MAX_NODES_PER_AXIS}"),
+            Self::Pitch { axis, pitch_um } => {
+                write!(f, "a pitch of {pitch_um} um along {axis:?}: use {MIN_PITCH_UM} to {MAX_SPAN_UM} um")
+            }
+            Self::Span { axis, span_um } => {
+                write!(f, "{span_um} um from first to last node along {axis:?}: use at most {MAX_SPAN_UM} um")
+            }
+            Self::Coordinates { axis } => {
+                write!(f, "the last node along {axis:?} is beyond 2147483647 um: move the grid")
+            }
+            Self::Heights { expected, found } => write!(f, "{found} heights for {expected} nodes: give one for each"),
+            Self::Capacity { needed, capacity } => {
+                write!(f, "{needed} nodes where {capacity} fit: use fewer columns or rows")
+            }
+            Self::HeightOutOfRange { column, row, height_um } => write!(
+                f,
+                "{height_um} um at column {column}, row {row}: heights reach from -{MAX_HEIGHT_UM} to {MAX_HEIGHT_UM} um"
+            ),
+        }
+    }
+}
+
+impl core::error::Error for GridError {}
+
+/// Heights of the bed on a regular lattice, in memory for `CAPACITY` nodes.
+///
+/// Rows run along X, the first row at the smallest Y. A positive height means that the bed is high there. Between
+/// nodes the surface is bilinear; outside the grid the edge value holds.
+#[derive(Clone, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct HeightGrid<const CAPACITY: usize> {
+    pub(crate) x: Axis,
+    pub(crate) y: Axis,
+    nodes_um: Vec<i16, CAPACITY>,
+    mean_um: i16,
+    /// Bit `i`: the surface has a crease along column line `i`, so a straight path across it has a corner.
+    pub(crate) creases_x: u16,
+    /// The same for row lines.
+    pub(crate) creases_y: u16,
+}
+
+impl<const CAPACITY: usize> HeightGrid<CAPACITY> {
+    /// A grid from its heights, row by row.
+    ///
+    /// # Errors
+    /// [`GridError`] says which number is out of range and what to use instead.
+    pub fn new(lattice: Lattice, heights_um: &[i16]) -> Result<Self, GridError> {
+        if heights_um.len() != lattice.node_count() {
+            return Err(GridError::Heights { expected: lattice.node_count(), found: heights_um.len() });
+        }
+        let mut heights_um = heights_um.iter();
+        Self::from_fn(lattice, |_, _| heights_um.next().map_or(0, |&height_um| i32::from(height_um)))
+    }
+
+    /// A grid from a rule that gives the height of each node, by column and row counted from 0, row by row.
+    ///
+    /// # Errors
+    /// As for [`Self::new`].
+    pub fn from_fn(lattice: Lattice, mut height_um: impl FnMut(u8, u8) -> i32) -> Result<Self, GridError> {
+        let axis = |axis, start_um, pitch_um, nodes| {
+            Axis::new(start_um, pitch_um, nodes).map_err(|fault| match fault {
+                AxisFault::NodeCount(nodes) => GridError::NodeCount { axis, nodes },
+                AxisFault::Pitch(pitch_um) => GridError::Pitch { axis, pitch_um },
+                AxisFault::Span(span_um) => GridError::Span { axis, span_um },
+                AxisFault::Coordinates => GridError::Coordinates { axis },
+            })
+        };
+        let x = axis(GridAxis::X, lattice.x0_um, lattice.pitch_x_um, lattice.columns)?;
+        let y = axis(GridAxis::Y, lattice.y0_um, lattice.pitch_y_um, lattice.rows)?;
+        let overfull = GridError::Capacity { needed: lattice.node_count(), capacity: CAPACITY };
+        if lattice.node_count() > CAPACITY {
+            return Err(overfull);
+        }
+        let mut nodes_um = Vec::new();
+        let mut sum_um = 0;
+        for row in 0..lattice.rows {
+            for column in 0..lattice.columns {
+                let height_um = height_um(column, row);
+                if height_um.unsigned_abs() > MAX_HEIGHT_UM.unsigned_abs().into() {
+                    return Err(GridError::HeightOutOfRange { column, row, height_um });
+                }
+                sum_um += height_um;
+                nodes_um.push(height_um as i16).map_err(|_| overfull)?;
+            }
+        }
+        let count = i32::from(lattice.columns) * i32::from(lattice.rows);
+        // A mean lies between its terms, so it fits as they do.
+        let mean_um = (2 * sum_um + count).checked_div_euclid(2 * count).unwrap_or(0) as i16;
+        let (columns, rows) = (usize::from(lattice.columns), usize::from(lattice.rows));
+        Ok(Self {
+            x,
+            y,
+            mean_um,
+            creases_x: creases(&nodes_um, columns, rows, 1, columns),
+            creases_y: creases(&nodes_um, rows, columns, columns, 1),
+            nodes_um,
+        })
+    }
+
+    /// Where the nodes stand.
+    pub fn lattice(&self) -> Lattice {
+        Lattice {
+            x0_um: self.x.start_um(),
+            y0_um: self.y.start_um(),
+            pitch_x_um: self.x.pitch_um(),
+            pitch_y_um: self.y.pitch_um(),
+            columns: self.x.nodes(),
+            rows: self.y.nodes(),
+        }
+    }
+
+    /// Heights of the nodes, row by row.
+    pub fn nodes_um(&self) -> &[i16] {
+        &self.nodes_um
+    }
+
+    /// Mean height of the nodes, rounded to the nearest micrometre.
+    pub fn mean_um(&self) -> i32 {
+        self.mean_um.into()
+    }
+
+    /// Lowest and highest node, less the mean: the reach of the shape.
+    pub fn shape_range_um(&self) -> (i32, i32) {
+        let lowest = self.nodes_um.iter().min().map_or(0, |&um| i32::from(um));
+        let highest = self.nodes_um.iter().max().map_or(0, |&um| i32::from(um));
+        (lowest - self.mean_um(), highest - self.mean_um())
+    }
+
+    /// Height of the bed, within 1 µm of the exact bilinear value (0.661 µm is the worst known).
+    ///
+    /// Bilinear interpolation as in Abramowitz & Stegun, *Handbook of Mathematical Functions*, 25.2.66.
+    #[inline]
+    pub fn height_um(&self, x_um: i32, y_um: i32) -> i32 {
+        round_q16(self.height_q16(x_um, y_um))
+    }
+
+    /// Height less the mean, with 16 fractional bits; up to 2^30 either way.
+    #[inline]
+    pub(crate) fn shape_q16(&self, x_um: i32, y_um: i32) -> i32 {
+        self.height_q16(x_um, y_um) - (i32::from(self.mean_um) << 16)
+    }
+
+    #[inline]
+    fn height_q16(&self, x_um: i32, y_um: i32) -> i32 {
+        let (position_x, position_y) = (self.x.position_q16(x_um), self.y.position_q16(y_um));
+        let (u, v) = (position_x & 0xFFFF, position_y & 0xFFFF);
+        let columns = usize::from(self.x.nodes());
+        let first = (position_y >> 16) as usize * columns + (position_x >> 16) as usize;
+        // A node whose weight is zero may be any node: at the right edge `b` and `d` belong to the next row.
+        let [a, b, c, d] = match self.nodes_um.get(first..first + columns + 2) {
+            Some(&[a, b, .., c, d]) => [a, b, c, d],
+            _ => self.last_cells(first),
+        };
+        let edge = |from: i16, to: i16| (i32::from(from) << 16) + (i32::from(to) - i32::from(from)) * u as i32;
+        let near = edge(a, b);
+        near + scale_q16(edge(c, d) - near, v)
+    }
+
+    /// The cells at the far edge, where some of the four nodes do not exist and have no weight.
+    #[cold]
+    fn last_cells(&self, first: usize) -> [i16; 4] {
+        let columns = usize::from(self.x.nodes());
+        let node_or = |index, otherwise| self.nodes_um.get(index).copied().unwrap_or(otherwise);
+        let a = node_or(first, 0);
+        let c = node_or(first + columns, a);
+        [a, node_or(first + 1, a), c, node_or(first + columns + 1, c)]
+    }
+}
+
+/// Lines across one axis along which the slope changes, as bits; `step` leads along the axis, `stride` across it.
+fn creases(nodes_um: &[i16], along: usize, across: usize, step: usize, stride: usize) -> u16 {
+    let node = |index: usize, line: usize| nodes_um.get(index * step + line * stride).map_or(0, |&um| i32::from(um));
+    let slope_after =
+        |index: usize, line: usize| if index + 1 < along { node(index + 1, line) - node(index, line) } else { 0 };
+    let slope_before =
+        |index: usize, line: usize| if index > 0 { node(index, line) - node(index - 1, line) } else { 0 };
+    (0..along)
+        .filter(|&index| (0..across).any(|line| slope_before(index, line) != slope_after(index, line)))
+        .fold(0, |bits, index| bits | 1 << index)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::format;
+
+    const LATTICE: Lattice =
+        Lattice { x0_um: -1000, y0_um: 500, pitch_x_um: 10_000, pitch_y_um: 20_000, columns: 3, rows: 2 };
+
+    #[test]
+    fn every_node_and_the_far_corner_are_exact() {
+        let heights_um = [10, -20, 30, -8191, 8191, 60];
+        let grid = HeightGrid::<6>::new(LATTICE, &heights_um).unwrap();
+        for row in 0..2 {
+            for column in 0..3 {
+                let (x_um, y_um) = LATTICE.node_um(column, row);
+                assert_eq!(
+                    grid.height_um(x_um, y_um),
+                    i32::from(heights_um[usize::from(row) * 3 + usize::from(column)])
+                );
+            }
+        }
+        assert_eq!(grid.height_um(i32::MAX, i32::MAX), 60);
+        assert_eq!(grid.height_um(i32::MIN, i32::MIN), 10);
+        assert_eq!(grid.height_um(i32::MAX, i32::MIN), 30);
+    }
+
+    /// I-1 of the published check values: Abramowitz & Stegun, 25.2.66, with f = 1, 2, 4, 3 at p = 1/4, q = 1/2;
+    /// the triangle rule 25.2.65 would give 2.75 (I-2).
+    #[test]
+    fn four_point_formula() {
+        let lattice = Lattice { x0_um: 0, y0_um: 0, pitch_x_um: 1000, pitch_y_um: 1000, columns: 2, rows: 2 };
+        let grid = HeightGrid::<4>::new(lattice, &[1000, 2000, 4000, 3000]).unwrap();
+        assert_eq!(grid.height_um(250, 500), 2500);
+    }
+
+    #[test]
+    fn mean_is_rounded_and_shape_is_what_remains() {
+        let grid = HeightGrid::<6>::new(LATTICE, &[0, 0, 0, 0, 0, -3]).unwrap();
+        assert_eq!(grid.mean_um(), 0);
+        assert_eq!(grid.shape_range_um(), (-3, 0));
+        let grid = HeightGrid::<6>::new(LATTICE, &[100, 101, 101, 101, 101, 102]).unwrap();
+        assert_eq!((grid.mean_um(), grid.shape_range_um()), (101, (-1, 1)));
+    }
+
+    #[test]
+    fn creases_are_found_where_the_slope_changes() {
+        let flat = HeightGrid::<6>::new(LATTICE, &[7; 6]).unwrap();
+        assert_eq!((flat.creases_x, flat.creases_y), (0, 0));
+        let tilted = HeightGrid::<6>::new(LATTICE, &[0, 10, 20, 5, 15, 25]).unwrap();
+        assert_eq!((tilted.creases_x, tilted.creases_y), (0b101, 0b11));
+        let roof = HeightGrid::<6>::new(LATTICE, &[0, 10, 0, 0, 10, 0]).unwrap();
+        assert_eq!((roof.creases_x, roof.creases_y), (0b111, 0));
+    }
+
+    #[test]
+    fn what_cannot_be_a_grid_is_named() {
+        let with = |change: fn(&mut Lattice)| {
+            let mut lattice = LATTICE;
+            change(&mut lattice);
+            HeightGrid::<6>::from_fn(lattice, |_, _| 0).unwrap_err()
+        };
+        assert_eq!(with(|l| l.columns = 1), GridError::NodeCount { axis: GridAxis::X, nodes: 1 });
+        assert_eq!(with(|l| l.rows = 16), GridError::NodeCount { axis: GridAxis::Y, nodes: 16 });
+        assert_eq!(with(|l| l.pitch_y_um = 99), GridError::Pitch { axis: GridAxis::Y, pitch_um: 99 });
+        assert_eq!(with(|l| l.pitch_x_um = 522_241), GridError::Span { axis: GridAxis::X, span_um: 1_044_482 });
+        assert_eq!(with(|l| l.x0_um = i32::MAX), GridError::Coordinates { axis: GridAxis::X });
+        assert_eq!(with(|l| l.rows = 3), GridError::Capacity { needed: 9, capacity: 6 });
+        assert_eq!(HeightGrid::<6>::new(LATTICE, &[0; 5]), Err(GridError::Heights { expected: 6, found: 5 }));
+        let error = HeightGrid::<6>::new(LATTICE, &[0, 0, 0, 0, 0, 8192]).unwrap_err();
+        assert_eq!(error, GridError::HeightOutOfRange { column: 2, row: 1, height_um: 8192 });
+        assert_eq!(format!("{error}"), "8192 um at column 2, row 1: heights reach from -8191 to 8191 um");
+    }
+}
