@@ -1,3 +1,4 @@
 //! Modelled beds, a virtual controller that runs the core, replay of jobs, and pictures of the gap.
 
 pub mod outcome;
+pub mod picture;

@@ -1,0 +1,205 @@
+//! A small writer of SVG: it escapes what it is given and keeps numbers short.
+//!
+//! Everything is styled with attributes, never with a style sheet or an id, so any number of pictures can share a page.
+
+use std::fmt::{self, Display, Write};
+
+/// Fonts of every picture; the last one is what the PNG is drawn with.
+const FONT_FAMILY: &str = "system-ui, -apple-system, 'Segoe UI', 'Helvetica Neue', Arial, sans-serif";
+
+/// A list of attributes: name and value.
+pub(crate) type Attributes<'a> = &'a [(&'a str, &'a dyn Display)];
+
+/// A picture that is being written.
+pub(crate) struct Svg {
+    out: String,
+}
+
+impl Svg {
+    /// Starts a picture with a white ground, a name and a description for those who cannot see it.
+    pub(crate) fn new(width: f64, height: f64, title: &str, description: &str) -> Self {
+        let mut svg = Self { out: String::with_capacity(1 << 16) };
+        svg.open(
+            "svg",
+            &[
+                ("xmlns", &"http://www.w3.org/2000/svg"),
+                ("viewBox", &format_args!("0 0 {} {}", Px(width), Px(height))),
+                ("width", &Px(width)),
+                ("height", &Px(height)),
+                ("role", &"img"),
+                ("font-family", &FONT_FAMILY),
+                ("font-size", &"12"),
+                ("fill", &super::palette::INK),
+            ],
+        );
+        svg.leaf("title", title);
+        svg.leaf("desc", description);
+        svg.element("rect", &[("width", &Px(width)), ("height", &Px(height)), ("fill", &"#ffffff")]);
+        svg
+    }
+
+    /// Writes an element without content.
+    pub(crate) fn element(&mut self, name: &str, attributes: Attributes<'_>) {
+        self.start(name, attributes);
+        self.out.push_str("/>\n");
+    }
+
+    /// Opens an element; [`Self::close`] ends it.
+    pub(crate) fn open(&mut self, name: &str, attributes: Attributes<'_>) {
+        self.start(name, attributes);
+        self.out.push_str(">\n");
+    }
+
+    /// Ends an element that was opened.
+    pub(crate) fn close(&mut self, name: &str) {
+        self.out.push_str("</");
+        self.out.push_str(name);
+        self.out.push_str(">\n");
+    }
+
+    /// Writes a line of text with its base line at (x, y).
+    pub(crate) fn text(&mut self, x: f64, y: f64, attributes: Attributes<'_>, content: &str) {
+        self.start("text", &[("x", &Px(x)), ("y", &Px(y))]);
+        self.attributes(attributes);
+        self.out.push('>');
+        self.out.push_str(&escaped(content));
+        self.out.push_str("</text>\n");
+    }
+
+    /// Writes a straight line.
+    pub(crate) fn line(&mut self, from: (f64, f64), to: (f64, f64), attributes: Attributes<'_>) {
+        self.start("line", &[("x1", &Px(from.0)), ("y1", &Px(from.1)), ("x2", &Px(to.0)), ("y2", &Px(to.1))]);
+        self.attributes(attributes);
+        self.out.push_str("/>\n");
+    }
+
+    /// Writes a rectangle.
+    pub(crate) fn rect(&mut self, left: f64, top: f64, width: f64, height: f64, attributes: Attributes<'_>) {
+        self.start("rect", &[("x", &Px(left)), ("y", &Px(top)), ("width", &Px(width)), ("height", &Px(height))]);
+        self.attributes(attributes);
+        self.out.push_str("/>\n");
+    }
+
+    /// Writes a path, unless it is empty.
+    pub(crate) fn path(&mut self, path: &Path, attributes: Attributes<'_>) {
+        if path.data.is_empty() {
+            return;
+        }
+        self.start("path", &[("d", &path.data)]);
+        self.attributes(attributes);
+        self.out.push_str("/>\n");
+    }
+
+    /// Ends the picture.
+    pub(crate) fn finish(mut self) -> String {
+        self.close("svg");
+        self.out
+    }
+
+    fn leaf(&mut self, name: &str, content: &str) {
+        self.start(name, &[]);
+        self.out.push('>');
+        self.out.push_str(&escaped(content));
+        self.close(name);
+    }
+
+    fn start(&mut self, name: &str, attributes: Attributes<'_>) {
+        self.out.push('<');
+        self.out.push_str(name);
+        self.attributes(attributes);
+    }
+
+    fn attributes(&mut self, attributes: Attributes<'_>) {
+        for (name, value) in attributes {
+            self.out.push(' ');
+            self.out.push_str(name);
+            self.out.push_str("=\"");
+            self.out.push_str(&escaped(&value.to_string()));
+            self.out.push('"');
+        }
+    }
+}
+
+/// A path made of straight parts.
+#[derive(Default)]
+pub(crate) struct Path {
+    data: String,
+}
+
+impl Path {
+    /// Adds a run of points joined by straight lines; `closed` joins the last to the first.
+    pub(crate) fn add(&mut self, points: impl IntoIterator<Item = (f64, f64)>, closed: bool) {
+        let start = self.data.len();
+        for (index, (x, y)) in points.into_iter().enumerate() {
+            self.data.push(if index == 0 { 'M' } else { ' ' });
+            // Writing to a String cannot fail.
+            let _ = write!(self.data, "{},{}", Px(x), Px(y));
+        }
+        if closed && self.data.len() > start {
+            self.data.push('Z');
+        }
+    }
+}
+
+/// A length in the picture, written with at most one decimal.
+///
+/// What is not a number is written as 0: a picture with one wrong point beats no picture.
+pub(crate) struct Px(pub(crate) f64);
+
+impl Display for Px {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let rounded = (self.0 * 10.0).round() / 10.0;
+        // Adding zero turns -0 into 0.
+        if rounded.is_finite() { write!(f, "{}", rounded + 0.0) } else { f.write_str("0") }
+    }
+}
+
+/// Text in which nothing can be taken for markup, and no character is outside of what XML allows.
+pub(crate) fn escaped(text: &str) -> String {
+    let mut safe = String::with_capacity(text.len());
+    for character in text.chars() {
+        match character {
+            '<' => safe.push_str("&lt;"),
+            '>' => safe.push_str("&gt;"),
+            '&' => safe.push_str("&amp;"),
+            '"' => safe.push_str("&quot;"),
+            '\'' => safe.push_str("&#39;"),
+            '\t' | '\n' | '\r' => safe.push(' '),
+            '\u{fffe}' | '\u{ffff}' => safe.push('\u{fffd}'),
+            control if control.is_control() => safe.push('\u{fffd}'),
+            other => safe.push(other),
+        }
+    }
+    safe
+}
+
+/// The first characters of a long text, with a mark where it was cut.
+pub(crate) fn shortened(text: &str, longest: usize) -> String {
+    if text.chars().count() <= longest {
+        return text.to_owned();
+    }
+    text.chars().take(longest.saturating_sub(1)).chain(['…']).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lengths_are_short_and_always_numbers() {
+        let written: Vec<_> =
+            [1.0, 1.26, -0.01, f64::NAN, f64::INFINITY].iter().map(|&value| Px(value).to_string()).collect();
+        assert_eq!(written, ["1", "1.3", "0", "0", "0"]);
+    }
+
+    #[test]
+    fn markup_and_control_characters_are_made_harmless() {
+        assert_eq!(escaped("<a b='\"'>&\u{1b}\n"), "&lt;a b=&#39;&quot;&#39;&gt;&amp;\u{fffd} ");
+    }
+
+    #[test]
+    fn long_text_is_cut_at_a_character() {
+        assert_eq!(shortened("größer", 4), "grö…");
+        assert_eq!(shortened("groß", 4), "groß");
+    }
+}
