@@ -102,8 +102,8 @@ pub struct Arc<const EXTRA: usize> {
     centre_um: [i32; 2],
     /// In 2^-32 turns, positive anticlockwise; a full turn is 2^32.
     sweep: i64,
-    /// What is missing at the end of the sweep, for the radii may differ and all is rounded.
-    closing_um: [i32; 2],
+    /// What is missing at the end of the sweep, for the radii may differ and the ends are rounded; 8 fractional bits.
+    closing_q8: [i32; 2],
 }
 
 impl<const EXTRA: usize> Arc<EXTRA> {
@@ -151,10 +151,10 @@ impl<const EXTRA: usize> Arc<EXTRA> {
             spoke_um: spoke.map(hold_i32),
             centre_um: centre.map(hold_i32),
             sweep,
-            closing_um: [0; 2],
+            closing_q8: [0; 2],
         };
-        let reached = arc.on_circle(arc.sweep as u32);
-        arc.closing_um = [end[0].wrapping_sub(reached[0]), end[1].wrapping_sub(reached[1])];
+        let reached_q8 = arc.spoke_q8(arc.sweep as u32);
+        arc.closing_q8 = [0, 1].map(|axis| hold_i32((end_spoke[axis] << 8) - reached_q8[axis]));
         Ok(arc)
     }
 
@@ -201,7 +201,7 @@ impl<const EXTRA: usize> Arc<EXTRA> {
         self.sweep
     }
 
-    /// Straight chords that stay within `tolerance_um` of the arc, and the rounding of their ends to whole micrometres.
+    /// Straight chords that stay within `tolerance_um` of the arc, plus 2 µm for rounding its ends, centre and chords.
     ///
     /// Equal angles, as few as the tolerance allows: a chord over the angle θ is off by `r·(1 − cos(θ/2))`. Every end
     /// is computed from the centre, so nothing drifts, and the last is the arc's own.
@@ -237,16 +237,13 @@ impl<const EXTRA: usize> Arc<EXTRA> {
         }
     }
 
-    /// Point at an angle from the start, before closing.
-    fn on_circle(&self, angle: u32) -> [i32; 2] {
+    /// From the centre to the point at an angle from the start, before closing; 8 fractional bits.
+    fn spoke_q8(&self, angle: u32) -> [i64; 2] {
         let (cos, sin) = cos_sin_q30(angle);
         let (cos, sin) = (i64::from(cos), i64::from(sin));
         let [first, second] = self.spoke_um.map(i64::from);
-        let round = |value_q30: i64| (value_q30 + (1 << 29)) >> 30;
-        [
-            hold_i32(i64::from(self.centre_um[0]) + round(first * cos - second * sin)),
-            hold_i32(i64::from(self.centre_um[1]) + round(first * sin + second * cos)),
-        ]
+        let round = |value_q30: i64| (value_q30 + (1 << 21)) >> 22;
+        [round(first * cos - second * sin), round(first * sin + second * cos)]
     }
 }
 
@@ -279,9 +276,11 @@ impl<const EXTRA: usize> Iterator for Chords<EXTRA> {
                 part => ((part * u64::from(fraction_q32)) >> 32) as u32,
             };
             let angle = if self.arc.sweep < 0 { travelled.wrapping_neg() } else { travelled };
-            let mut at = self.arc.on_circle(angle);
-            for (at_um, &closing_um) in at.iter_mut().zip(&self.arc.closing_um) {
-                *at_um = at_um.saturating_add(between(0, closing_um, fraction_q32));
+            let mut at = self.arc.centre_um;
+            for ((at_um, spoke_q8), closing_q8) in at.iter_mut().zip(self.arc.spoke_q8(angle)).zip(self.arc.closing_q8)
+            {
+                let offset_q8 = spoke_q8 + i64::from(between(0, closing_q8, fraction_q32));
+                *at_um = hold_i32(i64::from(*at_um) + ((offset_q8 + 128) >> 8));
             }
             self.here = self.arc.lift(at, fraction_q32);
             self.extra = self.arc.motion.extra_at(fraction_q32);
