@@ -1,0 +1,296 @@
+//! Splits the bytes of one line into words.
+
+use super::decimal::{Decimal, DecimalError};
+use super::error::{Fault, GcodeErrorKind as Kind};
+use super::line::Word;
+use super::vocabulary;
+
+/// Most digits of a line number on a line without a check value (NISTIR 6556, 3.3.1).
+const LINE_NUMBER_DIGITS: usize = 5;
+
+/// What a line holds beside its words.
+#[derive(Debug, Default, PartialEq, Eq)]
+pub(super) struct Frame {
+    pub(super) sequence_number: Option<u32>,
+    pub(super) free_text: Option<(u32, u32)>,
+}
+
+/// Splits `line[start..]` into words; offsets in the result and in a fault count from `line[0]`.
+///
+/// Rules of NISTIR 6556, 3.3: blanks mean nothing, even inside a number; case does not matter; comments stand in
+/// `( )`; a `/` and then an `N` may come first. A `/` (delete this line if the operator wishes) changes nothing.
+/// Common practice beside it: `;` opens a comment up to the line's end; `*` and a number close a line with the
+/// exclusive or of all bytes before the `*`; free text may follow an `M` word that is not in the tables.
+pub(super) fn split(line: &[u8], start: usize, words: &mut Vec<Word>) -> Result<Frame, Fault> {
+    words.clear();
+    let mut frame = Frame::default();
+    let mut at = skip_blanks(line, start);
+    if line.get(at) == Some(&b'/') {
+        at = skip_blanks(line, at + 1);
+    }
+    let line_number = at;
+    let mut line_number_digits = 0;
+    if let Some(b'n' | b'N') = line.get(at) {
+        let number;
+        (number, line_number_digits, at) = read_integer(line, at + 1);
+        let number = number.and_then(|number| u32::try_from(number).ok());
+        frame.sequence_number = Some(number.ok_or_else(|| Fault::new(line_number, Kind::LineNumber))?);
+    }
+    let mut has_checksum = false;
+    while let Some(&byte) = line.get(at) {
+        match byte {
+            b' ' | b'\t' => at += 1,
+            b'n' | b'N' => return Err(Fault::new(at, Kind::LineNumberNotFirst)),
+            b'a'..=b'z' | b'A'..=b'Z' => {
+                let word = read_word(line, at)?;
+                at = word.end as usize;
+                words.push(word);
+                if word.letter == b'M' && is_unknown_m(word) {
+                    let end = free_text_end(line, at, frame.sequence_number.is_some());
+                    // A line is far shorter than 2^32 bytes.
+                    frame.free_text = Some((at as u32, end as u32));
+                    at = end;
+                }
+            }
+            b';' | b'\n' => break,
+            b'\r' if matches!(line.get(at + 1), None | Some(b'\n')) => break,
+            b'(' => at = comment_end(line, at)?,
+            b'*' if !has_checksum => {
+                at = check(line, start, at)?;
+                has_checksum = true;
+            }
+            b'*' => return Err(Fault::new(at, Kind::ChecksumForm)),
+            b'[' | b']' => return Err(Fault::new(at, Kind::Expression)),
+            b'#' => return Err(Fault::new(at, Kind::Parameter)),
+            _ => return Err(Fault::new(at, Kind::UnexpectedCharacter(character_at(line, at)))),
+        }
+    }
+    if line_number_digits > LINE_NUMBER_DIGITS && !has_checksum {
+        return Err(Fault::new(line_number, Kind::LineNumber));
+    }
+    Ok(frame)
+}
+
+/// Whether a line holds a percent sign and blanks alone (NISTIR 6556, 3.1).
+pub(super) fn is_percent_line(line: &[u8]) -> bool {
+    let at = skip_blanks(line, 0);
+    line.get(at) == Some(&b'%') && is_blank(&line[at + 1..])
+}
+
+/// Whether a line holds blanks alone.
+pub(super) fn is_blank(line: &[u8]) -> bool {
+    line.iter().all(|byte| matches!(byte, b' ' | b'\t' | b'\r' | b'\n'))
+}
+
+fn skip_blanks(line: &[u8], mut at: usize) -> usize {
+    while let Some(b' ' | b'\t') = line.get(at) {
+        at += 1;
+    }
+    at
+}
+
+fn read_word(line: &[u8], start: usize) -> Result<Word, Fault> {
+    let mut word = Word {
+        letter: line[start].to_ascii_uppercase(),
+        number: None,
+        // A line is far shorter than 2^32 bytes.
+        start: start as u32,
+        end: start as u32 + 1,
+    };
+    let at = skip_blanks(line, start + 1);
+    if let Some(b'0'..=b'9' | b'.' | b'+' | b'-') = line.get(at) {
+        let fault = |error| Fault::new(start, Kind::Number(error));
+        let (number, end) = match Decimal::scan(line, at) {
+            Ok((number, end)) if !goes_on_behind_blanks(line, end) => (number, end),
+            _ => read_scattered_number(line, at).map_err(fault)?,
+        };
+        word.number = Some(number);
+        word.end = end as u32;
+    }
+    Ok(word)
+}
+
+fn goes_on_behind_blanks(line: &[u8], end: usize) -> bool {
+    matches!(line.get(end), Some(b' ' | b'\t')) && matches!(line.get(skip_blanks(line, end)), Some(b'0'..=b'9' | b'.'))
+}
+
+/// A number with blanks inside, such as `+0. 12 34`; also gives the offset of the byte behind it.
+fn read_scattered_number(line: &[u8], start: usize) -> Result<(Decimal, usize), DecimalError> {
+    let mut digits = Vec::new();
+    let mut end = start;
+    for (offset, byte) in line[start..].iter().enumerate() {
+        match byte {
+            b' ' | b'\t' => continue,
+            b'0'..=b'9' | b'.' => digits.push(*byte),
+            b'+' | b'-' if digits.is_empty() => digits.push(*byte),
+            _ => break,
+        }
+        end = start + offset + 1;
+    }
+    Ok((Decimal::parse(&digits)?, end))
+}
+
+/// An integer without a sign, with how many digits it has and the offset of the byte behind it; blanks are skipped.
+fn read_integer(line: &[u8], start: usize) -> (Option<u64>, usize, usize) {
+    let mut number = Some(0_u64);
+    let (mut digits, mut at) = (0, start);
+    while let Some(byte @ (b'0'..=b'9' | b' ' | b'\t')) = line.get(at) {
+        if byte.is_ascii_digit() {
+            number = number
+                .and_then(|number| number.checked_mul(10))
+                .and_then(|number| number.checked_add(u64::from(byte - b'0')));
+            digits += 1;
+        }
+        at += 1;
+    }
+    (number.filter(|_| digits > 0), digits, at)
+}
+
+fn is_unknown_m(word: Word) -> bool {
+    // A number that is no code is refused later, with a better word for it.
+    word.number.and_then(vocabulary::m_number).is_some_and(|number| vocabulary::m_word(number).is_none())
+}
+
+/// Where free text ends: at `;`, at the line's end, or on a numbered line at a check value that closes it.
+fn free_text_end(line: &[u8], start: usize, may_have_checksum: bool) -> usize {
+    let rest = &line[start..];
+    let text = &rest[..memchr::memchr3(b';', b'\n', b'\r', rest).unwrap_or(rest.len())];
+    let star = memchr::memrchr(b'*', text).filter(|star| {
+        let behind = text[star + 1..].trim_ascii();
+        may_have_checksum && !behind.is_empty() && behind.iter().all(u8::is_ascii_digit)
+    });
+    start + star.unwrap_or(text.len())
+}
+
+/// The offset of the byte behind a comment that opens at `open`.
+fn comment_end(line: &[u8], open: usize) -> Result<usize, Fault> {
+    let behind = open + 1;
+    match memchr::memchr2(b'(', b')', &line[behind..]).map(|offset| behind + offset) {
+        Some(at) if line[at] == b')' => Ok(at + 1),
+        Some(at) => Err(Fault::new(at, Kind::NestedComment)),
+        None => Err(Fault::new(open, Kind::UnclosedComment)),
+    }
+}
+
+/// Compares the check value behind the `*` at `star`; gives the offset of the byte behind it.
+fn check(line: &[u8], start: usize, star: usize) -> Result<usize, Fault> {
+    let (written, _, at) = read_integer(line, star + 1);
+    let written = written.ok_or_else(|| Fault::new(star, Kind::ChecksumForm))?;
+    if !matches!(line.get(at), None | Some(b'\r' | b'\n' | b';' | b'(')) {
+        return Err(Fault::new(at, Kind::ChecksumForm));
+    }
+    let computed = line[start..star].iter().fold(0, |value, byte| value ^ byte);
+    if u64::from(computed) != written {
+        return Err(Fault::new(star, Kind::Checksum { computed, written }));
+    }
+    Ok(at)
+}
+
+fn character_at(line: &[u8], at: usize) -> char {
+    let text = &line[at..line.len().min(at + 4)];
+    String::from_utf8_lossy(text).chars().next().unwrap_or(char::REPLACEMENT_CHARACTER)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn words(line: &str) -> Vec<(char, Option<Decimal>)> {
+        let mut words = Vec::new();
+        split(line.as_bytes(), 0, &mut words).unwrap();
+        words.iter().map(|word| (char::from(word.letter), word.number)).collect()
+    }
+
+    fn frame(line: &str) -> Frame {
+        split(line.as_bytes(), 0, &mut Vec::new()).unwrap()
+    }
+
+    fn fault(line: &str) -> (usize, String) {
+        let fault = split(line.as_bytes(), 0, &mut Vec::new()).unwrap_err();
+        (fault.offset, fault.kind.to_string())
+    }
+
+    fn number(text: &str) -> Option<Decimal> {
+        Some(Decimal::parse(text.as_bytes()).unwrap())
+    }
+
+    /// SOURCES row G-1 (NISTIR 6556, 3.3).
+    #[test]
+    fn g1_blanks_and_case_mean_nothing() {
+        let expected = [('G', number("0")), ('X', number("0.1234")), ('Y', number("7"))];
+        assert_eq!(words("g0x +0. 12 34y 7"), expected);
+        assert_eq!(words("g0 x+0.1234 y7"), expected);
+        assert_eq!(words("\tG 0X+\t0.1 234Y7 \r\n"), expected);
+        assert_eq!(words(" \t\r\n"), []);
+        assert_eq!(words("X - 5"), [('X', number("-5"))]);
+    }
+
+    /// SOURCES row G-2 (NISTIR 6556, 3.3.1), and the wider numbers of lines with a check value.
+    #[test]
+    fn g2_line_numbers() {
+        assert_eq!(frame("N0 G1").sequence_number, Some(0));
+        assert_eq!(frame("/ n 99 999G1").sequence_number, Some(99_999));
+        let message = "a line number has one to five digits, or is below 2^32 on a line with a check value";
+        for line in ["N000009", "N100000 G1", "N", "N-1", "N4294967296*0"] {
+            assert_eq!(fault(line), (0, message.to_owned()), "{line}");
+        }
+        assert_eq!(fault("G1 N5").0, 3);
+        assert_eq!(fault("N1 N5"), (3, "a line number behind the start of the line".to_owned()));
+        let checked = "N4294967295 G1";
+        let value = checked.bytes().fold(0, |value, byte| value ^ byte);
+        assert_eq!(frame(&format!("{checked}*{value}")).sequence_number, Some(u32::MAX));
+    }
+
+    /// SOURCES row G-3: `E` is a letter, never an exponent.
+    #[test]
+    fn g3_no_exponent() {
+        assert_eq!(words("X1e3"), [('X', number("1")), ('E', number("3"))]);
+        assert_eq!(fault("G1 X. Y1").0, 3);
+        assert_eq!(fault("G1 X-").0, 3);
+        assert_eq!(fault("X1-2"), (2, "'-' begins no word".to_owned()));
+        assert_eq!(fault("X 1. 2.3").0, 0);
+    }
+
+    /// SOURCES row G-7 (NISTIR 6556, 3.3.4).
+    #[test]
+    fn g7_comments() {
+        assert_eq!(words("(MSG, hello) G1(x2)X3(y) ; (open"), [('G', number("1")), ('X', number("3"))]);
+        assert_eq!(fault("G1 (open"), (3, "the comment is not closed on its line".to_owned()));
+        assert_eq!(fault("G1 (a (b) c)"), (6, "a comment inside a comment".to_owned()));
+        assert_eq!(fault("G1 )"), (3, "')' begins no word".to_owned()));
+    }
+
+    #[test]
+    fn check_values_are_the_exclusive_or_of_the_bytes_before() {
+        // 'A' ^ '1' = 0x41 ^ 0x31 = 0x70 = 112
+        assert_eq!(words("A1*112"), [('A', number("1"))]);
+        assert_eq!(words("A1*112 ; fine\r\n"), [('A', number("1"))]);
+        assert_eq!(fault("A1*113"), (2, "the line's check value is 112, but 113 is written".to_owned()));
+        assert_eq!(fault("A1*368").1, "the line's check value is 112, but 368 is written");
+        for (line, offset) in [("A1*", 2), ("A1*x", 2), ("A1*112 X1", 7), ("A1*112*112", 6)] {
+            assert_eq!(fault(line), (offset, "`*` is not followed by a check value alone".to_owned()), "{line}");
+        }
+        assert_eq!(words("A1 (*5)"), [('A', number("1"))]);
+    }
+
+    #[test]
+    fn free_text_follows_unknown_m_words_only() {
+        let line = "G1 M987 hello, [world] #1 * 2 ; comment";
+        assert_eq!(words(line), [('G', number("1")), ('M', number("987"))]);
+        assert_eq!(frame(line).free_text, Some((7, 30)));
+        assert_eq!(&line[7..30], " hello, [world] #1 * 2 ");
+        assert_eq!(fault("M104 hello, [world]").1, "',' begins no word");
+        let numbered = "N7 M987 a*b";
+        let value = numbered.bytes().fold(0, |value, byte| value ^ byte);
+        assert_eq!(frame(&format!("{numbered}*{value}")).free_text, Some((7, 11)));
+        assert_eq!(fault(&format!("{numbered}*{}", value ^ 1)).0, 11);
+    }
+
+    #[test]
+    fn expressions_and_parameters_are_refused_by_name() {
+        assert_eq!(fault("X[1+2]"), (1, "expressions are not supported".to_owned()));
+        assert_eq!(fault("#3=15"), (0, "parameters are not supported".to_owned()));
+        assert_eq!(fault("P#501"), (1, "parameters are not supported".to_owned()));
+        assert_eq!(fault("G1 \u{fc}"), (3, "'\u{fc}' begins no word".to_owned()));
+    }
+}

@@ -1,0 +1,30 @@
+//! G-code: words of RS274/NGC (NISTIR 6556) and those that all additive dialects share.
+//!
+//! | step | from | to |
+//! |---|---|---|
+//! | [`Reader`] | bytes | [`Line`]s of [`Word`]s, each lent until the next |
+//! | [`Interpreter`] | lines | [`Action`]s in exact integers of machine coordinates |
+//! | [`Writer`] | integers | bytes |
+//!
+//! Nothing is guessed: an expression, a parameter, a canned cycle or a contradiction is an error with its place and a
+//! remedy. Nothing is lost: a line that is not understood (an unknown word) still has its bytes, and is counted.
+
+mod arc;
+mod block;
+mod decimal;
+mod error;
+mod interpreter;
+mod lexer;
+mod line;
+mod motion;
+mod reader;
+mod vocabulary;
+mod writer;
+
+pub use decimal::{Decimal, DecimalError, Units};
+pub use error::{GcodeError, GcodeErrorKind};
+pub use interpreter::Interpreter;
+pub use line::{Line, Word};
+pub use motion::{Action, ArcMotion, ArcShape, Home, Plane, Position, Straight};
+pub use reader::{LONGEST_LINE_BYTES, Reader};
+pub use writer::{Move, Writer};

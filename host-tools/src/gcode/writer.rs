@@ -1,0 +1,135 @@
+//! Writes G-code from integers, exactly.
+
+use std::io::{self, Write};
+
+/// A straight move as it is written: only the words that are there.
+///
+/// Whether the numbers are places or changes depends on the modes that the job has set; the writer sets none.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Move {
+    /// `G0` instead of `G1`.
+    pub rapid: bool,
+    /// `X`.
+    pub x_um: Option<i32>,
+    /// `Y`.
+    pub y_um: Option<i32>,
+    /// `Z`.
+    pub z_um: Option<i32>,
+    /// `E`.
+    pub e_nm: Option<i64>,
+    /// `F`, per minute.
+    pub feed_nm_min: Option<u64>,
+}
+
+/// Writes lines in millimetres (`G21`) to any [`Write`]; give it a buffered one.
+///
+/// Zeros at the end of a fraction are left out, so X, Y and Z have at most three decimals, E and F at most six
+/// (five if they are multiples of 10 nm). Reading a line gives the very integers that it was written from.
+pub struct Writer<W> {
+    output: W,
+    line: Vec<u8>,
+}
+
+impl<W: Write> Writer<W> {
+    /// A writer to `output`.
+    pub fn new(output: W) -> Self {
+        Self { output, line: Vec::new() }
+    }
+
+    /// Passes bytes through: a line as it was read, with its line end.
+    ///
+    /// # Errors
+    /// Those of the output.
+    pub fn raw(&mut self, bytes: &[u8]) -> io::Result<()> {
+        self.output.write_all(bytes)
+    }
+
+    /// Writes a straight move and a line feed.
+    ///
+    /// # Errors
+    /// Those of the output.
+    pub fn straight(&mut self, words: &Move) -> io::Result<()> {
+        self.line.clear();
+        self.line.extend_from_slice(if words.rapid { b"G0" } else { b"G1" });
+        let um = |value: Option<i32>| value.map(i64::from);
+        self.word(b'X', um(words.x_um), 3);
+        self.word(b'Y', um(words.y_um), 3);
+        self.word(b'Z', um(words.z_um), 3);
+        self.word(b'E', words.e_nm, 6);
+        self.number(b'F', false, words.feed_nm_min, 6);
+        self.line.push(b'\n');
+        self.output.write_all(&self.line)
+    }
+
+    /// Gives the output back.
+    pub fn into_inner(self) -> W {
+        self.output
+    }
+
+    fn word(&mut self, letter: u8, value: Option<i64>, decimals: u32) {
+        self.number(letter, value.is_some_and(i64::is_negative), value.map(i64::unsigned_abs), decimals);
+    }
+
+    /// Adds a word whose number is `value` / 10^`decimals`.
+    fn number(&mut self, letter: u8, negative: bool, value: Option<u64>, mut decimals: u32) {
+        let Some(mut value) = value else { return };
+        while decimals > 0 && value % 10 == 0 {
+            value /= 10;
+            decimals -= 1;
+        }
+        // 20 digits of the largest number and a point; filled from its end.
+        let mut text = [b'0'; 24];
+        let mut first = text.len();
+        let mut digits = 0;
+        while value > 0 || digits <= decimals {
+            first -= 1;
+            // A digit.
+            text[first] = b'0' + (value % 10) as u8;
+            value /= 10;
+            digits += 1;
+            if digits == decimals {
+                first -= 1;
+                text[first] = b'.';
+            }
+        }
+        self.line.extend_from_slice(&[b' ', letter]);
+        if negative {
+            self.line.push(b'-');
+        }
+        self.line.extend_from_slice(&text[first..]);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn written(words: Move) -> String {
+        let mut writer = Writer::new(Vec::new());
+        writer.straight(&words).unwrap();
+        String::from_utf8(writer.into_inner()).unwrap()
+    }
+
+    #[test]
+    fn only_the_words_that_are_there_without_idle_zeros() {
+        assert_eq!(written(Move::default()), "G1\n");
+        let all = Move {
+            rapid: true,
+            x_um: Some(123_456),
+            y_um: Some(-900),
+            z_um: Some(200),
+            e_nm: Some(-45_120),
+            feed_nm_min: Some(1_800_000_000),
+        };
+        assert_eq!(written(all), "G0 X123.456 Y-0.9 Z0.2 E-0.04512 F1800\n");
+        let small = Move { x_um: Some(0), y_um: Some(1), z_um: Some(-10_000), e_nm: Some(1), ..Move::default() };
+        assert_eq!(written(small), "G1 X0 Y0.001 Z-10 E0.000001\n");
+    }
+
+    #[test]
+    fn the_largest_numbers_fit() {
+        let largest =
+            Move { x_um: Some(i32::MIN), e_nm: Some(i64::MIN), feed_nm_min: Some(u64::MAX), ..Move::default() };
+        assert_eq!(written(largest), "G1 X-2147483.648 E-9223372036854.775808 F18446744073709.551615\n");
+    }
+}
