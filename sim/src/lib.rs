@@ -2,3 +2,4 @@
 
 pub mod outcome;
 pub mod picture;
+pub mod report;

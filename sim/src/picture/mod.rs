@@ -164,6 +164,6 @@ mod tests {
             std::fs::write(folder.join(format!("{name}.png")), png(&svg, 1.5).unwrap()).unwrap();
             std::fs::write(folder.join(format!("{name}.svg")), svg).unwrap();
         }
-        //        std::fs::write(folder.join("report.html"), crate::report::html(&fixture::outcome())).unwrap();
+        std::fs::write(folder.join("report.html"), crate::report::html(&fixture::outcome())).unwrap();
     }
 }

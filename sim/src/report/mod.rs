@@ -1,0 +1,218 @@
+//! The report: one page that holds all it needs and never asks the network for anything.
+//!
+//! Whatever comes from files (names, warnings) is escaped where it enters the page.
+
+mod data;
+mod tables;
+
+use crate::outcome::{Outcome, Run};
+use crate::picture::svg::{escaped, shortened};
+use crate::picture::{explorer_svg, gap_svg, layers_svg, map_svg, words};
+
+/// The browser is told to load nothing, even if markup should ever slip in.
+const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; img-src data:";
+
+const CAUTIONS: &str = "The model is not your machine. Bed and nozzle are hot enough to burn, and a nozzle driven into a bed \
+    damages both: stay beside the machine with a hand at its switch during the first layer. Follow the instructions of \
+    the machine’s maker. Work on mains wiring is for licensed people.";
+
+/// The page for an outcome, complete in itself.
+pub fn html(outcome: &Outcome) -> String {
+    let (map, map_frame) = explorer_svg(outcome);
+    let [overview, gap, layers] = [map_svg, gap_svg, layers_svg].map(|draw| draw(outcome));
+    let title = format!("Gap of {} over {}", shortened(&outcome.job_name, 60), shortened(&outcome.scenario_name, 60));
+    let figure = |picture: &str| format!("<figure class=\"sheet\">\n{picture}</figure>\n");
+    let sections = [
+        section("The gap over the bed", &figure(&overview)),
+        section("Figures", &format!("<div class=\"sheet\">{}</div>\n", tables::figures(outcome))),
+        section("Look closer", &explorer(outcome, &map)),
+        section("Along the path", &figure(&gap)),
+        section("Layer by layer", &figure(&layers)),
+        section(
+            "Worst places of the first layer",
+            &format!("<div class=\"side-by-side\">\n{}</div>\n", tables::worst_places(outcome)),
+        ),
+        section("The job", &tables::counts(outcome)),
+        section("Warnings", &warnings(outcome)),
+    ];
+    format!(
+        r#"<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta http-equiv="Content-Security-Policy" content="{POLICY}">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{title}</title>
+<style>
+{style}</style>
+</head>
+<body>
+<header>
+<h1>{title}</h1>
+<p class="verdict">{verdict}</p>
+<p class="soft">{origin}. Grid: {grid}.</p>
+</header>
+<main>
+{sections}</main>
+<footer class="caution">
+<h2>Caution</h2>
+<p>{CAUTIONS}</p>
+</footer>
+<script type="application/json" id="data">{data}</script>
+<script>
+{script}</script>
+</body>
+</html>
+"#,
+        title = escaped(&title),
+        style = include_str!("page.css"),
+        verdict = escaped(&verdict(outcome)),
+        origin = escaped(&words::origin(outcome)),
+        grid = escaped(&outcome.grid_origin),
+        sections = sections.concat(),
+        data = data::json(outcome, &map_frame),
+        script = include_str!("page.js"),
+    )
+}
+
+/// What came out, in one sentence.
+fn verdict(outcome: &Outcome) -> String {
+    if outcome.profile.is_empty() {
+        return "The first layer lays nothing down, so there is no gap to judge.".to_owned();
+    }
+    let [uncorrected, corrected, refined] = Run::ALL.map(|run| words::percent(words::share(outcome, run)));
+    format!(
+        "Of the first layer, {refined} lies within {} of the gap asked for when corrected and refined, {corrected} when corrected, {uncorrected} uncorrected.",
+        words::tolerance(outcome)
+    )
+}
+
+fn section(heading: &str, content: &str) -> String {
+    format!("<section>\n<h2>{heading}</h2>\n{content}</section>\n")
+}
+
+fn warnings(outcome: &Outcome) -> String {
+    if outcome.warnings.is_empty() {
+        return "<p>None.</p>\n".to_owned();
+    }
+    let entries: String = outcome.warnings.iter().map(|warning| format!("<li>{}</li>\n", escaped(warning))).collect();
+    format!("<ul>\n{entries}</ul>\n")
+}
+
+/// The map with its probe and the two sections; the script fills in what moves.
+fn explorer(outcome: &Outcome, map: &str) -> String {
+    let bed = &outcome.surfaces.bed;
+    let slider = |name: &str, label: &str, low: f64, step: f64, count: usize| {
+        let high = low + step * count.saturating_sub(1) as f64;
+        format!(
+            "<div class=\"slider\"><label for=\"slide-{name}\">{label}</label><input type=\"range\" id=\"slide-{name}\" min=\"{low}\" max=\"{high}\" step=\"0.1\"><output id=\"slid-{name}\" for=\"slide-{name}\"></output></div>\n"
+        )
+    };
+    let radios: String = Run::ALL
+        .iter()
+        .map(|run| {
+            let checked = if *run == Run::Uncorrected { " checked" } else { "" };
+            format!(
+                "<label><input type=\"radio\" name=\"run\" value=\"{}\"{checked}>{}</label>\n",
+                *run as usize,
+                run.label()
+            )
+        })
+        .collect();
+    let chart = |id: &str| {
+        format!(
+            "<div class=\"sheet\"><h3 id=\"title-{id}\"></h3><svg id=\"{id}\" viewBox=\"0 0 560 248\" role=\"img\" aria-labelledby=\"title-{id}\" font-size=\"13\"><desc></desc><g></g></svg></div>\n"
+        )
+    };
+    let reads: String =
+        [("place", "X, Y, mm"), ("bed", "bed height, µm"), ("nozzle", "nozzle height, µm"), ("error", "gap error, µm")]
+            .iter()
+            .map(|(id, name)| format!("<div><dt>{name}</dt><dd id=\"read-{id}\">–</dd></div>\n"))
+            .collect();
+    format!(
+        r#"<p>Point at the map to read heights. A click moves both sections there; so do the arrow keys while the map has the focus (1 mm, with Shift 10 mm), and the sliders.</p>
+<noscript><p>This part needs the page’s own script; the other pictures and tables are complete without it.</p></noscript>
+<fieldset><legend>Run</legend>
+{radios}</fieldset>
+<div class="explorer">
+<div class="sheet" id="probe-map" tabindex="0" role="group" aria-label="Map of the gap error; arrow keys move the probe">
+{map}</div>
+<div>
+<dl class="readout" id="readout" aria-live="polite" aria-atomic="true">
+{reads}</dl>
+{sliders}{charts}<p class="soft">Brown: bed. Line: nozzle of the chosen run. Green band: where the nozzle should be for the first layer, {tolerance}. Dotted: the other section.</p>
+</div>
+</div>
+"#,
+        sliders = slider("x", "X of the section", bed.x0_mm, bed.step_x_mm, bed.columns)
+            + &slider("y", "Y of the section", bed.y0_mm, bed.step_y_mm, bed.rows),
+        charts = chart("along-x") + &chart("along-y"),
+        tolerance = words::tolerance(outcome),
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::picture::fixture;
+
+    #[test]
+    fn the_page_is_small_and_loads_nothing() {
+        let page = html(&fixture::outcome());
+        assert!(page.len() < 1_000_000, "{} bytes", page.len());
+        let space = "http://www.w3.org/2000/svg";
+        assert!(!page.replace(space, "").contains("://"));
+        for load in ["src=", "href", "url(", "@import", "fetch(", "XMLHttpRequest", "import("] {
+            assert!(!page.contains(load), "{load}");
+        }
+        assert!(page.contains(&format!("content=\"{POLICY}\"")));
+    }
+
+    #[test]
+    fn names_from_files_stay_text() {
+        let page = html(&fixture::hostile_outcome());
+        assert!(!page.contains("<script>alert") && !page.contains("alert(1)</script>"));
+        assert!(page.contains("&lt;script&gt;alert(1)&lt;/script&gt;"));
+        // The data and the program, and nothing else.
+        assert_eq!((page.matches("<script").count(), page.matches("</script").count()), (2, 2));
+    }
+
+    #[test]
+    fn every_id_is_given_once() {
+        let page = html(&fixture::outcome());
+        let ids: Vec<_> = page.split(" id=\"").skip(1).filter_map(|rest| rest.split('"').next()).collect();
+        let different: std::collections::BTreeSet<_> = ids.iter().collect();
+        assert_eq!(different.len(), ids.len(), "{ids:?}");
+    }
+
+    #[test]
+    fn the_data_can_be_read_back() {
+        let outcome = fixture::outcome();
+        let page = html(&outcome);
+        let json = page.split("id=\"data\">").nth(1).and_then(|rest| rest.split("</script>").next()).unwrap();
+        let data: serde_json::Value = serde_json::from_str(json).unwrap();
+        let bed = &outcome.surfaces.bed;
+        assert_eq!(data["bed"].as_array().unwrap().len(), bed.columns * bed.rows);
+        let node = 17 * bed.columns + 5;
+        for run in Run::ALL {
+            let stored_um = data["nozzle"][run as usize][node].as_f64().unwrap() / 10.0;
+            assert!((stored_um - outcome.surfaces.nozzle[run as usize].values_um[node]).abs() <= 0.051);
+        }
+    }
+
+    #[test]
+    fn the_verdict_names_every_share() {
+        let outcome = fixture::outcome();
+        let sentence = verdict(&outcome);
+        for run in Run::ALL {
+            assert!(sentence.contains(&words::percent(words::share(&outcome, run))), "{sentence}");
+        }
+        assert!(verdict(&fixture::empty_outcome()).contains("nothing"));
+    }
+
+    #[test]
+    fn nothing_printed_still_makes_a_page() {
+        let page = html(&fixture::empty_outcome());
+        assert!(page.contains("none: the first layer lays nothing down") && page.contains("<p>None.</p>"));
+    }
+}

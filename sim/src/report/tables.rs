@@ -1,0 +1,153 @@
+//! The tables of the page.
+
+use crate::outcome::{GapFigures, Outcome, Place, Run, RunOutcome};
+use crate::picture::frame::{number, signed};
+use crate::picture::svg::escaped;
+use crate::picture::words;
+
+/// One row of figures: its name with the unit, and how to read it from a run.
+type Row<'a> = (String, Box<dyn Fn(&RunOutcome) -> String + 'a>);
+
+/// The figures of the three runs, a column for each.
+pub(super) fn figures(outcome: &Outcome) -> String {
+    let mut html = String::from(
+        "<table>\n<caption>Figures of the three runs</caption>\n<thead><tr><th scope=\"col\">figure, unit</th>",
+    );
+    for run in &outcome.runs {
+        html += &format!("<th scope=\"col\">{}</th>", run.run.label());
+    }
+    html += "</tr></thead>\n";
+    group(&mut html, outcome, "First layer", &gap_rows(outcome, |run| &run.first_layer));
+    group(&mut html, outcome, "Whole job, with the fade", &gap_rows(outcome, |run| &run.whole_job));
+    group(&mut html, outcome, "Motion", &motion_rows(outcome));
+    html + "</table>\n"
+}
+
+fn group(html: &mut String, outcome: &Outcome, name: &str, rows: &[Row<'_>]) {
+    *html += &format!("<tbody><tr><th scope=\"rowgroup\" colspan=\"{}\">{name}</th></tr>\n", outcome.runs.len() + 1);
+    for (name, read) in rows {
+        *html += &format!("<tr><th scope=\"row\">{}</th>", escaped(name));
+        for run in &outcome.runs {
+            *html += &format!("<td>{}</td>", escaped(&read(run)));
+        }
+        *html += "</tr>\n";
+    }
+    *html += "</tbody>\n";
+}
+
+fn gap_rows<'a>(outcome: &Outcome, figures: fn(&RunOutcome) -> &GapFigures) -> Vec<Row<'a>> {
+    let error = |read: fn(&GapFigures) -> f64| Box::new(move |run: &RunOutcome| signed(read(figures(run)), 0.1));
+    vec![
+        (
+            format!("length within {}, %", words::tolerance(outcome)),
+            // The unit stands in the row's name.
+            Box::new(move |run| words::percent(figures(run).within_tolerance).replace(" %", "")),
+        ),
+        ("smallest gap error (nearest), µm".to_owned(), error(|figures| figures.min_um)),
+        ("largest gap error (farthest), µm".to_owned(), error(|figures| figures.max_um)),
+        ("mean gap error, µm".to_owned(), error(|figures| figures.mean_um)),
+        ("root mean square, µm".to_owned(), Box::new(move |run| number(figures(run).rms_um, 0.1))),
+        (
+            "95 % of the length is off by less than, µm".to_owned(),
+            Box::new(move |run| number(figures(run).p95_abs_um, 0.1)),
+        ),
+        ("printed length, m".to_owned(), Box::new(move |run| metres(figures(run).printed_length_mm))),
+    ]
+}
+
+fn motion_rows(outcome: &Outcome) -> Vec<Row<'_>> {
+    vec![
+        ("straight pieces for the motors".to_owned(), Box::new(|run| grouped(run.pieces))),
+        ("of these, printing".to_owned(), Box::new(|run| grouped(run.printing_pieces))),
+        (
+            "fastest Z while printing, mm/s (job line)".to_owned(),
+            Box::new(|run| {
+                let rate = number(run.largest_z_rate_mm_s, 0.01);
+                if run.largest_z_rate_mm_s > 0.0 { format!("{rate} ({})", run.largest_z_rate_line) } else { rate }
+            }),
+        ),
+        (
+            format!("pieces above the Z limit of {} mm/s", number(outcome.z_rate_limit_mm_s, 0.1)),
+            Box::new(|run| grouped(run.pieces_above_z_rate_limit)),
+        ),
+        (
+            "moves refused as too low (first job line)".to_owned(),
+            Box::new(|run| match run.first_refused_line {
+                Some(line) => format!("{} ({line})", grouped(run.refused_moves)),
+                None => grouped(run.refused_moves),
+            }),
+        ),
+    ]
+}
+
+/// The worst places of each run, a table for each.
+pub(super) fn worst_places(outcome: &Outcome) -> String {
+    outcome.runs.iter().map(|run| places_of(run.run, &run.worst_places)).collect()
+}
+
+fn places_of(run: Run, places: &[Place]) -> String {
+    let mut html = format!(
+        "<table class=\"places\">\n<caption>{}</caption>\n<thead><tr>{}</tr></thead>\n<tbody>\n",
+        run.label(),
+        ["job line", "X, mm", "Y, mm", "Z, mm", "gap error, µm"]
+            .map(|name| format!("<th scope=\"col\">{name}</th>"))
+            .concat()
+    );
+    for place in places {
+        html += &format!(
+            "<tr><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td></tr>\n",
+            place.job_line,
+            number(place.x_mm, 0.1),
+            number(place.y_mm, 0.1),
+            number(place.z_mm, 0.01),
+            signed(place.gap_error_um, 0.1)
+        );
+    }
+    if places.is_empty() {
+        html += "<tr><td colspan=\"5\">none: the first layer lays nothing down</td></tr>\n";
+    }
+    html + "</tbody></table>\n"
+}
+
+/// What was counted while reading the job.
+pub(super) fn counts(outcome: &Outcome) -> String {
+    let counts = &outcome.counts;
+    let entries = [
+        ("size, bytes", counts.bytes),
+        ("lines", counts.lines),
+        ("moves", counts.moves),
+        ("of these, printing", counts.printing_moves),
+        ("of these, arcs", counts.arcs),
+        ("unknown words, passed on", counts.unknown_words),
+        ("lines that could not be read", counts.bad_lines),
+    ];
+    let entries = entries.map(|(name, count)| format!("<div><dt>{name}</dt><dd>{}</dd></div>\n", grouped(count)));
+    format!("<dl class=\"counts\">\n{}</dl>\n", entries.concat())
+}
+
+/// A count with thin gaps between thousands.
+fn grouped(count: u64) -> String {
+    let digits = count.to_string();
+    let mut grouped = String::new();
+    for (index, digit) in digits.chars().enumerate() {
+        if index > 0 && (digits.len() - index) % 3 == 0 {
+            grouped.push('\u{202f}');
+        }
+        grouped.push(digit);
+    }
+    grouped
+}
+
+fn metres(length_mm: f64) -> String {
+    number(length_mm / 1000.0, 0.01)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::grouped;
+
+    #[test]
+    fn thousands_stand_apart() {
+        assert_eq!([7, 999, 1000, 1_234_567].map(grouped), ["7", "999", "1\u{202f}000", "1\u{202f}234\u{202f}567"]);
+    }
+}
