@@ -217,6 +217,35 @@ pub(crate) fn fine_outcome() -> Outcome {
     Outcome { profile: profile(&path(), 5), ..outcome() }
 }
 
+/// A long narrow bed that is rough all over, with many stations and a fade within the first layer's neighbourhood.
+pub(crate) fn rough_outcome() -> Outcome {
+    let mut outcome = outcome();
+    let rough = |x_mm: f64, y_mm: f64| 4.0 * bed_um(x_mm, y_mm) + 35.0 * (x_mm * 0.9).sin() * (y_mm * 0.7).cos();
+    let narrow = |field: Field| Field { step_x_mm: 1.2, step_y_mm: 4.5, ..field };
+    outcome.surfaces.bed = narrow(field(rough));
+    for (run, nozzle) in Run::ALL.into_iter().zip(&mut outcome.surfaces.nozzle) {
+        *nozzle = narrow(field(|x, y| 4.0 * nozzle_um(run, x, y) - 3.0 * FIRST_LAYER_UM));
+    }
+    let points = |count_x: i32, count_y: i32| -> Vec<Point> {
+        (0..count_x)
+            .flat_map(|i| {
+                (0..count_y).map(move |j| Point {
+                    x_mm: 6.0 + 93.0 * f64::from(i) / f64::from(count_x - 1),
+                    y_mm: 12.0 + 316.0 * f64::from(j) / f64::from(count_y - 1),
+                })
+            })
+            .collect()
+    };
+    outcome.stations = points(5, 9);
+    outcome.screws = points(2, 3);
+    outcome.fade_um = Some([400, 1_250]);
+    outcome.tolerance_um = 25.0;
+    for (run, corner) in outcome.runs.iter_mut().zip([(0.0, 0.0), (105.0, 342.0), (52.0, 0.0)]) {
+        run.first_layer.worst = run.first_layer.worst.map(|place| Place { x_mm: corner.0, y_mm: corner.1, ..place });
+    }
+    outcome
+}
+
 /// Names that would break out of their place if they were written as they are.
 pub(crate) fn hostile_outcome() -> Outcome {
     let name = "<script>alert(1)</script>\u{2028}&\"'\u{0}]]>".to_owned();

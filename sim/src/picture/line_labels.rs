@@ -4,7 +4,7 @@ use super::contours::Xy;
 use super::svg::{Attributes, Path, Px, Svg};
 
 /// Width of one character of a label, in px.
-const CHARACTER_WIDTH: f64 = 6.0;
+const CHARACTER_WIDTH: f64 = 6.5;
 /// Room left of and right of a label, in px.
 const ROOM: f64 = 3.0;
 /// Two labels are at least this far apart, in px.
@@ -118,6 +118,11 @@ impl<'a> MeasuredLine<'a> {
         let between = self.points.iter().zip(&self.lengths).filter(|(_, length)| **length > start && **length < end);
         [self.point_at(start)].into_iter().chain(between.map(|(point, _)| *point)).chain([self.point_at(end)]).collect()
     }
+}
+
+/// Length of a line.
+pub(super) fn length(points: &[Xy]) -> f64 {
+    points.windows(2).map(|pair| distance(pair[0], pair[1])).sum()
 }
 
 fn distance(a: Xy, b: Xy) -> f64 {

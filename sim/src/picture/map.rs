@@ -4,9 +4,9 @@ use super::bands::Bands;
 use super::contours::{self, Rings, Xy};
 use super::frame::{Frame, number, signed};
 use super::legend;
-use super::line_labels::LabelPlaces;
+use super::line_labels::{self, LabelPlaces};
 use super::palette::{INK, INK_SOFT, WORST};
-use super::svg::{Path, Svg, shortened};
+use super::svg::{Attributes, Path, Svg, shortened};
 use super::words;
 use crate::outcome::{Field, Outcome, Place, Run};
 
@@ -58,7 +58,7 @@ pub fn map_svg(outcome: &Outcome) -> String {
 /// The group of a run carries `data-run`; the frame tells where the bed lies in the picture.
 pub(crate) fn explorer_svg(outcome: &Outcome) -> (String, Frame) {
     let frame = bed_frame(outcome, 58.0, 12.0, 570.0, 600.0);
-    let mut svg = Svg::new(
+    let mut svg = Svg::without_tooltip(
         640.0,
         frame.bottom() + 196.0,
         "Map of the gap error for the run that is chosen",
@@ -142,22 +142,42 @@ fn fill_bands(svg: &mut Svg, levels: &[Rings], bands: &Bands, frame: &Frame) {
 
 fn draw_lines(svg: &mut Svg, field: &Field, bands: &Bands, frame: &Frame, places: &mut LabelPlaces) {
     svg.open("g", &[("font-size", &"10.5"), ("text-anchor", &"middle"), ("stroke-linejoin", &"round")]);
-    let edges = bands.edges_um.iter().map(|edge| (*edge, "0.9"));
-    let inner = bands.inner_lines_um.iter().map(|edge| (*edge, "0.5"));
-    let (levels, widths): (Vec<f64>, Vec<&str>) = edges.chain(inner).unzip();
-    for ((rings, level), width) in contours::rings(field, &levels).iter().zip(&levels).zip(widths) {
-        let dashes = if *level < 0.0 { "5 3" } else { "none" };
+    draw_levels(svg, field, &bands.edges_um, frame, places, &EDGE_LINES);
+    draw_levels(svg, field, &bands.inner_lines_um, frame, places, &INNER_LINES);
+    svg.close("g");
+}
+
+/// How lines of one kind are drawn.
+struct LineKind {
+    stroke_width: &'static str,
+    /// Shorter lines are left out, in px.
+    shortest: f64,
+}
+
+/// At the edges of bands: the fill tells of islands too small for a line.
+const EDGE_LINES: LineKind = LineKind { stroke_width: "0.9", shortest: 8.0 };
+/// Within a band: a line too short to bear its height says nothing, and a rough bed has thousands.
+const INNER_LINES: LineKind = LineKind { stroke_width: "0.5", shortest: 60.0 };
+
+fn draw_levels(
+    svg: &mut Svg,
+    field: &Field,
+    levels_um: &[f64],
+    frame: &Frame,
+    places: &mut LabelPlaces,
+    kind: &LineKind,
+) {
+    for (rings, level_um) in contours::rings(field, levels_um).iter().zip(levels_um) {
+        let dashes = if *level_um < 0.0 { "5 3" } else { "none" };
+        let style: Attributes<'_> =
+            &[("fill", &"none"), ("stroke", &INK), ("stroke-width", &kind.stroke_width), ("stroke-dasharray", &dashes)];
         for line in rings.lines() {
             let points: Vec<Xy> = line.into_iter().map(|(x, y)| frame.point(x, y)).collect();
-            places.draw(
-                svg,
-                &points,
-                &signed(*level, 1.0),
-                &[("fill", &"none"), ("stroke", &INK), ("stroke-width", &width), ("stroke-dasharray", &dashes)],
-            );
+            if line_labels::length(&points) >= kind.shortest {
+                places.draw(svg, &points, &signed(*level_um, 1.0), style);
+            }
         }
     }
-    svg.close("g");
 }
 
 /// Around what the first layer printed, in px.

@@ -46,7 +46,13 @@ mod tests {
 
     #[test]
     fn every_picture_is_well_formed() {
-        for outcome in [fixture::outcome(), fixture::empty_outcome(), fixture::hostile_outcome()] {
+        for outcome in [
+            fixture::outcome(),
+            fixture::fine_outcome(),
+            fixture::rough_outcome(),
+            fixture::empty_outcome(),
+            fixture::hostile_outcome(),
+        ] {
             for (name, draw) in ALL {
                 assert_well_formed(name, &draw(&outcome));
             }
@@ -157,13 +163,19 @@ mod tests {
     fn look() {
         let folder =
             std::path::PathBuf::from(std::env::var_os("GAPKEEPER_LOOK").expect("GAPKEEPER_LOOK names a folder"));
-        let fine = gap_svg(&fixture::fine_outcome());
-        std::fs::write(folder.join("gap-fine.png"), png(&fine, 1.5).unwrap()).unwrap();
-        for (name, draw) in ALL {
-            let svg = draw(&fixture::outcome());
-            std::fs::write(folder.join(format!("{name}.png")), png(&svg, 1.5).unwrap()).unwrap();
-            std::fs::write(folder.join(format!("{name}.svg")), svg).unwrap();
+        let outcomes = [
+            ("", fixture::outcome()),
+            ("fine-", fixture::fine_outcome()),
+            ("rough-", fixture::rough_outcome()),
+            ("empty-", fixture::empty_outcome()),
+        ];
+        for (prefix, outcome) in outcomes {
+            for (name, draw) in ALL {
+                let svg = draw(&outcome);
+                std::fs::write(folder.join(format!("{prefix}{name}.png")), png(&svg, 1.5).unwrap()).unwrap();
+                std::fs::write(folder.join(format!("{prefix}{name}.svg")), svg).unwrap();
+            }
+            std::fs::write(folder.join(format!("{prefix}report.html")), crate::report::html(&outcome)).unwrap();
         }
-        std::fs::write(folder.join("report.html"), crate::report::html(&fixture::outcome())).unwrap();
     }
 }

@@ -18,8 +18,22 @@ pub(crate) struct Svg {
 impl Svg {
     /// Starts a picture with a white ground, a name and a description for those who cannot see it.
     pub(crate) fn new(width: f64, height: f64, title: &str, description: &str) -> Self {
+        let mut svg = Self::start_picture(width, height, &[]);
+        svg.leaf("title", title);
+        svg.describe(width, height, description);
+        svg
+    }
+
+    /// The same with a name that browsers do not show under a resting pointer, for a picture that is pointed at.
+    pub(crate) fn without_tooltip(width: f64, height: f64, title: &str, description: &str) -> Self {
+        let mut svg = Self::start_picture(width, height, &[("aria-label", &title)]);
+        svg.describe(width, height, description);
+        svg
+    }
+
+    fn start_picture(width: f64, height: f64, more: Attributes<'_>) -> Self {
         let mut svg = Self { out: String::with_capacity(1 << 16) };
-        svg.open(
+        svg.start(
             "svg",
             &[
                 ("xmlns", &"http://www.w3.org/2000/svg"),
@@ -32,9 +46,8 @@ impl Svg {
                 ("fill", &super::palette::INK),
             ],
         );
-        svg.leaf("title", title);
-        svg.leaf("desc", description);
-        svg.element("rect", &[("width", &Px(width)), ("height", &Px(height)), ("fill", &"#ffffff")]);
+        svg.attributes(more);
+        svg.out.push_str(">\n");
         svg
     }
 
@@ -96,6 +109,11 @@ impl Svg {
         self.out
     }
 
+    fn describe(&mut self, width: f64, height: f64, description: &str) {
+        self.leaf("desc", description);
+        self.rect(0.0, 0.0, width, height, &[("fill", &"#ffffff")]);
+    }
+
     fn leaf(&mut self, name: &str, content: &str) {
         self.start(name, &[]);
         self.out.push('>');
@@ -128,17 +146,58 @@ pub(crate) struct Path {
 
 impl Path {
     /// Adds a run of points joined by straight lines; `closed` joins the last to the first.
+    ///
+    /// Points are rounded to 0.1 px and written relative to the one before, which halves the size of a map; rounding
+    /// comes first, so it does not add up. Points that fall together are written once.
     pub(crate) fn add(&mut self, points: impl IntoIterator<Item = (f64, f64)>, closed: bool) {
-        let start = self.data.len();
-        for (index, (x, y)) in points.into_iter().enumerate() {
-            self.data.push(if index == 0 { 'M' } else { ' ' });
-            // Writing to a String cannot fail.
-            let _ = write!(self.data, "{},{}", Px(x), Px(y));
+        let mut last: Option<(i32, i32)> = None;
+        for (x, y) in points {
+            let (x, y) = (tenths(x), tenths(y));
+            match last {
+                None => {
+                    self.data.push('M');
+                    self.push_tenths(x);
+                    self.push_tenths(y);
+                    self.data.push('l');
+                }
+                Some(point) if point == (x, y) => continue,
+                Some((last_x, last_y)) => {
+                    self.push_tenths(x.saturating_sub(last_x));
+                    self.push_tenths(y.saturating_sub(last_y));
+                }
+            }
+            last = Some((x, y));
         }
-        if closed && self.data.len() > start {
+        if self.data.ends_with('l') {
+            // All in one place; a dot is still seen with round ends, and a lone `l` would be malformed.
+            self.data.push_str("0 0");
+        }
+        if closed && last.is_some() {
             self.data.push('Z');
         }
     }
+
+    /// Writes tenths as a decimal in as few characters as the syntax of paths allows.
+    fn push_tenths(&mut self, tenths: i32) {
+        if tenths >= 0 && self.data.ends_with(|last: char| last.is_ascii_digit()) {
+            self.data.push(' ');
+        }
+        if tenths < 0 {
+            self.data.push('-');
+        }
+        let (whole, tenth) = (tenths.unsigned_abs() / 10, tenths.unsigned_abs() % 10);
+        // Writing to a String cannot fail.
+        let _ = match (whole, tenth) {
+            (_, 0) => write!(self.data, "{whole}"),
+            (0, _) => write!(self.data, ".{tenth}"),
+            _ => write!(self.data, "{whole}.{tenth}"),
+        };
+    }
+}
+
+/// A length in 0.1 px; 0 for what is not a number, and the ends of i32 for what is beyond them.
+fn tenths(length: f64) -> i32 {
+    (length * 10.0).round() as i32
 }
 
 /// A length in the picture, written with at most one decimal.
@@ -190,6 +249,14 @@ mod tests {
         let written: Vec<_> =
             [1.0, 1.26, -0.01, f64::NAN, f64::INFINITY].iter().map(|&value| Px(value).to_string()).collect();
         assert_eq!(written, ["1", "1.3", "0", "0", "0"]);
+    }
+
+    #[test]
+    fn paths_are_relative_and_do_not_drift() {
+        let mut path = Path::default();
+        path.add([(1.0, 2.04), (1.33, 1.0), (1.66, 1.0), (1.67, 1.0)], true);
+        path.add([(5.0, 5.0)], false);
+        assert_eq!(path.data, "M1 2l.3-1 .4 0ZM5 5l0 0");
     }
 
     #[test]

@@ -18,6 +18,10 @@ pub(crate) fn origin(outcome: &Outcome) -> String {
 
 /// The share of the first layer within the tolerance.
 pub(crate) fn share_within(outcome: &Outcome, run: Run) -> String {
+    let printed = outcome.runs.get(run as usize).is_some_and(|found| found.first_layer.printed_length_mm > 0.0);
+    if !printed {
+        return "the first layer lays nothing down".to_owned();
+    }
     format!("{} of the first layer within {}", percent(share(outcome, run)), tolerance(outcome))
 }
 

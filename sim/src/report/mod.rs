@@ -6,6 +6,7 @@ mod data;
 mod tables;
 
 use crate::outcome::{Outcome, Run};
+use crate::picture::palette::INK;
 use crate::picture::svg::{escaped, shortened};
 use crate::picture::{explorer_svg, gap_svg, layers_svg, map_svg, words};
 
@@ -121,14 +122,18 @@ fn explorer(outcome: &Outcome, map: &str) -> String {
         .collect();
     let chart = |id: &str| {
         format!(
-            "<div class=\"sheet\"><h3 id=\"title-{id}\"></h3><svg id=\"{id}\" viewBox=\"0 0 560 248\" role=\"img\" aria-labelledby=\"title-{id}\" font-size=\"13\"><desc></desc><g></g></svg></div>\n"
+            "<div class=\"sheet\"><h3 id=\"title-{id}\"></h3><svg id=\"{id}\" viewBox=\"0 0 560 242\" role=\"img\" aria-labelledby=\"title-{id}\" font-size=\"13\" fill=\"{INK}\"><desc></desc><g></g></svg></div>\n"
         )
     };
-    let reads: String =
-        [("place", "X, Y, mm"), ("bed", "bed height, µm"), ("nozzle", "nozzle height, µm"), ("error", "gap error, µm")]
-            .iter()
-            .map(|(id, name)| format!("<div><dt>{name}</dt><dd id=\"read-{id}\">–</dd></div>\n"))
-            .collect();
+    let reads: String = [
+        ("place", "X, Y, mm", ""),
+        ("bed", "bed height, µm", ""),
+        ("nozzle", "nozzle height, µm", ""),
+        ("error", "gap error, µm", "<small id=\"read-word\"></small>"),
+    ]
+    .iter()
+    .map(|(id, name, after)| format!("<div><dt>{name}</dt><dd><span id=\"read-{id}\">–</span>{after}</dd></div>\n"))
+    .collect();
     format!(
         r#"<p>Point at the map to read heights. A click moves both sections there; so do the arrow keys while the map has the focus (1 mm, with Shift 10 mm), and the sliders.</p>
 <noscript><p>This part needs the page’s own script; the other pictures and tables are complete without it.</p></noscript>

@@ -111,7 +111,8 @@
     byId("read-place").textContent = `${written(x, 1)}, ${written(y, 1)}`;
     byId("read-bed").textContent = written(bed, 1);
     byId("read-nozzle").textContent = written(nozzle, 1);
-    byId("read-error").textContent = `${signed(error, 1)} ${Math.abs(error) <= data.tolerance ? "(sticks)" : error > 0 ? "(too far)" : "(too near)"}`;
+    byId("read-error").textContent = signed(error, 1);
+    byId("read-word").textContent = Math.abs(error) <= data.tolerance ? "sticks" : error > 0 ? "too far" : "too near";
   };
   const showAll = () => {
     for (const line of crossLines[0]) place(line, data.map.left, mapY(chosen.y), data.map.left + data.map.width, mapY(chosen.y));

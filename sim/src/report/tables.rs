@@ -87,7 +87,7 @@ pub(super) fn worst_places(outcome: &Outcome) -> String {
 
 fn places_of(run: Run, places: &[Place]) -> String {
     let mut html = format!(
-        "<table class=\"places\">\n<caption>{}</caption>\n<thead><tr>{}</tr></thead>\n<tbody>\n",
+        "<div class=\"sheet\"><table class=\"places\">\n<caption>{}</caption>\n<thead><tr>{}</tr></thead>\n<tbody>\n",
         run.label(),
         ["job line", "X, mm", "Y, mm", "Z, mm", "gap error, µm"]
             .map(|name| format!("<th scope=\"col\">{name}</th>"))
@@ -106,7 +106,7 @@ fn places_of(run: Run, places: &[Place]) -> String {
     if places.is_empty() {
         html += "<tr><td colspan=\"5\">none: the first layer lays nothing down</td></tr>\n";
     }
-    html + "</tbody></table>\n"
+    html + "</tbody></table></div>\n"
 }
 
 /// What was counted while reading the job.
