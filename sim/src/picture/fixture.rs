@@ -131,8 +131,8 @@ fn run_outcome(run: Run, path: &[(f64, f64)]) -> RunOutcome {
     }
     RunOutcome {
         run,
-        first_layer: figures.clone_with_length(31_234.5),
-        whole_job: figures.clone_with_length(1_204_300.0),
+        first_layer: figures,
+        whole_job: GapFigures { printed_length_mm: 1_204_300.0, ..figures },
         worst_places,
         printing_pieces: 18_312,
         pieces: 20_118,
@@ -141,12 +141,6 @@ fn run_outcome(run: Run, path: &[(f64, f64)]) -> RunOutcome {
         pieces_above_z_rate_limit: 0,
         refused_moves: 0,
         first_refused_line: None,
-    }
-}
-
-impl GapFigures {
-    fn clone_with_length(&self, printed_length_mm: f64) -> Self {
-        Self { printed_length_mm, ..self.clone() }
     }
 }
 

@@ -117,17 +117,12 @@ fn draw_close_up(svg: &mut Svg, outcome: &Outcome, shown: Indices<usize>, unit: 
     draw_key(svg, LEFT, CLOSE_UP_TOP - 14.0);
 
     frame.rules(svg, x.step(10.0), y.step(6.0));
-    let points = |range: fn(&ProfileStretch) -> Range| {
-        part.iter().map(move |stretch| (unit.middle(stretch), range(stretch))).collect::<Vec<_>>()
-    };
-    draw_bed(svg, &frame, &points(|stretch| stretch.bed));
-    let nozzles: [(Run, fn(&ProfileStretch) -> Range); 3] = [
-        (Run::Uncorrected, |stretch| stretch.nozzle[0]),
-        (Run::Corrected, |stretch| stretch.nozzle[1]),
-        (Run::Refined, |stretch| stretch.nozzle[2]),
-    ];
-    for (run, range) in nozzles {
-        draw_nozzle(svg, &frame, run, &points(range));
+    let middles = || part.iter().map(|stretch| unit.middle(stretch));
+    let bed: Vec<_> = middles().zip(part.iter().map(|stretch| stretch.bed)).collect();
+    draw_bed(svg, &frame, &bed);
+    for run in Run::ALL {
+        let nozzle: Vec<_> = middles().zip(part.iter().map(|stretch| stretch.nozzle[run as usize])).collect();
+        draw_nozzle(svg, &frame, run, &nozzle);
     }
     frame.border(svg);
     frame.axis_x(svg, x.step(10.0), &format!("printed length, {}", unit.name));
@@ -185,7 +180,7 @@ fn draw_key(svg: &mut Svg, left: f64, base: f64) {
     svg.line((x, base - 9.0), (x + 28.0, base - 9.0), &[("stroke", &BED_LINE), ("stroke-width", &"1.5")]);
     svg.text(x + 35.0, base, &[], "bed");
     x += 84.0;
-    for (run, room) in Run::ALL.into_iter().zip([170.0, 150.0, 200.0]) {
+    for (run, room) in Run::ALL.into_iter().zip([178.0, 165.0, 215.0]) {
         let style = run_style(run);
         svg.line(
             (x, base - 4.0),

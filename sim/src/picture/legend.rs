@@ -1,8 +1,7 @@
 //! The marks of the map and the legend that explains them.
 
-use super::bands::Bands;
+use super::bands::{Bands, level_label};
 use super::contours::Xy;
-use super::frame::signed;
 use super::palette::{INK, INK_SOFT, WORST};
 use super::svg::{Attributes, Path, Svg};
 
@@ -58,7 +57,7 @@ pub(crate) fn colour_bar(svg: &mut Svg, left: f64, top: f64, width: f64, bands: 
     for (index, edge) in bands.edges_um.iter().enumerate() {
         let x = left + band_width * (index + 1) as f64;
         svg.line((x, top), (x, top + 20.0), &[("stroke", &INK), ("stroke-width", &"0.8")]);
-        svg.text(x, top + 32.0, small, &signed(*edge, 1.0));
+        svg.text(x, top + 32.0, small, &level_label(*edge));
     }
     svg.text(middle, top + 50.0, small, "gap error, µm (gap less the height that the job asked for)");
 }

@@ -1,6 +1,6 @@
 //! The map: gap error over the bed as a surveyor would draw it, contour lines with their heights.
 
-use super::bands::Bands;
+use super::bands::{Bands, level_label};
 use super::contours::{self, Rings, Xy};
 use super::frame::{Frame, number, signed};
 use super::legend;
@@ -174,7 +174,7 @@ fn draw_levels(
         for line in rings.lines() {
             let points: Vec<Xy> = line.into_iter().map(|(x, y)| frame.point(x, y)).collect();
             if line_labels::length(&points) >= kind.shortest {
-                places.draw(svg, &points, &signed(*level_um, 1.0), style);
+                places.draw(svg, &points, &level_label(*level_um), style);
             }
         }
     }

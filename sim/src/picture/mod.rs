@@ -168,6 +168,7 @@ mod tests {
             ("fine-", fixture::fine_outcome()),
             ("rough-", fixture::rough_outcome()),
             ("empty-", fixture::empty_outcome()),
+            ("hostile-", fixture::hostile_outcome()),
         ];
         for (prefix, outcome) in outcomes {
             for (name, draw) in ALL {

@@ -25,6 +25,7 @@ pub fn html(outcome: &Outcome) -> String {
     let figure = |picture: &str| format!("<figure class=\"sheet\">\n{picture}</figure>\n");
     let sections = [
         section("The gap over the bed", &figure(&overview)),
+        section("Warnings", &warnings(outcome)),
         section("Figures", &format!("<div class=\"sheet\">{}</div>\n", tables::figures(outcome))),
         section("Look closer", &explorer(outcome, &map)),
         section("Along the path", &figure(&gap)),
@@ -34,7 +35,6 @@ pub fn html(outcome: &Outcome) -> String {
             &format!("<div class=\"side-by-side\">\n{}</div>\n", tables::worst_places(outcome)),
         ),
         section("The job", &tables::counts(outcome)),
-        section("Warnings", &warnings(outcome)),
     ];
     format!(
         r#"<!DOCTYPE html>
@@ -145,7 +145,7 @@ fn explorer(outcome: &Outcome, map: &str) -> String {
 <div>
 <dl class="readout" id="readout" aria-live="polite" aria-atomic="true">
 {reads}</dl>
-{sliders}{charts}<p class="soft">Brown: bed. Line: nozzle of the chosen run. Green band: where the nozzle should be for the first layer, {tolerance}. Dotted: the other section.</p>
+{sliders}{charts}<p class="soft">Brown: bed. Line: nozzle of the chosen run. Green band: where the nozzle should be for the first layer, {tolerance}. Dotted upright line: where the other section crosses.</p>
 </div>
 </div>
 "#,

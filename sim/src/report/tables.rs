@@ -130,7 +130,7 @@ fn grouped(count: u64) -> String {
     let digits = count.to_string();
     let mut grouped = String::new();
     for (index, digit) in digits.chars().enumerate() {
-        if index > 0 && (digits.len() - index) % 3 == 0 {
+        if index > 0 && (digits.len() - index).is_multiple_of(3) {
             grouped.push('\u{202f}');
         }
         grouped.push(digit);
