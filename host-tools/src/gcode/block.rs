@@ -86,9 +86,9 @@ pub(super) struct Block<'a> {
 }
 
 impl<'a> Block<'a> {
-    /// Sorts the words of one line; the rules are those of NISTIR 6556, 3.3.5.
-    pub(super) fn sort(words: &'a [Word]) -> Result<Self, Fault> {
-        let mut block = Self {
+    /// A block of words that are not sorted yet.
+    pub(super) fn new(words: &'a [Word]) -> Self {
+        Self {
             words,
             letters: Letters::default(),
             index: [0; 26],
@@ -105,7 +105,13 @@ impl<'a> Block<'a> {
             ends: false,
             is_foreign: false,
             has_oddities: false,
-        };
+        }
+    }
+
+    /// Sorts the words; the rules are those of NISTIR 6556, 3.3.5. In place, since a block is too large to be moved
+    /// for every line.
+    pub(super) fn sort(&mut self) -> Result<(), Fault> {
+        let words = self.words;
         let mut groups = 0_u32;
         let mut m_words = 0;
         let mut claims_letters = false;
@@ -117,18 +123,18 @@ impl<'a> Block<'a> {
                     let code = Code::of(word)?;
                     let group = match code {
                         Code::G(group, meaning) => {
-                            block.take_g(meaning, index)?;
+                            self.take_g(meaning, index)?;
                             Some(group)
                         }
                         Code::M(group, meaning) => {
-                            block.take_m(meaning);
+                            self.take_m(meaning);
                             claims_letters |= meaning == MWord::MotorsOff;
                             Some(group)
                         }
                         Code::Unknown => {
                             // Behind an unknown M word there is free text and no word.
                             claims_letters |= word.letter == b'G';
-                            block.has_oddities = true;
+                            self.has_oddities = true;
                             None
                         }
                     };
@@ -146,30 +152,29 @@ impl<'a> Block<'a> {
                     }
                 }
                 letter => {
-                    if block.letters.has(letter) {
+                    if self.letters.has(letter) {
                         repeated = repeated.or(Some(index));
                     }
                     if word.number.is_none() {
                         lacks_number = lacks_number.or(Some(index));
                     }
-                    block.letters.add(letter);
+                    self.letters.add(letter);
                     // A line has fewer than 65536 words, since it has no more bytes than that.
-                    block.index[usize::from(letter - b'A')] = index as u16;
+                    self.index[usize::from(letter - b'A')] = index as u16;
                 }
             }
         }
-        block.is_foreign = claims_letters && block.axis_owner.is_none() && block.motion.is_none();
-        block.has_oddities |= !block.letters.and(Letters::UNKNOWN).is_empty();
-        if let Some(index) = repeated.filter(|_| !block.is_foreign) {
+        self.is_foreign = claims_letters && self.axis_owner.is_none() && self.motion.is_none();
+        self.has_oddities |= !self.letters.and(Letters::UNKNOWN).is_empty();
+        if let Some(index) = repeated.filter(|_| !self.is_foreign) {
             let word = words[index];
             return Err(Fault::new(word.start as usize, Kind::RepeatedLetter(char::from(word.letter))));
         }
-        let may_lack_numbers = block.is_foreign || block.axis_owner == Some(AxisOwner::Home);
+        let may_lack_numbers = self.is_foreign || self.axis_owner == Some(AxisOwner::Home);
         if let Some(index) = lacks_number.filter(|_| !may_lack_numbers) {
             return Err(missing_number(&words[index]));
         }
-        block.check_axis_owners()?;
-        Ok(block)
+        self.check_axis_owners()
     }
 
     /// The word with a letter other than `G` and `M`.

@@ -68,26 +68,17 @@ impl Decimal {
     }
 
     /// Reads the longest number that begins at `start`; also gives the offset of the byte behind it.
+    #[inline]
     pub(super) fn scan(text: &[u8], start: usize) -> Result<(Self, usize), DecimalError> {
         let sign = text.get(start);
         let negative = sign == Some(&b'-');
         let first = start + usize::from(negative || sign == Some(&b'+'));
-        // Wraps for over-long numbers only, and those are read again below.
-        let mut mantissa = 0_i64;
-        let mut at = first;
-        let mut digits_from = |mut at: usize| {
-            while let Some(digit) = text.get(at).map(|byte| byte.wrapping_sub(b'0')).filter(|digit| *digit < 10) {
-                mantissa = mantissa.wrapping_mul(10).wrapping_add(i64::from(digit));
-                at += 1;
-            }
-            at
-        };
-        at = digits_from(at);
+        let (mut mantissa, mut at) = read_digits(text, first, 0);
         let mut digits = at - first;
         let mut scale = 0;
         if text.get(at) == Some(&b'.') {
             let fraction = at + 1;
-            at = digits_from(fraction);
+            (mantissa, at) = read_digits(text, fraction, mantissa);
             scale = at - fraction;
             digits += scale;
         }
@@ -118,8 +109,17 @@ impl Decimal {
     }
 
     /// The length in nanometres, rounded once, half away from zero; none beyond 100 km either way.
+    #[inline]
     pub fn to_nm(self, units: Units) -> Option<i64> {
-        self.scaled(units.nm())
+        // Nearly every number of a job takes this way, without a division.
+        let (factor, decimals) = match units {
+            Units::Millimetre => (1, 6),
+            Units::Inch => (254, 5),
+        };
+        match decimals_left(decimals, self.scale).and_then(|power| self.mantissa.checked_mul(factor * power)) {
+            Some(value) => within_reach(value),
+            None => self.scaled(units.nm()),
+        }
     }
 
     /// The nearest whole number, half away from zero; none beyond 10^14 either way.
@@ -128,23 +128,11 @@ impl Decimal {
     }
 
     fn scaled(self, factor: i64) -> Option<i64> {
-        let divisor = POWERS_OF_TEN[usize::from(self.scale)];
-        // Nearly every number of a job takes this way, without a wide division.
-        let value = match self.mantissa.checked_mul(factor) {
-            Some(product) if factor % divisor == 0 => product / divisor,
-            Some(product) => {
-                let rest = product % divisor;
-                // `rest` is below 10^18, so its double fits.
-                product / divisor + if rest.abs() * 2 >= divisor { rest.signum() } else { 0 }
-            }
-            None => {
-                let product = i128::from(self.mantissa) * i128::from(factor);
-                let (quotient, rest) = (product / i128::from(divisor), product % i128::from(divisor));
-                let rounding = if rest.abs() * 2 >= i128::from(divisor) { rest.signum() } else { 0 };
-                i64::try_from(quotient + rounding).ok()?
-            }
-        };
-        (-FARTHEST_NM..=FARTHEST_NM).contains(&value).then_some(value)
+        let divisor = i128::from(POWERS_OF_TEN[usize::from(self.scale)]);
+        let product = i128::from(self.mantissa) * i128::from(factor);
+        let rest = product % divisor;
+        let rounding = if rest.abs() * 2 >= divisor { rest.signum() } else { 0 };
+        within_reach(i64::try_from(product / divisor + rounding).ok()?)
     }
 
     /// The whole number that `factor` times this number lies within 0.0001 of (NISTIR 6556, 3.3.2.1).
@@ -157,6 +145,62 @@ impl Decimal {
         let nearest = (2 * value + divisor).div_euclid(2 * divisor);
         ((value - nearest * divisor).abs() * 10_000 <= divisor).then(|| u32::try_from(nearest).ok()).flatten()
     }
+}
+
+fn within_reach(value: i64) -> Option<i64> {
+    (-FARTHEST_NM..=FARTHEST_NM).contains(&value).then_some(value)
+}
+
+/// 10^(decimals - scale), if that is whole.
+fn decimals_left(decimals: u8, scale: u8) -> Option<i64> {
+    POWERS_OF_TEN.get(usize::from(decimals.checked_sub(scale)?)).copied()
+}
+
+/// Appends the digits from `at` on to `mantissa`; also gives the offset of the byte behind them.
+///
+/// Wraps where there are more digits than [`DIGITS`]: those numbers are read again by [`read_long`].
+#[inline]
+fn read_digits(text: &[u8], mut at: usize, mut mantissa: i64) -> (i64, usize) {
+    loop {
+        let (digits, value) = leading_digits(eight_bytes(text, at));
+        mantissa = mantissa.wrapping_mul(POWERS_OF_TEN[digits]).wrapping_add(i64::from(value));
+        at += digits;
+        if digits < 8 {
+            return (mantissa, at);
+        }
+    }
+}
+
+/// The eight bytes from `at` on, the first one lowest; zeros behind the end of the text.
+#[inline]
+fn eight_bytes(text: &[u8], at: usize) -> u64 {
+    let rest = text.get(at..).unwrap_or_default();
+    match (rest.first_chunk(), text.last_chunk()) {
+        (Some(bytes), _) => u64::from_le_bytes(*bytes),
+        (None, Some(last)) if !rest.is_empty() => u64::from_le_bytes(*last) >> (64 - 8 * rest.len()),
+        (None, _) => rest.iter().rev().fold(0, |bytes, byte| bytes << 8 | u64::from(*byte)),
+    }
+}
+
+/// How many digits stand at the low end of eight bytes, and their value. No branch depends on the digits, since the
+/// lengths of a job's numbers change too often to be foreseen by a processor.
+#[inline]
+fn leading_digits(bytes: u64) -> (usize, u32) {
+    const ALL: u64 = 0x0101_0101_0101_0101;
+    // A digit becomes its value. Whatever else there is becomes 10 or more and sets the high bit of its byte below;
+    // a carry can only reach bytes behind it.
+    let values = bytes ^ (ALL * u64::from(b'0'));
+    let others = (values.wrapping_add(ALL * 0x76) | values) & (ALL * 0x80);
+    let bits = others.trailing_zeros() & !7;
+    // Zeros take the place of the missing digits before the number.
+    let values = values.checked_shl(64 - bits).unwrap_or(0);
+    // Neighbours are joined: to four pairs, then to two fours and at once to all eight.
+    let pairs = values.wrapping_mul(10).wrapping_add(values >> 8);
+    let every_other = 0x0000_00FF_0000_00FF;
+    let high = (pairs & every_other).wrapping_mul(100 + (1_000_000 << 32));
+    let low = (pairs >> 16 & every_other).wrapping_mul(1 + (10_000 << 32));
+    // Below 10^8.
+    (bits as usize / 8, (high.wrapping_add(low) >> 32) as u32)
 }
 
 /// Reads digits and at most one point, none of which may be missing, where zeros make up for the length.
@@ -193,6 +237,21 @@ mod tests {
         }
         for text in ["", ".", "-", "+", "-.", "1e3", "1.2.3", "--1", "1-", " 1", "1,5"] {
             assert_eq!(Decimal::parse(text.as_bytes()), Err(DecimalError::Malformed), "{text}");
+        }
+    }
+
+    #[test]
+    fn digits_are_read_eight_at_a_time() {
+        for text in ["", "7", "12345678", "123456789", "1234567890123456", "000000009", "0.5", "12/", "12:"] {
+            for (before, behind) in
+                [("", ""), ("", " X"), ("G1 X12345", ""), ("", "\u{ff}0123456789"), ("abcdefgh", "+1")]
+            {
+                let digits: String = text.chars().take_while(char::is_ascii_digit).collect();
+                let line = format!("{before}{text}{behind}");
+                let expected = digits.parse().unwrap_or(0);
+                let read = read_digits(line.as_bytes(), before.len(), 0);
+                assert_eq!(read, (expected, before.len() + digits.len()), "{line}");
+            }
         }
     }
 

@@ -101,10 +101,13 @@ impl Interpreter {
         if line.words().is_empty() {
             return Ok(Action::None);
         }
-        let mut state = self.state;
-        let block = Block::sort(line.words()).map_err(|fault| line.error(fault))?;
-        let action = state.apply(&block).map_err(|fault| line.error(fault))?;
-        self.state = state;
+        let mut block = Block::new(line.words());
+        block.sort().map_err(|fault| line.error(fault))?;
+        let before = self.state;
+        let action = self.state.apply(&block).map_err(|fault| {
+            self.state = before;
+            line.error(fault)
+        })?;
         if block.has_oddities || !block.letters.and(Letters::TURNING).is_empty() {
             self.count(&block);
         }

@@ -42,10 +42,8 @@ pub(super) fn split(line: &[u8], start: usize, words: &mut Vec<Word>) -> Result<
             b' ' | b'\t' => at += 1,
             b'n' | b'N' => return Err(Fault::new(at, Kind::LineNumberNotFirst)),
             b'a'..=b'z' | b'A'..=b'Z' => {
-                let word = read_word(line, at)?;
-                at = word.end as usize;
-                words.push(word);
-                if word.letter == b'M' && is_unknown_m(word) {
+                at = read_word(line, at, words)?;
+                if byte | 0x20 == b'm' && words.last().is_some_and(is_unknown_m) {
                     let end = free_text_end(line, at, frame.sequence_number.is_some());
                     // A line is far shorter than 2^32 bytes.
                     frame.free_text = Some((at as u32, end as u32));
@@ -89,25 +87,22 @@ fn skip_blanks(line: &[u8], mut at: usize) -> usize {
     at
 }
 
-fn read_word(line: &[u8], start: usize) -> Result<Word, Fault> {
-    let mut word = Word {
-        letter: line[start].to_ascii_uppercase(),
-        number: None,
-        // A line is far shorter than 2^32 bytes.
-        start: start as u32,
-        end: start as u32 + 1,
-    };
-    let at = skip_blanks(line, start + 1);
+/// Appends the word that starts at `start`; gives the offset of the byte behind it.
+#[inline]
+fn read_word(line: &[u8], start: usize, words: &mut Vec<Word>) -> Result<usize, Fault> {
+    let (mut number, mut end) = (None, start + 1);
+    let at = skip_blanks(line, end);
     if let Some(b'0'..=b'9' | b'.' | b'+' | b'-') = line.get(at) {
         let fault = |error| Fault::new(start, Kind::Number(error));
-        let (number, end) = match Decimal::scan(line, at) {
-            Ok((number, end)) if !goes_on_behind_blanks(line, end) => (number, end),
+        let (read, behind) = match Decimal::scan(line, at) {
+            Ok((read, behind)) if !goes_on_behind_blanks(line, behind) => (read, behind),
             _ => read_scattered_number(line, at).map_err(fault)?,
         };
-        word.number = Some(number);
-        word.end = end as u32;
+        (number, end) = (Some(read), behind);
     }
-    Ok(word)
+    // A line is far shorter than 2^32 bytes.
+    words.push(Word { letter: line[start].to_ascii_uppercase(), number, start: start as u32, end: end as u32 });
+    Ok(end)
 }
 
 fn goes_on_behind_blanks(line: &[u8], end: usize) -> bool {
@@ -146,7 +141,7 @@ fn read_integer(line: &[u8], start: usize) -> (Option<u64>, usize, usize) {
     (number.filter(|_| digits > 0), digits, at)
 }
 
-fn is_unknown_m(word: Word) -> bool {
+fn is_unknown_m(word: &Word) -> bool {
     // A number that is no code is refused later, with a better word for it.
     word.number.and_then(vocabulary::m_number).is_some_and(|number| vocabulary::m_word(number).is_none())
 }

@@ -4,6 +4,7 @@ use std::ops::Range;
 
 use super::decimal::Decimal;
 use super::error::{Fault, GcodeError};
+use super::lexer::Frame;
 use crate::place::Place;
 
 /// A letter with or without a number.
@@ -32,51 +33,61 @@ impl Word {
     }
 }
 
-/// One line, lent by the reader until the next is asked for.
-#[derive(Clone, Copy, Debug)]
-pub struct Line<'a> {
-    pub(super) file: &'a str,
+/// One line as the reader holds it.
+#[derive(Debug, Default)]
+pub(super) struct Held {
+    pub(super) file: String,
     pub(super) number: u64,
-    pub(super) raw: &'a [u8],
-    pub(super) words: &'a [Word],
-    pub(super) sequence_number: Option<u32>,
-    pub(super) free_text: Option<(u32, u32)>,
+    pub(super) raw: Vec<u8>,
+    pub(super) words: Vec<Word>,
+    pub(super) frame: Frame,
 }
+
+impl Held {
+    pub(super) fn error(&self, fault: Fault) -> GcodeError {
+        GcodeError::new(Place::new(self.file.as_str(), self.number, &self.raw, fault.offset), fault.kind)
+    }
+}
+
+/// One line, lent by the reader until the next is asked for.
+// A reference alone: copying more for each line is a measurable part of reading.
+#[derive(Clone, Copy, Debug)]
+pub struct Line<'a>(pub(super) &'a Held);
 
 impl<'a> Line<'a> {
     /// Which line of the file it is, counted from 1. Not the program's own `N` number.
     pub fn number(&self) -> u64 {
-        self.number
+        self.0.number
     }
 
     /// The line byte for byte, with its line end, and on line 1 with a byte order mark if there is one.
     ///
     /// All lines of a file, one behind the other, are the file.
     pub fn raw(&self) -> &'a [u8] {
-        self.raw
+        &self.0.raw
     }
 
     /// The words in order, without a line number and a check value.
     pub fn words(&self) -> &'a [Word] {
-        self.words
+        &self.0.words
     }
 
     /// The number of an `N` word.
     pub fn sequence_number(&self) -> Option<u32> {
-        self.sequence_number
+        self.0.frame.sequence_number
     }
 
     /// What stands behind an unknown `M` word, up to `;`, a check value or the line's end. It has no words.
     pub fn free_text(&self) -> Option<&'a [u8]> {
-        self.free_text.and_then(|(start, end)| self.raw.get(start as usize..end as usize))
+        self.0.frame.free_text.and_then(|(start, end)| self.0.raw.get(start as usize..end as usize))
     }
 
     /// The first word with a letter, given in upper case.
     pub fn word(&self, letter: u8) -> Option<&'a Word> {
-        self.words.iter().find(|word| word.letter == letter)
+        self.0.words.iter().find(|word| word.letter == letter)
     }
 
     pub(super) fn error(&self, fault: Fault) -> GcodeError {
-        GcodeError::new(Place::new(self.file, self.number, self.raw, fault.offset), fault.kind)
+        self.0.error(fault)
     }
 }

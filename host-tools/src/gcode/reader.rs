@@ -2,9 +2,9 @@
 
 use std::io::{self, BufRead};
 
-use super::error::{GcodeError, GcodeErrorKind as Kind};
-use super::lexer;
-use super::line::{Line, Word};
+use super::error::{Fault, GcodeError, GcodeErrorKind as Kind};
+use super::lexer::{self, Frame};
+use super::line::{Held, Line};
 use crate::place::Place;
 
 /// Most bytes of a line with its line end. NISTIR 6556, 3.3, allows 256 characters; comments of common practice are
@@ -30,11 +30,8 @@ enum Percent {
 /// order mark at the start is skipped. Comments may hold any bytes. If the first line that is not blank is a `%`
 /// alone, a second such line ends the program: it is an error if there is none, and the lines behind it have no words.
 pub struct Reader<R> {
-    file: String,
     input: R,
-    raw: Vec<u8>,
-    words: Vec<Word>,
-    line: u64,
+    held: Held,
     bytes_read: u64,
     percent: Percent,
     finished: bool,
@@ -44,11 +41,8 @@ impl<R: BufRead> Reader<R> {
     /// A reader of `input`, whose errors will carry `file` as the file's name.
     pub fn new(file: impl Into<String>, input: R) -> Self {
         Self {
-            file: file.into(),
             input,
-            raw: Vec::new(),
-            words: Vec::new(),
-            line: 0,
+            held: Held { file: file.into(), ..Held::default() },
             bytes_read: 0,
             percent: Percent::Undecided,
             finished: false,
@@ -62,55 +56,48 @@ impl<R: BufRead> Reader<R> {
     /// on with the line behind, and [`Self::raw`] has the bytes of the bad one. After any other error there is no
     /// further line.
     pub fn next_line(&mut self) -> Result<Option<Line<'_>>, GcodeError> {
-        self.raw.clear();
-        self.words.clear();
+        self.held.raw.clear();
+        self.held.words.clear();
+        self.held.frame = Frame::default();
         if self.finished {
             return Ok(None);
         }
         if let Err(kind) = self.fill() {
             self.finished = true;
-            let place = Place::new(self.file.as_str(), self.line.max(1), &self.raw, LONGEST_LINE_BYTES - 1);
-            return Err(GcodeError::new(place, kind));
+            self.held.number = self.held.number.max(1);
+            return Err(self.held.error(Fault::new(LONGEST_LINE_BYTES - 1, kind)));
         }
-        if self.raw.is_empty() {
+        let Held { file, number, raw, words, frame } = &mut self.held;
+        if raw.is_empty() {
             self.finished = true;
             return match &self.percent {
                 Percent::Opened { line, raw } => {
                     let offset = memchr::memchr(b'%', raw).unwrap_or(0);
-                    let place = Place::new(self.file.as_str(), *line, raw, offset);
+                    let place = Place::new(file.as_str(), *line, raw, offset);
                     Err(GcodeError::new(place, Kind::UnclosedFile))
                 }
                 _ => Ok(None),
             };
         }
-        let start = match self.line {
-            1 if self.raw.starts_with(BYTE_ORDER_MARK) => BYTE_ORDER_MARK.len(),
+        let start = match *number {
+            1 if raw.starts_with(BYTE_ORDER_MARK) => BYTE_ORDER_MARK.len(),
             _ => 0,
         };
-        let mut line = Line {
-            file: &self.file,
-            number: self.line,
-            raw: &self.raw,
-            words: &[],
-            sequence_number: None,
-            free_text: None,
-        };
-        if !self.percent.takes(self.line, &self.raw, start) {
-            match lexer::split(&self.raw, start, &mut self.words) {
-                Ok(frame) => {
-                    line.words = &self.words;
-                    line.sequence_number = frame.sequence_number;
-                    line.free_text = frame.free_text;
+        if !self.percent.takes(*number, raw, start) {
+            match lexer::split(raw, start, words) {
+                Ok(found) => *frame = found,
+                Err(fault) => {
+                    words.clear();
+                    return Err(self.held.error(fault));
                 }
-                Err(fault) => return Err(line.error(fault)),
             }
         }
-        Ok(Some(line))
+        Ok(Some(Line(&self.held)))
     }
 
     /// The bytes of the line that was read last, also if it was a bad one; empty behind the last line.
     pub fn raw(&self) -> &[u8] {
-        &self.raw
+        &self.held.raw
     }
 
     /// Bytes of the file read so far.
@@ -120,22 +107,23 @@ impl<R: BufRead> Reader<R> {
 
     /// Reads the bytes of one line; leaves none at the end of the file.
     fn fill(&mut self) -> Result<(), Kind> {
+        let held = &mut self.held;
         loop {
             let available = match self.input.fill_buf() {
                 Ok(available) => available,
                 Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
                 Err(error) => return Err(Kind::Input(error)),
             };
-            if self.raw.is_empty() && !available.is_empty() {
-                self.line += 1;
+            if held.raw.is_empty() && !available.is_empty() {
+                held.number += 1;
             }
             let line_end = memchr::memchr(b'\n', available);
             let taken = line_end.map_or(available.len(), |line_end| line_end + 1);
-            if self.raw.len() + taken > LONGEST_LINE_BYTES {
-                self.raw.extend_from_slice(&available[..LONGEST_LINE_BYTES - self.raw.len()]);
+            if held.raw.len() + taken > LONGEST_LINE_BYTES {
+                held.raw.extend_from_slice(&available[..LONGEST_LINE_BYTES - held.raw.len()]);
                 return Err(Kind::LineTooLong { limit_bytes: LONGEST_LINE_BYTES });
             }
-            self.raw.extend_from_slice(&available[..taken]);
+            held.raw.extend_from_slice(&available[..taken]);
             self.input.consume(taken);
             // `usize` has no more than 64 bits.
             self.bytes_read += taken as u64;
