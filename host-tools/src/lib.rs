@@ -1,8 +1,41 @@
-//! Skeleton.
+//! Files for Gapkeeper, exact and strict: G-code jobs as a stream, height grids as documents.
+//!
+//! ```
+//! use gapkeeper_host_tools::gcode::{Action, Interpreter, Reader};
+//!
+//! let job = "G21 G90 M83\nG28\nG1 X20 Y10 F1800\nG1 X50 E1.25 ; the first line\n";
+//! let mut reader = Reader::new("job.gcode", job.as_bytes());
+//! let mut interpreter = Interpreter::new();
+//! let mut printed_nm = 0;
+//! while let Some(line) = reader.next_line()? {
+//!     if let Action::Straight(straight) = interpreter.execute(&line)? {
+//!         if straight.extruded_nm > 0 {
+//!             printed_nm += straight.end.x_nm - straight.start.x_nm;
+//!         }
+//!     }
+//! }
+//! assert_eq!(printed_nm, 30_000_000);
+//! # Ok::<(), gapkeeper_host_tools::gcode::GcodeError>(())
+//! ```
+//!
+//! | module | what it is for |
+//! |---|---|
+//! | [`gcode`] | reads, interprets and writes G-code in integers; memory does not grow with the file |
+//! | [`grid_file`] | reads and writes grids as JSON documents and CSV |
+//!
+//! Beside them: [`write_atomically`], by which every output file is written, and [`Place`], by which every mistake in
+//! a text file is shown.
+//!
+//! Lengths are integers with their unit in the name. No number passes through a float on its way in, except a JSON
+//! number with a fraction or an exponent, which is taken only if it is whole. There is no global state, and no
+//! function panics for any input.
 #![forbid(unsafe_code)]
 #![deny(missing_docs)]
 
+mod atomic_file;
 pub mod gcode;
+pub mod grid_file;
 mod place;
 
+pub use atomic_file::write_atomically;
 pub use place::Place;

@@ -1,0 +1,154 @@
+//! Heights as CSV (RFC 4180).
+
+use std::collections::BTreeMap;
+
+use ::csv::{ByteRecord, ReaderBuilder};
+use gapkeeper::{GridAxis, HeightGrid, Lattice, MAX_HEIGHT_UM};
+
+use super::{CAPACITY, GridDocument, GridFileError, GridFileErrorKind as Kind, Loss, grid_of, nodes_along};
+
+const HEADER: [&str; 3] = ["x_um", "y_um", "height_um"];
+
+/// A node as it stands in the file.
+struct Node {
+    height_um: i16,
+    /// The record, the header being 1.
+    record: usize,
+    /// Where in the text the record starts.
+    offset: usize,
+}
+
+pub(super) fn parse(file: &str, text: &[u8]) -> Result<GridDocument, GridFileError> {
+    // A map from Y and X: in the order of a grid's nodes.
+    let nodes = read_nodes(file, text)?;
+    let mut columns_um: Vec<i32> = nodes.keys().map(|(_, x_um)| *x_um).collect();
+    columns_um.sort_unstable();
+    columns_um.dedup();
+    let mut rows_um: Vec<i32> = nodes.keys().map(|(y_um, _)| *y_um).collect();
+    rows_um.dedup();
+
+    let along = |axis, found| nodes_along(axis, found).map_err(|kind| GridFileError::new(file, kind));
+    let (columns, rows) = (along(GridAxis::X, columns_um.len())?, along(GridAxis::Y, rows_um.len())?);
+    let pitch_um = |axis, values_um: &[i32]| {
+        pitch_um(axis, values_um).map_err(|kind| match kind {
+            Kind::Uneven { found_um, .. } => {
+                let column = usize::from(axis == GridAxis::Y);
+                let is_there = |(y_um, x_um): &(i32, i32)| found_um == if axis == GridAxis::X { *x_um } else { *y_um };
+                let node = nodes.iter().filter(|(place, _)| is_there(place)).map(|(_, node)| node);
+                let offset = node.map(|node| node.offset).min().unwrap_or(0);
+                GridFileError::at(file, text, field_offset(text, offset, column), kind)
+            }
+            kind => GridFileError::new(file, kind),
+        })
+    };
+    let (pitch_x_um, pitch_y_um) = (pitch_um(GridAxis::X, &columns_um)?, pitch_um(GridAxis::Y, &rows_um)?);
+    for (row, y_um) in rows_um.iter().enumerate() {
+        for (column, x_um) in columns_um.iter().enumerate() {
+            if !nodes.contains_key(&(*y_um, *x_um)) {
+                let kind = Kind::MissingPlace { row: row + 1, column: column + 1, x_um: *x_um, y_um: *y_um };
+                return Err(GridFileError::new(file, kind));
+            }
+        }
+    }
+    let lattice = Lattice { x0_um: columns_um[0], y0_um: rows_um[0], pitch_x_um, pitch_y_um, columns, rows };
+    let nodes_um: Vec<i16> = nodes.values().map(|node| node.height_um).collect();
+    let grid = grid_of(lattice, &nodes_um).map_err(|kind| GridFileError::new(file, kind))?;
+    Ok(GridDocument { grid, shift_um: 0, fade: None, bed_temperature_c: None })
+}
+
+fn read_nodes(file: &str, text: &[u8]) -> Result<BTreeMap<(i32, i32), Node>, GridFileError> {
+    let mut reader = ReaderBuilder::new().has_headers(false).flexible(true).from_reader(text);
+    let mut nodes: BTreeMap<(i32, i32), Node> = BTreeMap::new();
+    let mut fields = ByteRecord::new();
+    let mut record = 0;
+    loop {
+        let start = usize::try_from(reader.position().byte()).unwrap_or(text.len());
+        // Reading from memory does not fail; if it did, there would be no further record.
+        if !reader.read_byte_record(&mut fields).unwrap_or(false) {
+            break;
+        }
+        record += 1;
+        // The line end before a record may be left over from the one before.
+        let offset = start + text[start..].iter().take_while(|byte| matches!(byte, b'\r' | b'\n')).count();
+        let at = |column, kind| GridFileError::at(file, text, field_offset(text, offset, column), kind);
+        if record == 1 {
+            check_header(&fields).map_err(|kind| at(0, kind))?;
+            continue;
+        }
+        if fields.len() != HEADER.len() {
+            let surplus = fields.len().min(HEADER.len() + 1) - 1;
+            return Err(at(surplus, Kind::FieldCount { record, found: fields.len() }));
+        }
+        let whole = |column: usize, least: i32, most: i32| {
+            let number = std::str::from_utf8(&fields[column]).ok().and_then(|field| field.parse().ok());
+            number.filter(|number| (least..=most).contains(number)).ok_or_else(|| {
+                let text = String::from_utf8_lossy(&fields[column]).into_owned();
+                at(column, Kind::Field { record, column: HEADER[column], text, least, most })
+            })
+        };
+        let (x_um, y_um) = (whole(0, i32::MIN, i32::MAX)?, whole(1, i32::MIN, i32::MAX)?);
+        let highest = i32::from(MAX_HEIGHT_UM);
+        // Within MAX_HEIGHT_UM.
+        let height_um = whole(2, -highest, highest)? as i16;
+        if let Some(Node { record: first_record, .. }) = nodes.get(&(y_um, x_um)) {
+            return Err(at(0, Kind::Duplicate { record, first_record: *first_record, x_um, y_um }));
+        }
+        nodes.insert((y_um, x_um), Node { height_um, record, offset });
+    }
+    if record == 0 {
+        return Err(GridFileError::at(file, text, 0, Kind::Header));
+    }
+    Ok(nodes)
+}
+
+fn check_header(fields: &ByteRecord) -> Result<(), Kind> {
+    if fields.iter().eq(HEADER.iter().map(|name| name.as_bytes())) {
+        return Ok(());
+    }
+    let is_plain = |field: &[u8]| {
+        let name = field.trim_ascii().to_ascii_lowercase();
+        matches!(name.as_slice(), b"x" | b"y" | b"z" | b"h" | b"height")
+    };
+    Err(if fields.iter().any(is_plain) { Kind::HeaderWithoutUnits } else { Kind::Header })
+}
+
+/// The even distance of two or more values that are sorted and different.
+fn pitch_um(axis: GridAxis, values_um: &[i32]) -> Result<u32, Kind> {
+    let pitch_um = values_um[1].abs_diff(values_um[0]);
+    match values_um.windows(2).find(|pair| pair[1].abs_diff(pair[0]) != pitch_um) {
+        Some(pair) => Err(Kind::Uneven { axis, before_um: pair[0], found_um: pair[1], pitch_um }),
+        None => Ok(pitch_um),
+    }
+}
+
+/// Where a field starts, counted from 0 in the record that starts at `record`.
+fn field_offset(text: &[u8], record: usize, field: usize) -> usize {
+    let mut is_quoted = false;
+    let commas = text[record..].iter().enumerate().filter(|(_, byte)| {
+        is_quoted ^= **byte == b'"';
+        **byte == b',' && !is_quoted
+    });
+    match field {
+        0 => record,
+        _ => commas.map(|(offset, _)| record + offset + 1).nth(field - 1).unwrap_or(record),
+    }
+}
+
+/// Rows from the smallest Y, each from the smallest X; line ends are CRLF (RFC 4180, 2).
+pub(super) fn render(grid: &HeightGrid<CAPACITY>) -> String {
+    let lattice = grid.lattice();
+    let places = (0..lattice.rows).flat_map(|row| (0..lattice.columns).map(move |column| lattice.node_um(column, row)));
+    let mut text = format!("{}\r\n", HEADER.join(","));
+    for ((x_um, y_um), height_um) in places.zip(grid.nodes_um()) {
+        text += &format!("{x_um},{y_um},{height_um}\r\n");
+    }
+    text
+}
+
+pub(super) fn losses(document: &GridDocument) -> Vec<Loss> {
+    let shift = Some(document.shift_um).filter(|shift_um| *shift_um != 0);
+    [shift.map(Loss::ShiftUm), document.fade.map(Loss::Fade), document.bed_temperature_c.map(Loss::BedTemperatureC)]
+        .into_iter()
+        .flatten()
+        .collect()
+}

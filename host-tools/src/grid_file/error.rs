@@ -1,0 +1,229 @@
+//! What can be wrong with a grid file, each with its place and a remedy.
+
+use std::fmt;
+use std::io;
+
+use gapkeeper::{FadeError, GridAxis, GridError};
+
+use crate::place::Place;
+
+/// A mistake in a grid file, or in the way to it.
+///
+/// Where the place is known it is shown as `file:line:column: what`, the line, a caret and the remedy; otherwise as
+/// `file: what` and the remedy.
+#[derive(Debug)]
+pub struct GridFileError {
+    file: String,
+    place: Option<Place>,
+    // Boxed, so that results stay small.
+    kind: Box<GridFileErrorKind>,
+}
+
+impl GridFileError {
+    /// A mistake that has no place inside the file.
+    pub(super) fn new(file: &str, kind: GridFileErrorKind) -> Self {
+        Self { file: file.to_owned(), place: None, kind: Box::new(kind) }
+    }
+
+    /// A mistake at byte `offset` of a text.
+    pub(super) fn at(file: &str, text: &[u8], offset: usize, kind: GridFileErrorKind) -> Self {
+        let before = &text[..offset.min(text.len())];
+        let start = before.iter().rposition(|byte| *byte == b'\n').map_or(0, |newline| newline + 1);
+        let end = memchr::memchr(b'\n', &text[start..]).map_or(text.len(), |newline| start + newline + 1);
+        let line = 1 + before.iter().filter(|byte| **byte == b'\n').count();
+        // `u64` holds any length of memory.
+        let place = Place::new(file, line as u64, &text[start..end], offset - start);
+        Self { place: Some(place), ..Self::new(file, kind) }
+    }
+
+    /// The file's name.
+    pub fn file(&self) -> &str {
+        &self.file
+    }
+
+    /// Where it is, if one place can be told.
+    pub fn place(&self) -> Option<&Place> {
+        self.place.as_ref()
+    }
+
+    /// What it is.
+    pub fn kind(&self) -> &GridFileErrorKind {
+        &self.kind
+    }
+}
+
+impl fmt::Display for GridFileError {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let (kind, remedy) = (&self.kind, self.kind.remedy());
+        match &self.place {
+            Some(place) => place.write_report(out, kind, remedy),
+            None => write!(out, "{}: {kind}\n  {remedy}", self.file),
+        }
+    }
+}
+
+impl std::error::Error for GridFileError {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        match &*self.kind {
+            GridFileErrorKind::Input(error) | GridFileErrorKind::Output(error) => Some(error),
+            _ => None,
+        }
+    }
+}
+
+/// The kinds of mistakes. Rows, columns and records are counted from 1.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum GridFileErrorKind {
+    /// The file cannot be read.
+    #[error("cannot be read: {0}")]
+    Input(#[source] io::Error),
+    /// The file cannot be written.
+    #[error("cannot be written: {0}")]
+    Output(#[source] io::Error),
+    /// No grid is that large.
+    #[error("more than {limit_bytes} bytes")]
+    TooLarge {
+        /// The most bytes that are read.
+        limit_bytes: u64,
+    },
+    /// The extension is of no format that is known.
+    #[error("the extension says no format that is known here")]
+    UnknownExtension,
+    /// Not JSON, or not the document's keys and values; in the words of the JSON reader.
+    #[error("{0}")]
+    Json(String),
+    /// Some other JSON document.
+    #[error("the format is {0:?}, not \"gapkeeper-grid\"")]
+    WrongFormat(String),
+    /// A version that this program does not know.
+    #[error("version {0} of the format, where this program reads version 1")]
+    UnknownVersion(i64),
+    /// Rows of different lengths.
+    #[error("row {row} has {found} nodes, but row 1 has {expected}")]
+    Ragged {
+        /// The row that differs.
+        row: usize,
+        /// Nodes of the first row.
+        expected: usize,
+        /// Nodes of this row.
+        found: usize,
+    },
+    /// A height beyond what a grid holds.
+    #[error("the node at row {row}, column {column} is {height_um} um high")]
+    Height {
+        /// Row, the first at the smallest Y.
+        row: usize,
+        /// Column, the first at the smallest X.
+        column: usize,
+        /// The height.
+        height_um: i32,
+    },
+    /// No such grid can be.
+    #[error("{0}")]
+    Grid(GridError),
+    /// No such fade can be.
+    #[error("{0}")]
+    Fade(FadeError),
+    /// A header with other names.
+    #[error("the first record is not x_um,y_um,height_um")]
+    Header,
+    /// A header whose names state no units.
+    #[error("the first record names columns without their units")]
+    HeaderWithoutUnits,
+    /// Too few or too many fields in a record.
+    #[error("record {record} has {found} fields, not 3")]
+    FieldCount {
+        /// The record, the header being 1.
+        record: usize,
+        /// Its fields.
+        found: usize,
+    },
+    /// A field that is no whole number, or too large a one.
+    #[error("record {record}: {column} is {text:?}, not a whole number from {least} to {most}")]
+    Field {
+        /// The record, the header being 1.
+        record: usize,
+        /// The column's name.
+        column: &'static str,
+        /// What the field holds.
+        text: String,
+        /// Least number possible.
+        least: i32,
+        /// Largest number possible.
+        most: i32,
+    },
+    /// Two records for one place.
+    #[error("record {record} is for x {x_um} um, y {y_um} um, and so is record {first_record}")]
+    Duplicate {
+        /// The later record, the header being 1.
+        record: usize,
+        /// The earlier record.
+        first_record: usize,
+        /// Its X.
+        x_um: i32,
+        /// Its Y.
+        y_um: i32,
+    },
+    /// Too few or too many nodes along an axis.
+    #[error("{found} nodes along {axis:?}, where a grid has 2 to {}", gapkeeper::MAX_NODES_PER_AXIS)]
+    NodeCount {
+        /// The axis.
+        axis: GridAxis,
+        /// Nodes in the file; in CSV different values of the axis.
+        found: usize,
+    },
+    /// Values along an axis are not evenly spaced.
+    #[error("{axis:?} {found_um} um follows {before_um} um, but the first two are {pitch_um} um apart")]
+    Uneven {
+        /// The axis.
+        axis: GridAxis,
+        /// The value before.
+        before_um: i32,
+        /// The value that is out of step.
+        found_um: i32,
+        /// Distance of the first two.
+        pitch_um: u32,
+    },
+    /// A place of the lattice without a record.
+    #[error("no record for x {x_um} um, y {y_um} um (row {row}, column {column})")]
+    MissingPlace {
+        /// Row, the first at the smallest Y.
+        row: usize,
+        /// Column, the first at the smallest X.
+        column: usize,
+        /// Its X.
+        x_um: i32,
+        /// Its Y.
+        y_um: i32,
+    },
+}
+
+impl GridFileErrorKind {
+    /// What the person who has the file can do.
+    pub fn remedy(&self) -> &'static str {
+        use GridFileErrorKind as Kind;
+        match self {
+            Kind::Input(_) => "check the name and the rights to the file",
+            Kind::Output(_) => "check the folder, its free space and the rights to it; an old file is as it was",
+            Kind::TooLarge { .. } => "check that this is a grid file",
+            Kind::UnknownExtension => "use .json (a whole grid document) or .csv (heights alone)",
+            Kind::Json(_) => "correct it; the document has exactly the keys that this program writes",
+            Kind::WrongFormat(_) => "check that this is a grid document",
+            Kind::UnknownVersion(_) => "use the program that wrote it, or a newer one of this",
+            Kind::Ragged { .. } => "give every row the same number of nodes",
+            Kind::Height { .. } => "heights reach from -8191 to 8191 um: measure again, or correct the number",
+            Kind::Grid(_) | Kind::Fade(_) => "nothing was read; correct the numbers and try again",
+            Kind::Header => "begin the file with x_um,y_um,height_um and give whole micrometres",
+            Kind::HeaderWithoutUnits => {
+                "units must be stated: convert to micrometres and name them x_um,y_um,height_um"
+            }
+            Kind::FieldCount { .. } => "write x, y and height, with commas between and without a decimal comma",
+            Kind::Field { .. } => "write whole micrometres, without blanks and without a unit",
+            Kind::Duplicate { .. } => "keep one of the two",
+            Kind::NodeCount { .. } => "give the heights of a rectangle of evenly spaced places",
+            Kind::Uneven { .. } => "correct the coordinate, or add what is missing between: pitches must be even",
+            Kind::MissingPlace { .. } => "add it: every place of the rectangle needs a height",
+        }
+    }
+}

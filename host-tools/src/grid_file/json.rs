@@ -1,0 +1,182 @@
+//! The JSON document (RFC 8259).
+
+use std::fmt::{self, Write as _};
+use std::marker::PhantomData;
+
+use gapkeeper::{Fade, GridAxis, Lattice};
+use serde::de::{Deserialize, Deserializer, Unexpected, Visitor};
+
+use super::{GridDocument, GridFileError, GridFileErrorKind as Kind, grid_of, nodes_along};
+
+const FORMAT: &str = "gapkeeper-grid";
+const VERSION: i64 = 1;
+/// Integers up to here are exact in every JSON reader (RFC 8259, section 6).
+const LARGEST_EXACT: f64 = 9_007_199_254_740_991.0;
+
+/// What tells the kind of a document; other keys are not looked at yet.
+#[derive(serde::Deserialize)]
+#[serde(expecting = "a grid document in { }")]
+struct Header {
+    format: String,
+    version: Whole<i64>,
+}
+
+#[derive(serde::Deserialize)]
+#[serde(deny_unknown_fields, expecting = "a grid document in { }")]
+struct Body {
+    #[serde(rename = "format")]
+    _format: String,
+    #[serde(rename = "version")]
+    _version: Whole<i64>,
+    x0_um: Whole<i32>,
+    y0_um: Whole<i32>,
+    pitch_x_um: Whole<u32>,
+    pitch_y_um: Whole<u32>,
+    shift_um: Whole<i32>,
+    // With a function named, a missing key is an error rather than a null.
+    #[serde(deserialize_with = "Option::deserialize")]
+    fade: Option<FadeHeights>,
+    #[serde(deserialize_with = "Option::deserialize")]
+    bed_temperature_c: Option<Whole<i16>>,
+    nodes_um: Vec<Vec<Whole<i16>>>,
+}
+
+#[derive(serde::Deserialize)]
+#[serde(deny_unknown_fields, expecting = "the heights of a fade in { }")]
+struct FadeHeights {
+    full_below_um: Whole<i32>,
+    zero_above_um: Whole<i32>,
+}
+
+/// A whole number in any of the ways in which JSON writes one: `100`, `1E2`, `-0`.
+struct Whole<T>(T);
+
+impl<'de, T: TryFrom<i64>> Deserialize<'de> for Whole<T> {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        deserializer.deserialize_any(WholeVisitor(PhantomData))
+    }
+}
+
+struct WholeVisitor<T>(PhantomData<T>);
+
+impl<T: TryFrom<i64>> Visitor<'_> for WholeVisitor<T> {
+    type Value = Whole<T>;
+
+    fn expecting(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(out, "a whole number of {} bits", 8 * size_of::<T>())
+    }
+
+    fn visit_i64<E: serde::de::Error>(self, value: i64) -> Result<Self::Value, E> {
+        T::try_from(value).map(Whole).map_err(|_| E::invalid_value(Unexpected::Signed(value), &self))
+    }
+
+    fn visit_u64<E: serde::de::Error>(self, value: u64) -> Result<Self::Value, E> {
+        match i64::try_from(value) {
+            Ok(value) => self.visit_i64(value),
+            Err(_) => Err(E::invalid_value(Unexpected::Unsigned(value), &self)),
+        }
+    }
+
+    fn visit_f64<E: serde::de::Error>(self, value: f64) -> Result<Self::Value, E> {
+        if value.fract() == 0.0 && value.abs() <= LARGEST_EXACT {
+            // Whole and within 53 bits.
+            self.visit_i64(value as i64)
+        } else {
+            Err(E::invalid_value(Unexpected::Float(value), &self))
+        }
+    }
+}
+
+pub(super) fn parse(file: &str, text: &[u8]) -> Result<GridDocument, GridFileError> {
+    let error = |kind| GridFileError::new(file, kind);
+    // A newer document may have keys that are unknown here: its version is the thing to be told, not those.
+    let header: Header = serde_json::from_slice(text).map_err(|cause| at_place(file, text, &cause))?;
+    if header.format != FORMAT {
+        return Err(error(Kind::WrongFormat(header.format)));
+    }
+    if header.version.0 != VERSION {
+        return Err(error(Kind::UnknownVersion(header.version.0)));
+    }
+    let body: Body = serde_json::from_slice(text).map_err(|cause| at_place(file, text, &cause))?;
+
+    let columns = body.nodes_um.first().map_or(0, Vec::len);
+    if let Some((index, row)) = body.nodes_um.iter().enumerate().find(|(_, row)| row.len() != columns) {
+        return Err(error(Kind::Ragged { row: index + 1, expected: columns, found: row.len() }));
+    }
+    let lattice = Lattice {
+        x0_um: body.x0_um.0,
+        y0_um: body.y0_um.0,
+        pitch_x_um: body.pitch_x_um.0,
+        pitch_y_um: body.pitch_y_um.0,
+        columns: nodes_along(GridAxis::X, columns).map_err(error)?,
+        rows: nodes_along(GridAxis::Y, body.nodes_um.len()).map_err(error)?,
+    };
+    let nodes_um: Vec<i16> = body.nodes_um.iter().flatten().map(|node| node.0).collect();
+    let fade = body.fade.map(|fade| Fade::new(fade.full_below_um.0, fade.zero_above_um.0));
+    Ok(GridDocument {
+        grid: grid_of(lattice, &nodes_um).map_err(error)?,
+        shift_um: body.shift_um.0,
+        fade: fade.transpose().map_err(|cause| error(Kind::Fade(cause)))?,
+        bed_temperature_c: body.bed_temperature_c.map(|degrees| degrees.0),
+    })
+}
+
+/// Takes the place out of the JSON reader's message, to show it as in every other file.
+fn at_place(file: &str, text: &[u8], cause: &serde_json::Error) -> GridFileError {
+    let message = cause.to_string();
+    let message = message.rsplit_once(" at line ").map_or(message.as_str(), |(message, _)| message);
+    let line_start = match cause.line() {
+        0 | 1 => 0,
+        line => memchr::memchr_iter(b'\n', text).nth(line - 2).map_or(text.len(), |newline| newline + 1),
+    };
+    let mut offset = (line_start + cause.column().saturating_sub(1)).min(text.len());
+    // What is well formed but unwanted is told at its end: people look for its start.
+    if cause.is_data() {
+        offset = value_start(text, offset);
+    }
+    GridFileError::at(file, text, offset, Kind::Json(message.to_owned()))
+}
+
+/// The start of the number, word or string that ends at `end`.
+fn value_start(text: &[u8], end: usize) -> usize {
+    let is_inside: fn(&u8) -> bool = match text.get(end) {
+        Some(b'"') => |byte| *byte != b'"',
+        Some(byte) if byte.is_ascii_alphanumeric() => |byte| byte.is_ascii_alphanumeric() || b"+-.".contains(byte),
+        _ => return end,
+    };
+    let inside = text[..end].iter().rev().take_while(|byte| is_inside(byte)).count();
+    // A string's start is its opening quote.
+    end - inside - usize::from(text[end] == b'"' && inside < end)
+}
+
+pub(super) fn render(document: &GridDocument) -> String {
+    let lattice = document.grid.lattice();
+    let null = || "null".to_owned();
+    let fade = document.fade.map_or_else(null, |fade| {
+        let (full_below_um, zero_above_um) = (fade.full_below_um(), fade.zero_above_um());
+        format!("{{ \"full_below_um\": {full_below_um}, \"zero_above_um\": {zero_above_um} }}")
+    });
+    let numbers = [
+        ("version", VERSION.to_string()),
+        ("x0_um", lattice.x0_um.to_string()),
+        ("y0_um", lattice.y0_um.to_string()),
+        ("pitch_x_um", lattice.pitch_x_um.to_string()),
+        ("pitch_y_um", lattice.pitch_y_um.to_string()),
+        ("shift_um", document.shift_um.to_string()),
+        ("fade", fade),
+        ("bed_temperature_c", document.bed_temperature_c.map_or_else(null, |degrees| degrees.to_string())),
+    ];
+    let mut text = format!("{{\n  \"format\": \"{FORMAT}\",\n");
+    for (key, value) in numbers {
+        // Writing to a string does not fail.
+        let _ = writeln!(text, "  \"{key}\": {value},");
+    }
+    // A row of nodes on a row of text, so that people can read and compare them.
+    let row = |nodes_um: &[i16]| {
+        let nodes: Vec<String> = nodes_um.iter().map(i16::to_string).collect();
+        format!("    [{}]", nodes.join(", "))
+    };
+    let rows: Vec<String> = document.grid.nodes_um().chunks(usize::from(lattice.columns)).map(row).collect();
+    let _ = write!(text, "  \"nodes_um\": [\n{}\n  ]\n}}\n", rows.join(",\n"));
+    text
+}

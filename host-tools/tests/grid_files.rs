@@ -1,0 +1,319 @@
+//! Grid files: round trips, the bytes that are written, and what is refused.
+//!
+//! Row names (X-1 and so on) are those of the project's list of published check values.
+
+#![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
+
+use std::fs;
+
+use gapkeeper::{Fade, HeightGrid, Lattice};
+use gapkeeper_host_tools::grid_file::{GridDocument, GridFileErrorKind, GridFormat, Loss, read_grid, write_grid};
+use proptest::prelude::*;
+
+fn document() -> GridDocument {
+    let lattice =
+        Lattice { x0_um: -10_000, y0_um: 15_000, pitch_x_um: 100_000, pitch_y_um: 90_500, columns: 3, rows: 2 };
+    GridDocument {
+        grid: HeightGrid::new(lattice, &[12, -30, 8, 5, -41, 0]).unwrap(),
+        shift_um: -20,
+        fade: Some(Fade::new(1_000, 10_000).unwrap()),
+        bed_temperature_c: Some(60),
+    }
+}
+
+const JSON: &str = r#"{
+  "format": "gapkeeper-grid",
+  "version": 1,
+  "x0_um": -10000,
+  "y0_um": 15000,
+  "pitch_x_um": 100000,
+  "pitch_y_um": 90500,
+  "shift_um": -20,
+  "fade": { "full_below_um": 1000, "zero_above_um": 10000 },
+  "bed_temperature_c": 60,
+  "nodes_um": [
+    [12, -30, 8],
+    [5, -41, 0]
+  ]
+}
+"#;
+
+const CSV: &str = "x_um,y_um,height_um\r\n\
+    -10000,15000,12\r\n90000,15000,-30\r\n190000,15000,8\r\n\
+    -10000,105500,5\r\n90000,105500,-41\r\n190000,105500,0\r\n";
+
+fn json_message(text: &str) -> String {
+    GridFormat::Json.parse("bed.json", text.as_bytes()).unwrap_err().to_string()
+}
+
+fn csv_message(text: &str) -> String {
+    GridFormat::Csv.parse("bed.csv", text.as_bytes()).unwrap_err().to_string()
+}
+
+#[test]
+fn the_json_document_is_as_described() {
+    let (bytes, losses) = GridFormat::Json.render(&document());
+    assert_eq!(String::from_utf8(bytes).unwrap(), JSON);
+    assert_eq!(losses, []);
+    assert_eq!(GridFormat::Json.parse("bed.json", JSON.as_bytes()).unwrap(), document());
+    let plain = GridDocument { fade: None, bed_temperature_c: None, ..document() };
+    let (bytes, _) = GridFormat::Json.render(&plain);
+    let text = String::from_utf8(bytes).unwrap();
+    assert!(text.contains("\"fade\": null,\n  \"bed_temperature_c\": null,\n"), "{text}");
+    assert_eq!(GridFormat::Json.parse("bed.json", text.as_bytes()).unwrap(), plain);
+}
+
+/// Row X-1 (RFC 4180, section 2): CRLF, one header, the same number of fields in every record.
+#[test]
+fn x1_the_csv_is_as_described() {
+    let (bytes, losses) = GridFormat::Csv.render(&document());
+    assert_eq!(String::from_utf8(bytes).unwrap(), CSV);
+    let fade = Fade::new(1_000, 10_000).unwrap();
+    assert_eq!(losses, [Loss::ShiftUm(-20), Loss::Fade(fade), Loss::BedTemperatureC(60)]);
+    let words: Vec<String> = losses.iter().map(Loss::to_string).collect();
+    let expected =
+        ["the shift of -20 um", "the fade, full below 1000 um, zero above 10000 um", "the bed temperature of 60 °C"];
+    assert_eq!(words, expected);
+}
+
+/// Row X-1: the last line end may be missing, fields may be quoted, blanks belong to a field. Line ends of LF alone
+/// and a byte order mark are taken too, since spreadsheets write them.
+#[test]
+fn x1_forms_of_csv_that_are_read() {
+    let heights = GridDocument { shift_um: 0, fade: None, bed_temperature_c: None, ..document() };
+    let read = |text: &str| GridFormat::Csv.parse("bed.csv", text.as_bytes());
+    assert_eq!(read(CSV).unwrap(), heights);
+    assert_eq!(read(CSV.trim_end()).unwrap(), heights);
+    assert_eq!(read(&CSV.replace("\r\n", "\n")).unwrap(), heights);
+    assert_eq!(read(&format!("\u{feff}{CSV}")).unwrap(), heights);
+    assert_eq!(read(&CSV.replace("-41", "\"-41\"")).unwrap(), heights);
+    let (header, records) = CSV.split_once("\r\n").unwrap();
+    let mut records: Vec<&str> = records.lines().collect();
+    records.reverse();
+    assert_eq!(read(&format!("{header}\n{}", records.join("\n"))).unwrap(), heights);
+    assert!(csv_message(&CSV.replace(",-41", ", -41")).starts_with("bed.csv:6:14: record 6: height_um is \" -41\""));
+}
+
+/// Row X-2 is a CSV without units: it is refused for them.
+#[test]
+fn x2_units_must_be_stated() {
+    let expected = "\
+bed.csv:1:1: the first record names columns without their units
+  x,y,z
+  ^
+  units must be stated: convert to micrometres and name them x_um,y_um,height_um";
+    assert_eq!(csv_message("x,y,z\r\n0,0,0.125\r\n10,0,-0.25\r\n0,10,1.0\r\n10,10,0.5\r\n"), expected);
+}
+
+/// Row X-3 (RFC 8259, section 6), at a place where a whole number is asked for.
+#[test]
+fn x3_numbers_of_json() {
+    let shift = |token: &str| {
+        let text = JSON.replace("\"shift_um\": -20", &format!("\"shift_um\": {token}"));
+        GridFormat::Json.parse("bed.json", text.as_bytes()).map(|document| document.shift_um).ok()
+    };
+    for (token, value) in [("0", 0), ("-0", 0), ("1E2", 100), ("-1.50e1", -15), ("2147483647", i32::MAX)] {
+        assert_eq!(shift(token), Some(value), "{token}");
+    }
+    for token in ["01", "1.", "+1", ".5", "NaN", "Infinity", "1E400", "0.125", "2147483648", "3.14159", "\"1\"", "null"]
+    {
+        assert_eq!(shift(token), None, "{token}");
+    }
+}
+
+/// Row X-4 is another JSON document with heights: it is refused, not guessed at.
+#[test]
+fn x4_other_documents_are_refused() {
+    let expected = "\
+bed.json:1:53: missing field `format`
+  {\"x\":[0,10],\"y\":[0,10],\"z\":[[0.125,-0.25],[1.0,0.5]]}
+                                                      ^
+  correct it; the document has exactly the keys that this program writes";
+    assert_eq!(json_message("{\"x\":[0,10],\"y\":[0,10],\"z\":[[0.125,-0.25],[1.0,0.5]]}"), expected);
+    let foreign = JSON.replace("gapkeeper-grid", "something else");
+    assert!(json_message(&foreign).starts_with("bed.json: the format is \"something else\", not \"gapkeeper-grid\"\n"));
+    // A newer version may have keys that are unknown here; its version is what is told.
+    let newer = JSON.replace("\"version\": 1", "\"version\": 2, \"new\": true");
+    let expected = "\
+bed.json: version 2 of the format, where this program reads version 1
+  use the program that wrote it, or a newer one of this";
+    assert_eq!(json_message(&newer), expected);
+}
+
+#[test]
+fn json_is_read_strictly() {
+    let unknown = "\
+bed.json:4:3: unknown field `x0_mm`, expected one of `format`, `version`, `x0_um`, `y0_um`, `pitch_x_um`, `pitch_y_um`, \
+`shift_um`, `fade`, `bed_temperature_c`, `nodes_um`
+    \"x0_mm\": -10,
+    ^
+  correct it; the document has exactly the keys that this program writes";
+    assert_eq!(json_message(&JSON.replace("\"x0_um\": -10000", "\"x0_mm\": -10")), unknown);
+    let fraction = "\
+bed.json:12:10: invalid value: floating point `-30.5`, expected a whole number of 16 bits
+      [12, -30.5, 8],
+           ^
+  correct it; the document has exactly the keys that this program writes";
+    assert_eq!(json_message(&JSON.replace("-30", "-30.5")), fraction);
+    for (from, to, start) in [
+        ("-30", "40000", "bed.json:12:10: invalid value: integer `40000`, expected a whole number of 16 bits\n"),
+        ("-30", "8192", "bed.json: the node at row 1, column 2 is 8192 um high\n"),
+        ("[5, -41, 0]", "[5, -41]", "bed.json: row 2 has 2 nodes, but row 1 has 3\n"),
+        (",\n    [5, -41, 0]", "", "bed.json: 1 nodes along Y, where a grid has 2 to 15\n"),
+        ("[12, -30, 8],\n    [5, -41, 0]", "", "bed.json: 0 nodes along X, where a grid has 2 to 15\n"),
+        ("100000", "0", "bed.json: a pitch of 0 um along X: use 100 to 1044480 um\n"),
+        ("10000 }", "1000 }", "bed.json: full below 1000 um, zero above 1000 um: zero above must be higher by"),
+        ("  \"bed_temperature_c\": 60,\n", "", "bed.json:14:1: missing field `bed_temperature_c`\n"),
+        ("\"version\": 1,", "\"version\": 1, \"version\": 1,", "bed.json:3:17: duplicate field `version`\n"),
+        ("]\n}\n", "]\n} more", "bed.json:15:3: trailing characters\n"),
+        ("]\n}\n", "]\n", "bed.json:15:1: EOF while parsing an object\n"),
+    ] {
+        let message = json_message(&JSON.replace(from, to));
+        assert!(message.starts_with(start), "{to}: {message}");
+    }
+}
+
+#[test]
+fn csv_is_read_strictly() {
+    let missing = "\
+bed.csv: no record for x 90000 um, y 105500 um (row 2, column 2)
+  add it: every place of the rectangle needs a height";
+    assert_eq!(csv_message(&CSV.replace("90000,105500,-41\r\n", "")), missing);
+    let uneven = "\
+bed.csv:4:1: X 190001 um follows 90000 um, but the first two are 100000 um apart
+  190001,15000,8
+  ^
+  correct the coordinate, or add what is missing between: pitches must be even";
+    assert_eq!(csv_message(&CSV.replace("190000", "190001")), uneven);
+    let fraction = "\
+bed.csv:6:14: record 6: height_um is \"-41.5\", not a whole number from -8191 to 8191
+  90000,105500,-41.5
+               ^
+  write whole micrometres, without blanks and without a unit";
+    assert_eq!(csv_message(&CSV.replace("-41", "-41.5")), fraction);
+    for (from, to, start) in [
+        ("x_um", "y_um", "bed.csv:1:1: the first record is not x_um,y_um,height_um\n"),
+        ("190000,15000,8", "190000,15000,8,1", "bed.csv:4:16: record 4 has 4 fields, not 3\n"),
+        ("190000,15000,8", "190000;15000;8", "bed.csv:4:1: record 4 has 1 fields, not 3\n"),
+        (
+            "190000,15000,8",
+            "-10000,15000,8",
+            "bed.csv:4:1: record 4 is for x -10000 um, y 15000 um, and so is record 2\n",
+        ),
+        (
+            "190000,15000,8",
+            "3000000000,15000,8",
+            "bed.csv:4:1: record 4: x_um is \"3000000000\", not a whole number from -2147483648 to 2147483647\n",
+        ),
+        ("90000,15000,-30", "90000,15000,-8192", "bed.csv:3:13: record 3: height_um is \"-8192\""),
+        ("105500", "15001", "bed.csv: a pitch of 1 um along Y: use 100 to 1044480 um\n"),
+    ] {
+        let message = csv_message(&CSV.replace(from, to));
+        assert!(message.starts_with(start), "{to}: {message}");
+    }
+    assert!(csv_message("").starts_with("bed.csv:1:1: the first record is not"));
+    assert!(csv_message("x_um,y_um,height_um\r\n").starts_with("bed.csv: 0 nodes along X"));
+}
+
+#[test]
+fn files_are_written_and_read_by_their_extension() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("bed.JSON");
+    assert_eq!(write_grid(&path, &document()).unwrap(), []);
+    assert_eq!(read_grid(&path).unwrap(), document());
+    let path = folder.path().join("bed.csv");
+    assert_eq!(write_grid(&path, &document()).unwrap().len(), 3);
+    assert_eq!(fs::read_to_string(&path).unwrap(), CSV);
+    assert_eq!(read_grid(&path).unwrap().grid, document().grid);
+
+    for name in ["bed.xyz", "bed"] {
+        let error = write_grid(&folder.path().join(name), &document()).unwrap_err();
+        assert!(matches!(error.kind(), GridFileErrorKind::UnknownExtension));
+        assert!(error.to_string().ends_with("use .json (a whole grid document) or .csv (heights alone)"));
+    }
+    assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 2);
+    let absent = read_grid(&folder.path().join("absent.csv")).unwrap_err();
+    assert!(matches!(absent.kind(), GridFileErrorKind::Input(_)));
+    fs::write(&path, vec![b'0'; (1 << 20) + 1]).unwrap();
+    assert!(matches!(read_grid(&path).unwrap_err().kind(), GridFileErrorKind::TooLarge { .. }));
+}
+
+fn documents() -> impl Strategy<Value = GridDocument> {
+    let lattice = (-1_000_000..1_000_000, any::<i32>(), 100_u32..70_000, 100_u32..70_000, 2_u8..=15, 2_u8..=15);
+    let lattice = lattice.prop_map(|(x0_um, y0_um, pitch_x_um, pitch_y_um, columns, rows)| Lattice {
+        x0_um,
+        y0_um,
+        pitch_x_um,
+        pitch_y_um,
+        columns,
+        rows,
+    });
+    let with_nodes = lattice
+        .prop_flat_map(|lattice| (Just(lattice), proptest::collection::vec(-8191_i16..=8191, lattice.node_count())));
+    let fade = proptest::option::of((-1_000_000..1_000_000, 100..1_000_000));
+    (with_nodes, any::<i32>(), fade, any::<Option<i16>>()).prop_filter_map(
+        "the far node is beyond 32 bits",
+        |((lattice, nodes_um), shift_um, fade, bed_temperature_c)| {
+            let fade =
+                fade.map(|(full_below_um, range_um)| Fade::new(full_below_um, full_below_um + range_um).unwrap());
+            let grid = HeightGrid::new(lattice, &nodes_um).ok()?;
+            Some(GridDocument { grid, shift_um, fade, bed_temperature_c })
+        },
+    )
+}
+
+fn cases(count: u32) -> ProptestConfig {
+    let asked = std::env::var("PROPTEST_CASES").ok().and_then(|text| text.parse().ok());
+    ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(asked.unwrap_or(count)) }
+}
+
+/// One of the two files above with a few bytes changed.
+fn damaged_files() -> impl Strategy<Value = Vec<u8>> {
+    let damage = proptest::collection::vec(
+        (
+            any::<prop::sample::Index>(),
+            prop_oneof![any::<u8>(), proptest::sample::select(b"0123456789-+.eE,;\"{}[]\r\n\\ ".to_vec()),],
+        ),
+        1..6,
+    );
+    (any::<bool>(), damage).prop_map(|(json, damage)| {
+        let mut bytes = if json { JSON } else { CSV }.as_bytes().to_vec();
+        for (index, byte) in damage {
+            let at = index.index(bytes.len());
+            bytes[at] = byte;
+        }
+        bytes
+    })
+}
+
+proptest! {
+    #![proptest_config(cases(64))]
+
+    #[test]
+    fn documents_come_back_as_they_were(document in documents()) {
+        let (bytes, losses) = GridFormat::Json.render(&document);
+        prop_assert!(losses.is_empty());
+        prop_assert_eq!(&GridFormat::Json.parse("bed", &bytes).unwrap(), &document);
+        let (bytes, _) = GridFormat::Csv.render(&document);
+        prop_assert_eq!(GridFormat::Csv.parse("bed", &bytes).unwrap().grid, document.grid);
+    }
+
+    #[test]
+    fn any_bytes_are_a_document_or_an_error_with_a_place_inside(
+        bytes in prop_oneof![damaged_files(), proptest::collection::vec(any::<u8>(), 0..200)],
+    ) {
+        for format in [GridFormat::Json, GridFormat::Csv] {
+            match format.parse("bed", &bytes) {
+                Ok(document) => {
+                    let (rendered, _) = format.render(&document);
+                    prop_assert_eq!(format.parse("bed", &rendered).unwrap(), document);
+                }
+                Err(error) => {
+                    let lines = 1 + bytes.iter().filter(|byte| **byte == b'\n').count() as u64;
+                    prop_assert!(error.place().is_none_or(|place| place.line() <= lines));
+                    prop_assert!(error.to_string().starts_with("bed:"));
+                }
+            }
+        }
+    }
+}
