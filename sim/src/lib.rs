@@ -1,5 +1,42 @@
 //! Modelled beds, a virtual controller that runs the core, replay of jobs, and pictures of the gap.
+//!
+//! ```
+//! use gapkeeper_sim::replay::{Settings, replay};
+//! use gapkeeper_sim::{demo, outcome::Run};
+//!
+//! let scenario = demo::scenario()?;
+//! let job = "G1 X20 Y20 Z0.2 F1200\nG1 X200 Y180 E8\n";
+//! let settings =
+//!     Settings { scenario: &scenario, grid: None, tolerance_um: 50.0, sample_step_mm: None, keep_going: false };
+//! let outcome = replay("diagonal", job.as_bytes(), &settings)?;
+//! let within = |run: Run| outcome.runs[run as usize].first_layer.within_tolerance;
+//! assert!(within(Run::Refined) > within(Run::Uncorrected));
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
+//!
+//! | module | what it holds |
+//! |---|---|
+//! | [`scenario`] | the scenario file: a machine and a bed, in TOML |
+//! | [`bed`] | the modelled bed: a surface through screws, plus forms |
+//! | [`replay`] | the virtual controller over that bed, three runs side by side |
+//! | [`outcome`] | what a replay found, as plain data |
+//! | [`picture`], [`report`], [`summary`] | that data as pictures, as a page, as text and JSON |
+//! | [`demo`] | the built-in scenario and job |
 
+#![forbid(unsafe_code)]
+#![deny(missing_docs)]
+
+pub mod bed;
+mod controller;
+pub mod demo;
+mod gap;
+mod motion;
 pub mod outcome;
 pub mod picture;
+pub mod replay;
 pub mod report;
+pub mod scenario;
+pub mod summary;
+mod surfaces;
+
+pub use controller::CAPACITY;

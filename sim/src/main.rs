@@ -1,2 +1,216 @@
-//! Skeleton.
-fn main() {}
+//! `gapsim`: replays a job through the Gapkeeper core over a modelled bed and shows the gap.
+
+use std::ffi::OsString;
+use std::fs::File;
+use std::io::{self, BufReader, IsTerminal, Read, Write};
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::time::{Duration, Instant};
+
+use anyhow::Context;
+use clap::{Args, Parser, Subcommand};
+use gapkeeper_host_tools::atomic_file::write_atomically;
+use gapkeeper_host_tools::grid_file::read_grid;
+use gapkeeper_sim::outcome::Outcome;
+use gapkeeper_sim::replay::{Settings, replay};
+use gapkeeper_sim::scenario::Scenario;
+use gapkeeper_sim::{demo, picture, report, summary};
+use indicatif::{ProgressBar, ProgressStyle};
+
+/// Nothing was written and nothing came of it: the input is at fault.
+const BAD_INPUT: u8 = 2;
+
+/// A machine that is only modelled: see before you flash whether the first layer will stick.
+#[derive(Parser)]
+#[command(version, arg_required_else_help = true)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Replay the built-in job over the built-in bed and draw what happens.
+    #[command(after_help = "Example: gapsim demo --out demo-pictures")]
+    Demo {
+        /// Folder for pictures, page, summary, and the scenario and job to start your own from
+        #[arg(long, value_name = "DIR", default_value = "gapkeeper-demo")]
+        out: PathBuf,
+        #[command(flatten)]
+        output: OutputOptions,
+    },
+    /// Replay a job over a scenario's bed: uncorrected, corrected, and corrected with a refined grid.
+    #[command(after_help = "Example: gapsim replay tray.gcode --scenario bench.toml --out pictures")]
+    Replay {
+        /// The job, G-code
+        job: PathBuf,
+        /// Machine and modelled bed, TOML
+        #[arg(long, value_name = "FILE")]
+        scenario: PathBuf,
+        /// Saved grid, JSON or CSV; without it the grid is read off the modelled bed at the scenario's stations
+        #[arg(long, value_name = "FILE")]
+        grid: Option<PathBuf>,
+        /// Folder for pictures, page and summary; without it only the summary is printed
+        #[arg(long, value_name = "DIR")]
+        out: Option<PathBuf>,
+        /// Count lines that cannot be read, and go on
+        #[arg(long)]
+        keep_going: bool,
+        #[command(flatten)]
+        output: OutputOptions,
+    },
+}
+
+#[derive(Args)]
+struct OutputOptions {
+    /// Gap errors up to this count as good
+    #[arg(long, value_name = "UM", default_value = "50", value_parser = positive)]
+    tolerance_um: f64,
+    /// Distance between samples along the path; without it as fine as the bed asks for
+    #[arg(long, value_name = "MM", value_parser = positive)]
+    sample_step_mm: Option<f64>,
+    /// Print the summary as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+fn positive(text: &str) -> Result<f64, String> {
+    text.parse()
+        .ok()
+        .filter(|&number: &f64| number.is_finite() && number > 0.0)
+        .ok_or_else(|| "give a number above 0".to_string())
+}
+
+fn main() -> ExitCode {
+    match run(Arguments::parse()) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) if is_closed_pipe(&error) => ExitCode::SUCCESS,
+        Err(error) => {
+            // Nobody is left to be told if this cannot be written.
+            let _ = writeln!(io::stderr(), "error: {error:#}");
+            ExitCode::from(BAD_INPUT)
+        }
+    }
+}
+
+/// Whoever read our output has seen enough, which is no fault.
+fn is_closed_pipe(error: &anyhow::Error) -> bool {
+    error.downcast_ref::<io::Error>().is_some_and(|error| error.kind() == io::ErrorKind::BrokenPipe)
+}
+
+fn run(arguments: Arguments) -> anyhow::Result<()> {
+    match arguments.command {
+        Command::Demo { out, output } => {
+            let scenario = demo::scenario()?;
+            let outcome = replay(demo::JOB_NAME, demo::job(), &output.settings(&scenario))?;
+            let mut files = pictures(&outcome)?;
+            files.push(("scenario.toml", demo::SCENARIO_TEXT.into()));
+            let mut job = Vec::new();
+            demo::job().read_to_end(&mut job).context("the built-in job")?;
+            files.push((demo::JOB_NAME, job));
+            print_and_write(&outcome, &output, Some((&out, files)))
+        }
+        Command::Replay { job, scenario, grid, out, keep_going, output } => {
+            let scenario = Scenario::read(&scenario)?;
+            let grid = match &grid {
+                Some(path) => Some((read_grid(path)?, format!("read from {}", path.display()))),
+                None => None,
+            };
+            let mut settings = Settings { keep_going, ..output.settings(&scenario) };
+            if let Some((document, origin)) = &grid {
+                settings.grid = Some((&document.grid, origin));
+            }
+            let name = job.display().to_string();
+            let file = File::open(&job).with_context(|| name.clone())?;
+            let length = file.metadata().map(|metadata| metadata.len()).unwrap_or(0);
+            let outcome = replay(&name, BufReader::with_capacity(1 << 16, Watched::new(file, length)), &settings)?;
+            let files = out.as_deref().map(|out| anyhow::Ok((out, pictures(&outcome)?))).transpose()?;
+            print_and_write(&outcome, &output, files)
+        }
+    }
+}
+
+impl OutputOptions {
+    fn settings<'a>(&self, scenario: &'a Scenario) -> Settings<'a> {
+        Settings {
+            scenario,
+            grid: None,
+            tolerance_um: self.tolerance_um,
+            sample_step_mm: self.sample_step_mm,
+            keep_going: false,
+        }
+    }
+}
+
+/// Files by name, all of them made before the first is written.
+type Files = Vec<(&'static str, Vec<u8>)>;
+
+fn pictures(outcome: &Outcome) -> anyhow::Result<Files> {
+    let (gap, map) = (picture::gap_svg(outcome), picture::map_svg(outcome));
+    Ok(vec![
+        ("gap.png", picture::png(&gap, 2.0)?),
+        ("gap.svg", gap.into_bytes()),
+        ("map.png", picture::png(&map, 2.0)?),
+        ("map.svg", map.into_bytes()),
+        ("layers.svg", picture::layers_svg(outcome).into_bytes()),
+        ("report.html", report::html(outcome).into_bytes()),
+        ("summary.json", summary::json(outcome).into_bytes()),
+    ])
+}
+
+fn print_and_write(outcome: &Outcome, output: &OutputOptions, files: Option<(&Path, Files)>) -> anyhow::Result<()> {
+    let mut written = OsString::new();
+    if let Some((folder, files)) = files {
+        std::fs::create_dir_all(folder).with_context(|| folder.display().to_string())?;
+        for (name, bytes) in files {
+            let path = folder.join(name);
+            write_atomically(&path, &bytes).with_context(|| path.display().to_string())?;
+        }
+        written = folder.join("report.html").into_os_string();
+    }
+    let mut out = io::stdout().lock();
+    if output.json {
+        out.write_all(summary::json(outcome).as_bytes())?;
+    } else {
+        out.write_all(summary::text(outcome).as_bytes())?;
+        if !written.is_empty() {
+            let folder = Path::new(&written).with_file_name("");
+            writeln!(out, "\nlook at {}map.png, then open {}", folder.display(), written.display())?;
+        }
+    }
+    out.flush()?;
+    Ok(())
+}
+
+/// A file that is read under a progress bar, once that has taken more than a second; no bar without a terminal.
+struct Watched {
+    file: File,
+    length: u64,
+    started: Instant,
+    read: u64,
+    bar: Option<ProgressBar>,
+}
+
+impl Watched {
+    fn new(file: File, length: u64) -> Self {
+        Self { file, length, started: Instant::now(), read: 0, bar: None }
+    }
+}
+
+impl Read for Watched {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let count = self.file.read(buffer)?;
+        self.read += count as u64;
+        if self.bar.is_none() && self.started.elapsed() > Duration::from_secs(1) && io::stderr().is_terminal() {
+            let style = ProgressStyle::with_template("{bar:40} {bytes} of {total_bytes}, {eta} left");
+            self.bar = Some(ProgressBar::new(self.length).with_style(style.unwrap_or(ProgressStyle::default_bar())));
+        }
+        if let Some(bar) = &self.bar {
+            bar.set_position(self.read);
+            if count == 0 {
+                bar.finish_and_clear();
+            }
+        }
+        Ok(count)
+    }
+}

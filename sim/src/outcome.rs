@@ -148,7 +148,12 @@ impl Surfaces {
     /// Gap error of a run over the bed, on the lattice of [`Self::bed`].
     pub fn gap_error(&self, run: Run) -> Field {
         let nozzle = &self.nozzle[run as usize];
-        let values_um = nozzle.values_um.iter().zip(&self.bed.values_um).map(|(nozzle_um, bed_um)| nozzle_um - bed_um - self.first_layer_um).collect();
+        let values_um = nozzle
+            .values_um
+            .iter()
+            .zip(&self.bed.values_um)
+            .map(|(nozzle_um, bed_um)| nozzle_um - bed_um - self.first_layer_um)
+            .collect();
         Field { values_um, ..nozzle.clone() }
     }
 }

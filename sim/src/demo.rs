@@ -1,0 +1,30 @@
+//! The built-in demonstration: a drawer tray on a bench-top machine whose heated plate bows.
+
+use std::io::BufReader;
+use std::path::PathBuf;
+
+use flate2::bufread::GzDecoder;
+
+use crate::scenario::{Scenario, ScenarioError};
+
+/// Name of the job, as shown.
+pub const JOB_NAME: &str = "drawer_tray.gcode";
+
+/// The scenario's text: a starting point for one's own.
+pub const SCENARIO_TEXT: &str = include_str!("../demo/scenario.toml");
+
+/// The job, made by `examples/make_demo_job.rs`.
+const JOB_GZ: &[u8] = include_bytes!("../demo/drawer_tray.gcode.gz");
+
+/// The built-in scenario.
+///
+/// # Errors
+/// None as long as this file and the scenario format agree, which a test sees to.
+pub fn scenario() -> Result<Scenario, ScenarioError> {
+    Scenario::parse(SCENARIO_TEXT, "built-in scenario", PathBuf::new())
+}
+
+/// The built-in job, unpacked as it is read.
+pub fn job() -> BufReader<GzDecoder<&'static [u8]>> {
+    BufReader::new(GzDecoder::new(JOB_GZ))
+}

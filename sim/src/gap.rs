@@ -1,0 +1,316 @@
+//! Gap error along a path: figures, worst places, layers and profile, in memory that does not grow with the job.
+
+use std::collections::BTreeMap;
+
+use crate::outcome::{GapFigures, LayerFigures, LayerRun, Place, ProfileStretch, Range};
+
+/// Classes of absolute error, a tenth of a micrometre each, for the 95th percentile; the last holds all beyond.
+const CLASSES: usize = 20_001;
+const CLASSES_PER_UM: f64 = 10.0;
+
+/// Figures of one run over a stretch of path, as it goes.
+#[derive(Clone, Debug)]
+pub(crate) struct GapTally {
+    tolerance_um: f64,
+    length_mm: f64,
+    sum: f64,
+    sum_of_squares: f64,
+    min_um: f64,
+    max_um: f64,
+    within_mm: f64,
+    length_by_class_mm: Vec<f64>,
+    worst: Option<Place>,
+}
+
+impl GapTally {
+    pub(crate) fn new(tolerance_um: f64) -> Self {
+        Self {
+            tolerance_um,
+            length_mm: 0.0,
+            sum: 0.0,
+            sum_of_squares: 0.0,
+            min_um: f64::INFINITY,
+            max_um: f64::NEG_INFINITY,
+            within_mm: 0.0,
+            length_by_class_mm: vec![0.0; CLASSES],
+            worst: None,
+        }
+    }
+
+    /// Takes in a place that stands for a length of path; `place` is only asked for at a new worst.
+    pub(crate) fn add(&mut self, error_um: f64, length_mm: f64, place: impl FnOnce() -> Place) {
+        self.length_mm += length_mm;
+        self.sum += error_um * length_mm;
+        self.sum_of_squares += error_um * error_um * length_mm;
+        self.min_um = self.min_um.min(error_um);
+        self.max_um = self.max_um.max(error_um);
+        let size_um = error_um.abs();
+        if size_um <= self.tolerance_um {
+            self.within_mm += length_mm;
+        }
+        // Saturates for what is beyond the last class.
+        let class = ((size_um * CLASSES_PER_UM) as usize).min(CLASSES - 1);
+        self.length_by_class_mm[class] += length_mm;
+        if self.worst.is_none_or(|worst| size_um > worst.gap_error_um.abs()) {
+            self.worst = Some(place());
+        }
+    }
+
+    pub(crate) fn figures(&self) -> GapFigures {
+        if self.length_mm <= 0.0 {
+            return GapFigures::default();
+        }
+        let mut beyond_mm = self.length_mm * 0.05;
+        let p95_class = self.length_by_class_mm.iter().rposition(|&length_mm| {
+            beyond_mm -= length_mm;
+            beyond_mm < 0.0
+        });
+        GapFigures {
+            printed_length_mm: self.length_mm,
+            min_um: self.min_um,
+            max_um: self.max_um,
+            mean_um: self.sum / self.length_mm,
+            rms_um: (self.sum_of_squares / self.length_mm).sqrt(),
+            // The middle of the class, unless the largest error of all is nearer.
+            p95_abs_um: ((p95_class.unwrap_or(0) as f64 + 0.5) / CLASSES_PER_UM)
+                .min(self.min_um.abs().max(self.max_um.abs())),
+            within_tolerance: (self.within_mm / self.length_mm).min(1.0),
+            worst: self.worst,
+        }
+    }
+}
+
+/// The worst places of one run, worst first, no two of them near each other.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct WorstPlaces {
+    places: Vec<Place>,
+}
+
+impl WorstPlaces {
+    const COUNT: usize = 10;
+    const APART_MM: f64 = 10.0;
+
+    pub(crate) fn add(&mut self, error_um: f64, place: impl FnOnce() -> Place) {
+        let smallest_um = self.places.last().map_or(0.0, |place| place.gap_error_um.abs());
+        if self.places.len() == Self::COUNT && error_um.abs() <= smallest_um {
+            return;
+        }
+        let place = place();
+        let near = |other: &Place| (other.x_mm - place.x_mm).hypot(other.y_mm - place.y_mm) < Self::APART_MM;
+        if self.places.iter().any(|other| near(other) && other.gap_error_um.abs() >= error_um.abs()) {
+            return;
+        }
+        self.places.retain(|other| !near(other));
+        let index = self.places.partition_point(|other| other.gap_error_um.abs() >= error_um.abs());
+        self.places.insert(index, place);
+        self.places.truncate(Self::COUNT);
+    }
+
+    pub(crate) fn into_places(self) -> Vec<Place> {
+        self.places
+    }
+}
+
+/// Gap error by layer; layers are told apart to 10 µm, more coarsely if there are very many of them.
+#[derive(Clone, Debug)]
+pub(crate) struct Layers {
+    thickness_um: i32,
+    layers: BTreeMap<i32, [LayerTally; 3]>,
+}
+
+/// Gap error of one run over a stretch of one layer.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct LayerTally {
+    length_mm: f64,
+    sum: f64,
+    min_um: f64,
+    max_um: f64,
+}
+
+impl Default for LayerTally {
+    fn default() -> Self {
+        Self { length_mm: 0.0, sum: 0.0, min_um: f64::INFINITY, max_um: f64::NEG_INFINITY }
+    }
+}
+
+impl LayerTally {
+    pub(crate) fn add(&mut self, error_um: f64, length_mm: f64) {
+        self.merge(&Self { length_mm, sum: error_um * length_mm, min_um: error_um, max_um: error_um });
+    }
+
+    fn merge(&mut self, other: &Self) {
+        self.length_mm += other.length_mm;
+        self.sum += other.sum;
+        self.min_um = self.min_um.min(other.min_um);
+        self.max_um = self.max_um.max(other.max_um);
+    }
+}
+
+impl Layers {
+    const MOST: usize = 2000;
+
+    pub(crate) fn new() -> Self {
+        Self { thickness_um: 10, layers: BTreeMap::new() }
+    }
+
+    pub(crate) fn add(&mut self, z_um: i32, move_tallies: &[LayerTally; 3]) {
+        let tallies = self.layers.entry(z_um.div_euclid(self.thickness_um)).or_default();
+        tallies.iter_mut().zip(move_tallies).for_each(|(tally, other)| tally.merge(other));
+        if self.layers.len() > Self::MOST {
+            self.thickness_um *= 2;
+            for (index, tallies) in std::mem::take(&mut self.layers) {
+                let merged = self.layers.entry(index.div_euclid(2)).or_default();
+                merged.iter_mut().zip(&tallies).for_each(|(merged, tally)| merged.merge(tally));
+            }
+        }
+    }
+
+    pub(crate) fn figures(&self) -> Vec<LayerFigures> {
+        let run = |tally: &LayerTally| match tally.length_mm {
+            0.0 => LayerRun::default(),
+            length_mm => LayerRun { min_um: tally.min_um, mean_um: tally.sum / length_mm, max_um: tally.max_um },
+        };
+        let figures = |(index, tallies): (&i32, &[LayerTally; 3])| LayerFigures {
+            z_mm: f64::from(*index) * f64::from(self.thickness_um) / 1000.0,
+            runs: tallies.each_ref().map(run),
+        };
+        self.layers.iter().map(figures).collect()
+    }
+}
+
+/// The first layer's path in stretches of equal length, which grow with it so that there are never too many.
+#[derive(Clone, Debug)]
+pub(crate) struct Profile {
+    stretch_mm: f64,
+    length_mm: f64,
+    /// Bed, nozzle of each run, gap error of each run.
+    stretches: Vec<[Range; 7]>,
+}
+
+impl Profile {
+    const MOST: usize = 16_384;
+    const FINEST_MM: f64 = 5.0;
+    const NOTHING: Range = Range { min_um: f64::INFINITY, max_um: f64::NEG_INFINITY };
+
+    pub(crate) fn new() -> Self {
+        Self { stretch_mm: Self::FINEST_MM, length_mm: 0.0, stretches: Vec::new() }
+    }
+
+    /// Takes in bed, nozzles and gap errors at a place that stands for a length of path.
+    pub(crate) fn add(&mut self, length_mm: f64, bed_um: f64, nozzle_um: [f64; 3], gap_error_um: [f64; 3]) {
+        // Positive and below the most that there may be.
+        let index = (self.length_mm / self.stretch_mm) as usize;
+        self.length_mm += length_mm;
+        if index >= Self::MOST {
+            self.stretch_mm *= 2.0;
+            self.stretches = self
+                .stretches
+                .chunks(2)
+                .map(|pair| {
+                    let mut merged = pair[0];
+                    if let Some(second) = pair.get(1) {
+                        merged.iter_mut().zip(second).for_each(|(range, &other)| widen(range, other));
+                    }
+                    merged
+                })
+                .collect();
+        }
+        let index = ((self.length_mm - length_mm) / self.stretch_mm) as usize;
+        if self.stretches.len() <= index {
+            self.stretches.resize(index + 1, [Self::NOTHING; 7]);
+        }
+        let heights_um = std::iter::once(bed_um).chain(nozzle_um).chain(gap_error_um);
+        for (range, height_um) in self.stretches[index].iter_mut().zip(heights_um) {
+            widen(range, Range { min_um: height_um, max_um: height_um });
+        }
+    }
+
+    pub(crate) fn stretches(&self) -> Vec<ProfileStretch> {
+        let stretch = |(index, ranges): (usize, &[Range; 7])| ProfileStretch {
+            start_mm: index as f64 * self.stretch_mm,
+            end_mm: ((index + 1) as f64 * self.stretch_mm).min(self.length_mm),
+            bed: ranges[0],
+            nozzle: std::array::from_fn(|run| ranges[1 + run]),
+            gap_error: std::array::from_fn(|run| ranges[4 + run]),
+        };
+        // A stretch that one long sample stepped over holds nothing.
+        self.stretches
+            .iter()
+            .enumerate()
+            .filter(|(_, ranges)| ranges[0].min_um <= ranges[0].max_um)
+            .map(stretch)
+            .collect()
+    }
+}
+
+fn widen(range: &mut Range, other: Range) {
+    range.min_um = range.min_um.min(other.min_um);
+    range.max_um = range.max_um.max(other.max_um);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn place(gap_error_um: f64, x_mm: f64) -> Place {
+        Place { job_line: 1, x_mm, y_mm: 0.0, z_mm: 0.2, gap_error_um }
+    }
+
+    #[test]
+    fn figures_are_weighted_by_length() {
+        let mut tally = GapTally::new(50.0);
+        tally.add(-40.0, 1.0, || place(-40.0, 0.0));
+        tally.add(80.0, 3.0, || place(80.0, 1.0));
+        let figures = tally.figures();
+        assert_eq!((figures.min_um, figures.max_um, figures.mean_um), (-40.0, 80.0, 50.0));
+        assert!((figures.rms_um - (5200.0_f64).sqrt()).abs() < 1e-9);
+        assert_eq!((figures.within_tolerance, figures.worst), (0.25, Some(place(80.0, 1.0))));
+        assert_eq!(GapTally::new(1.0).figures(), GapFigures::default());
+    }
+
+    #[test]
+    fn the_95th_percentile_of_a_uniform_error() {
+        let mut tally = GapTally::new(50.0);
+        for index in 0..10_000 {
+            let error_um = f64::from(index) / 50.0 * if index % 2 == 0 { 1.0 } else { -1.0 };
+            tally.add(error_um, 0.7, || place(error_um, 0.0));
+        }
+        assert!((tally.figures().p95_abs_um - 190.0).abs() <= 0.1, "{}", tally.figures().p95_abs_um);
+        let mut huge = GapTally::new(50.0);
+        huge.add(9000.0, 1.0, || place(9000.0, 0.0));
+        assert!(huge.figures().p95_abs_um <= 9000.0);
+    }
+
+    #[test]
+    fn worst_places_are_sorted_and_apart() {
+        let mut worst = WorstPlaces::default();
+        for index in 0..400 {
+            let error_um = f64::from((index * 37) % 400);
+            worst.add(error_um, || place(error_um, f64::from(index)));
+        }
+        let places = worst.into_places();
+        assert_eq!((places.len(), places[0].gap_error_um), (10, 399.0));
+        for (index, one) in places.iter().enumerate() {
+            assert!(places[..index].iter().all(|other| (one.x_mm - other.x_mm).abs() >= 10.0));
+            assert!(places[..index].iter().all(|other| other.gap_error_um >= one.gap_error_um));
+        }
+    }
+
+    #[test]
+    fn memory_does_not_grow_with_the_job() {
+        let (mut layers, mut profile) = (Layers::new(), Profile::new());
+        for index in 0..100_000 {
+            let mut tally = LayerTally::default();
+            tally.add(1.0, 1.0);
+            layers.add(index * 20, &[tally; 3]);
+            profile.add(0.9, 5.0, [1.0, 2.0, 3.0], [0.0; 3]);
+        }
+        assert!(layers.layers.len() <= Layers::MOST && layers.figures().len() > Layers::MOST / 3);
+        let stretches = profile.stretches();
+        assert!(stretches.len() <= Profile::MOST && stretches.len() > Profile::MOST / 3, "{}", stretches.len());
+        let end_mm = stretches[stretches.len() - 1].end_mm;
+        assert!((end_mm - 90_000.0).abs() < 1e-3, "{end_mm}");
+        let total_mm: f64 = layers.layers.values().map(|tallies| tallies[0].length_mm).sum();
+        assert_eq!(total_mm, 100_000.0);
+    }
+}

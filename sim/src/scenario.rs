@@ -1,0 +1,439 @@
+//! The scenario file: a machine and a modelled bed, in TOML.
+//!
+//! Every key carries its unit. Reading is strict: an unknown key or a number out of range is an error that shows the
+//! line and points at the place.
+
+use std::path::{Path, PathBuf};
+
+use gapkeeper::{Fade, Lattice, MAX_NODES_PER_AXIS};
+use serde::Deserialize;
+
+/// Why a scenario cannot be used.
+#[derive(Debug, thiserror::Error)]
+pub enum ScenarioError {
+    /// The file cannot be read.
+    #[error("{path}: {source}")]
+    Read {
+        /// The file.
+        path: String,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// The text is no scenario; the message shows the line and a caret.
+    #[error("{file}: {message}")]
+    Text {
+        /// The file.
+        file: String,
+        /// What is wrong, with line and caret.
+        message: String,
+    },
+    /// Two facts do not go together.
+    #[error("{file}: {key}: {message}")]
+    Contradiction {
+        /// The file.
+        file: String,
+        /// The key to look at.
+        key: &'static str,
+        /// What is wrong and what to do.
+        message: String,
+    },
+}
+
+/// A finite number above zero.
+#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+#[serde(try_from = "f64")]
+pub struct Positive(pub f64);
+
+impl TryFrom<f64> for Positive {
+    type Error = String;
+
+    fn try_from(value: f64) -> Result<Self, String> {
+        if value.is_finite() && value > 0.0 { Ok(Self(value)) } else { Err(format!("{value} must be above 0")) }
+    }
+}
+
+/// A finite number within ±100,000: more is no bed and no height.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Deserialize)]
+#[serde(try_from = "f64")]
+pub struct Bounded(pub f64);
+
+impl TryFrom<f64> for Bounded {
+    type Error = String;
+
+    fn try_from(value: f64) -> Result<Self, String> {
+        if value.abs() <= 1e5 { Ok(Self(value)) } else { Err(format!("{value} is beyond 100000 either way")) }
+    }
+}
+
+/// A stretch of an axis: its lower and its upper end.
+#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+#[serde(try_from = "[Bounded; 2]")]
+pub struct Extent {
+    /// Lower end.
+    pub from: f64,
+    /// Upper end.
+    pub to: f64,
+}
+
+impl TryFrom<[Bounded; 2]> for Extent {
+    type Error = String;
+
+    fn try_from([from, to]: [Bounded; 2]) -> Result<Self, String> {
+        if from.0 < to.0 {
+            Ok(Self { from: from.0, to: to.0 })
+        } else {
+            Err(format!("[{}, {}]: the first must be below the second", from.0, to.0))
+        }
+    }
+}
+
+impl Extent {
+    /// Distance between the ends.
+    pub fn length(self) -> f64 {
+        self.to - self.from
+    }
+
+    /// Half-way between the ends.
+    pub fn middle(self) -> f64 {
+        (self.from + self.to) / 2.0
+    }
+
+    /// Whether a coordinate lies within, ends included.
+    pub fn contains(self, coordinate: f64) -> bool {
+        (self.from..=self.to).contains(&coordinate)
+    }
+}
+
+/// A whole scenario.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Scenario {
+    /// Always `gapkeeper-scenario`.
+    #[serde(rename = "format")]
+    _format: FormatName,
+    /// Always 1 so far.
+    #[serde(rename = "version")]
+    _version: FormatVersion,
+    /// Shown on pictures and pages.
+    pub name: String,
+    /// What moves.
+    pub machine: Machine,
+    /// What it moves over.
+    pub bed: Bed,
+    /// Where the gap is read.
+    pub survey: Survey,
+    /// How the readings are applied.
+    #[serde(default)]
+    pub correction: CorrectionSettings,
+    /// Folder against which file names in the scenario are understood.
+    #[serde(skip)]
+    pub folder: PathBuf,
+}
+
+#[derive(Clone, Debug, Deserialize)]
+enum FormatName {
+    #[serde(rename = "gapkeeper-scenario")]
+    Scenario,
+}
+
+#[derive(Clone, Debug, Deserialize)]
+#[serde(try_from = "u32")]
+struct FormatVersion;
+
+impl TryFrom<u32> for FormatVersion {
+    type Error = String;
+
+    fn try_from(version: u32) -> Result<Self, String> {
+        if version == 1 {
+            Ok(Self)
+        } else {
+            Err(format!("version {version} of the scenario format is not known here, only 1: use a newer gapsim"))
+        }
+    }
+}
+
+/// The machine.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Machine {
+    /// Travel of X.
+    pub travel_x_mm: Extent,
+    /// Travel of Y.
+    pub travel_y_mm: Extent,
+    /// Travel of Z.
+    pub travel_z_mm: Extent,
+    /// Motor steps per millimetre.
+    pub steps_per_mm: StepsPerMm,
+    /// Fastest Z.
+    pub z_rate_limit_mm_s: Positive,
+    /// Machine height at which the limit switch trips; no corrected move may go below it.
+    pub limit_switch_trips_at_mm: Bounded,
+}
+
+/// Motor steps per millimetre on each axis.
+#[derive(Clone, Copy, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct StepsPerMm {
+    /// On X.
+    pub x: Positive,
+    /// On Y.
+    pub y: Positive,
+    /// On Z.
+    pub z: Positive,
+}
+
+/// The bed.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Bed {
+    /// Where the plate lies along X.
+    pub x_mm: Extent,
+    /// Where the plate lies along Y.
+    pub y_mm: Extent,
+    /// Height that one turn of a screw makes.
+    pub screw_pitch_mm: Positive,
+    /// Three or four screws that hold the plate.
+    pub screws: Vec<Screw>,
+    /// What the plate adds to the surface through its screws.
+    #[serde(default)]
+    pub forms: Vec<Form>,
+}
+
+/// One screw below the bed.
+#[derive(Clone, Copy, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Screw {
+    /// Its X.
+    pub x_mm: Bounded,
+    /// Its Y.
+    pub y_mm: Bounded,
+    /// Height of the bed above the machine's zero there.
+    pub height_um: Bounded,
+}
+
+/// One form of the plate, added to all others.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(tag = "kind", rename_all = "snake_case", deny_unknown_fields)]
+pub enum Form {
+    /// A paraboloid: the middle stands above the corners by this height.
+    Bow {
+        /// Middle over corners; negative for a hollow.
+        height_um: Bounded,
+    },
+    /// Two opposite corners up and two down by this height.
+    Twist {
+        /// Height of the corner at the largest X and Y.
+        height_um: Bounded,
+    },
+    /// A straight wave crest through a point.
+    Ridge {
+        /// X of a point on the crest.
+        x_mm: Bounded,
+        /// Y of a point on the crest.
+        y_mm: Bounded,
+        /// Direction of the crest, anticlockwise from X.
+        angle_deg: Bounded,
+        /// Distance from the crest to where it is gone.
+        half_width_mm: Positive,
+        /// Height of the crest.
+        height_um: Bounded,
+    },
+    /// A round hollow.
+    Dent {
+        /// X of its middle.
+        x_mm: Bounded,
+        /// Y of its middle.
+        y_mm: Bounded,
+        /// Distance from the middle to where it is gone.
+        radius_mm: Positive,
+        /// Depth of the middle.
+        depth_um: Bounded,
+    },
+    /// Waves of one length over the whole bed.
+    Ripple {
+        /// Height of a crest above the mean.
+        height_um: Bounded,
+        /// From crest to crest.
+        wavelength_mm: Positive,
+        /// Direction in which the waves follow each other, anticlockwise from X.
+        #[serde(default)]
+        angle_deg: Bounded,
+        /// Phase in the middle of the bed.
+        #[serde(default)]
+        phase_deg: Bounded,
+    },
+    /// A smooth random surface; the same seed gives the same surface on every machine.
+    Random {
+        /// Root mean square height over many seeds.
+        rms_um: Positive,
+        /// Shortest wave in it.
+        shortest_mm: Positive,
+        /// Which of the surfaces.
+        seed: u64,
+    },
+    /// A measured surface: CSV with the header `x_um,y_um,height_um`, a regular lattice of any size.
+    Measured {
+        /// The file, relative to the scenario's.
+        file: PathBuf,
+    },
+}
+
+/// Where the gap is read.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Survey {
+    /// Stations along X and along Y.
+    pub stations: [Count; 2],
+    /// First and last station along X.
+    pub x_mm: Extent,
+    /// First and last station along Y.
+    pub y_mm: Extent,
+    /// Nodes of the refined grid; left out: as many as fit between the stations' own.
+    pub refined: Option<[Count; 2]>,
+}
+
+/// A number of nodes along an axis.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(try_from = "u8")]
+pub struct Count(pub u8);
+
+impl TryFrom<u8> for Count {
+    type Error = String;
+
+    fn try_from(count: u8) -> Result<Self, String> {
+        if (2..=MAX_NODES_PER_AXIS).contains(&count) {
+            Ok(Self(count))
+        } else {
+            Err(format!("{count} nodes along an axis: use 2 to {MAX_NODES_PER_AXIS}"))
+        }
+    }
+}
+
+/// How the readings are applied.
+#[derive(Clone, Copy, Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct CorrectionSettings {
+    /// Moves the nozzle away from the bed (positive) or nearer.
+    pub shift_um: i32,
+    /// Where the correction dies out; left out: it never does.
+    pub fade: Option<FadeSettings>,
+    /// How far a piece may be off the corrected path; left out: 2.
+    pub tolerance_um: Option<u16>,
+}
+
+/// Where the correction dies out.
+#[derive(Clone, Copy, Debug, Deserialize)]
+#[serde(deny_unknown_fields, try_from = "FadeHeights")]
+pub struct FadeSettings(pub Fade);
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct FadeHeights {
+    full_below_um: i32,
+    zero_above_um: i32,
+}
+
+impl TryFrom<FadeHeights> for FadeSettings {
+    type Error = String;
+
+    fn try_from(heights: FadeHeights) -> Result<Self, String> {
+        Fade::new(heights.full_below_um, heights.zero_above_um).map(Self).map_err(|error| error.to_string())
+    }
+}
+
+impl Scenario {
+    /// Reads a scenario file.
+    ///
+    /// # Errors
+    /// [`ScenarioError`] names the file and the place in it.
+    pub fn read(path: &Path) -> Result<Self, ScenarioError> {
+        let file = path.display().to_string();
+        let text =
+            std::fs::read_to_string(path).map_err(|source| ScenarioError::Read { path: file.clone(), source })?;
+        let folder = path.parent().unwrap_or(Path::new("")).to_path_buf();
+        Self::parse(&text, &file, folder)
+    }
+
+    /// Reads a scenario from text; `file` is named in errors, `folder` is where further files are looked for.
+    ///
+    /// # Errors
+    /// As for [`Self::read`].
+    pub fn parse(text: &str, file: &str, folder: PathBuf) -> Result<Self, ScenarioError> {
+        let mut scenario: Self = toml::from_str(text)
+            .map_err(|error| ScenarioError::Text { file: file.to_string(), message: error.to_string() })?;
+        scenario.folder = folder;
+        let contradiction = |key, message: &str| {
+            Err(ScenarioError::Contradiction { file: file.to_string(), key, message: message.to_string() })
+        };
+        let Scenario { bed, machine, .. } = &scenario;
+        if !(3..=4).contains(&bed.screws.len()) {
+            return contradiction("bed.screws", "a plate rests on three or four screws");
+        }
+        if bed.x_mm.length() > 2000.0 || bed.y_mm.length() > 2000.0 {
+            return contradiction("bed.x_mm, bed.y_mm", "a bed longer than 2 m is not modelled");
+        }
+        if machine.travel_z_mm.from > machine.limit_switch_trips_at_mm.0 {
+            return contradiction("machine.travel_z_mm", "must reach down to limit_switch_trips_at_mm");
+        }
+        Ok(scenario)
+    }
+
+    /// The lattice of the stations, in whole micrometres.
+    pub fn stations(&self) -> Lattice {
+        let Survey { stations: [columns, rows], x_mm, y_mm, .. } = self.survey;
+        let pitch_um = |extent: Extent, Count(count)| (extent.length() * 1000.0 / f64::from(count - 1)).round() as u32;
+        Lattice {
+            x0_um: (x_mm.from * 1000.0).round() as i32,
+            y0_um: (y_mm.from * 1000.0).round() as i32,
+            pitch_x_um: pitch_um(x_mm, columns),
+            pitch_y_um: pitch_um(y_mm, rows),
+            columns: columns.0,
+            rows: rows.0,
+        }
+    }
+}
+
+/// Nodes of a refined grid that keeps every station: the largest `k·(count − 1) + 1` that a grid may have.
+pub fn densest(count: u8) -> u8 {
+    let cells = count.saturating_sub(1).max(1);
+    (MAX_NODES_PER_AXIS - 1) / cells * cells + 1
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const TEXT: &str = include_str!("../demo/scenario.toml");
+
+    fn error(from: &str, to: &str) -> String {
+        assert!(TEXT.contains(from), "{from}");
+        Scenario::parse(&TEXT.replacen(from, to, 1), "bench.toml", PathBuf::new()).unwrap_err().to_string()
+    }
+
+    #[test]
+    fn the_demo_scenario_reads() {
+        let scenario = Scenario::parse(TEXT, "demo", PathBuf::new()).unwrap();
+        assert_eq!(scenario.stations().columns, 3);
+    }
+
+    #[test]
+    fn a_wrong_number_is_shown_with_its_line() {
+        let message = error("z_rate_limit_mm_s = 8", "z_rate_limit_mm_s = -8");
+        assert!(message.starts_with("bench.toml: ") && message.contains("-8 must be above 0"), "{message}");
+        assert!(message.contains("| z_rate_limit_mm_s = -8") && message.contains("^^"), "{message}");
+    }
+
+    #[test]
+    fn unknown_keys_kinds_and_versions_are_refused_by_name() {
+        assert!(error("[machine]", "[machine]\ncolour = 1").contains("unknown field `colour`"));
+        assert!(error("kind = \"bow\"", "kind = \"banana\"").contains("banana"));
+        assert!(error("version = 1", "version = 2").contains("version 2 of the scenario format is not known here"));
+        assert!(error("stations = [3, 3]", "stations = [3, 16]").contains("16 nodes along an axis: use 2 to 15"));
+        assert!(error("zero_above_um = ", "zero_above_um = -").contains("zero above must be higher"));
+    }
+
+    #[test]
+    fn the_densest_grid_keeps_every_station() {
+        assert_eq!([2, 3, 4, 5, 6, 7, 8, 15].map(densest), [15, 15, 13, 13, 11, 13, 15, 15]);
+    }
+}
