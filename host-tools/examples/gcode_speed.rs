@@ -14,7 +14,7 @@ const BYTES: usize = 200_000_000;
 
 fn main() -> Result<(), Box<dyn Error>> {
     match std::env::args().nth(1) {
-        Some(path) => measure(&path, BufReader::with_capacity(1 << 20, File::open(&path)?)),
+        Some(path) => measure(&path, BufReader::with_capacity(1 << 16, File::open(&path)?)),
         None => measure("made up", made_up()?.as_slice()),
     }
 }

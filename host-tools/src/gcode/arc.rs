@@ -1,6 +1,7 @@
 //! The rules that an arc must keep (NISTIR 6556, 3.5.3), in exact integers.
 //!
-//! Every length here is at most 2 × 10^14 nm, the way between two places within [`FARTHEST_NM`] of zero.
+//! Nothing overflows: places and offsets lie within [`FARTHEST_NM`] of zero, so that no way from a start or an end to a
+//! centre is longer than three times that along either axis.
 //!
 //! [`FARTHEST_NM`]: super::decimal::FARTHEST_NM
 
@@ -17,8 +18,8 @@ fn tolerance_nm(units: Units) -> i128 {
     }
 }
 
-/// No radius squared is larger: the diagonal of two lengths of at most 2 × 10^14 nm.
-const LONGEST_RADIUS_NM: i128 = 300_000_000_000_000;
+/// No radius is longer: the diagonal of a square with sides of 3 × 10^14 nm is 4.25 × 10^14 nm.
+const LONGEST_RADIUS_NM: i128 = 500_000_000_000_000;
 
 fn square_sum([first, second]: [i64; 2]) -> i128 {
     let (first, second) = (i128::from(first), i128::from(second));
@@ -92,12 +93,16 @@ mod tests {
 
     #[test]
     fn the_longest_arcs_do_not_overflow() {
-        let far = 200_000_000_000_000;
+        let far = 100_000_000_000_000;
         assert!(check_centre([0, 0], [far, -far], Inch).is_ok());
-        assert!(check_centre([far, far], [-far / 2, 0], Inch).is_err());
-        assert!(square_roots_differ(LONGEST_RADIUS_NM.pow(2), 0, 5_080));
-        assert!(!square_roots_differ(LONGEST_RADIUS_NM.pow(2), (LONGEST_RADIUS_NM - 5_080).pow(2), 5_080));
-        assert!(square_roots_differ(LONGEST_RADIUS_NM.pow(2), (LONGEST_RADIUS_NM - 5_081).pow(2), 5_080));
+        // Radii that differ by 5000 / √2 and 10000 / √2 nm.
+        assert!(check_centre([2 * far - 5_000, 2 * far], [far, far], Inch).is_ok());
+        assert!(check_centre([2 * far - 10_000, 2 * far], [far, far], Inch).is_err());
+        let longest = square_sum([3 * far, 3 * far]);
+        assert!(longest < LONGEST_RADIUS_NM.pow(2));
+        assert!(!square_roots_differ(longest, (longest.isqrt() - 5_079).pow(2), 5_080));
+        assert!(square_roots_differ(longest, (longest.isqrt() - 5_080).pow(2), 5_080));
+        assert!(square_roots_differ(longest, 0, 5_080));
     }
 
     /// SOURCES row G-12.

@@ -1,5 +1,7 @@
 //! Exact decimal numbers as G-code writes them.
 
+use super::digits::Digits;
+
 /// Most digits that a number may have, leading zeros and zeros at the end of the fraction not counted.
 const DIGITS: usize = 18;
 /// Farthest place in nanometres that is accepted: 100 km. Sums and squares of such lengths fit their integers.
@@ -73,15 +75,7 @@ impl Decimal {
         let sign = text.get(start);
         let negative = sign == Some(&b'-');
         let first = start + usize::from(negative || sign == Some(&b'+'));
-        let (mut mantissa, mut at) = read_digits(text, first, 0);
-        let mut digits = at - first;
-        let mut scale = 0;
-        if text.get(at) == Some(&b'.') {
-            let fraction = at + 1;
-            (mantissa, at) = read_digits(text, fraction, mantissa);
-            scale = at - fraction;
-            digits += scale;
-        }
+        let Digits { mut mantissa, digits, mut scale, end: at } = Digits::read(text, first);
         if digits == 0 {
             return Err(DecimalError::Malformed);
         }
@@ -156,53 +150,6 @@ fn decimals_left(decimals: u8, scale: u8) -> Option<i64> {
     POWERS_OF_TEN.get(usize::from(decimals.checked_sub(scale)?)).copied()
 }
 
-/// Appends the digits from `at` on to `mantissa`; also gives the offset of the byte behind them.
-///
-/// Wraps where there are more digits than [`DIGITS`]: those numbers are read again by [`read_long`].
-#[inline]
-fn read_digits(text: &[u8], mut at: usize, mut mantissa: i64) -> (i64, usize) {
-    loop {
-        let (digits, value) = leading_digits(eight_bytes(text, at));
-        mantissa = mantissa.wrapping_mul(POWERS_OF_TEN[digits]).wrapping_add(i64::from(value));
-        at += digits;
-        if digits < 8 {
-            return (mantissa, at);
-        }
-    }
-}
-
-/// The eight bytes from `at` on, the first one lowest; zeros behind the end of the text.
-#[inline]
-fn eight_bytes(text: &[u8], at: usize) -> u64 {
-    let rest = text.get(at..).unwrap_or_default();
-    match (rest.first_chunk(), text.last_chunk()) {
-        (Some(bytes), _) => u64::from_le_bytes(*bytes),
-        (None, Some(last)) if !rest.is_empty() => u64::from_le_bytes(*last) >> (64 - 8 * rest.len()),
-        (None, _) => rest.iter().rev().fold(0, |bytes, byte| bytes << 8 | u64::from(*byte)),
-    }
-}
-
-/// How many digits stand at the low end of eight bytes, and their value. No branch depends on the digits, since the
-/// lengths of a job's numbers change too often to be foreseen by a processor.
-#[inline]
-fn leading_digits(bytes: u64) -> (usize, u32) {
-    const ALL: u64 = 0x0101_0101_0101_0101;
-    // A digit becomes its value. Whatever else there is becomes 10 or more and sets the high bit of its byte below;
-    // a carry can only reach bytes behind it.
-    let values = bytes ^ (ALL * u64::from(b'0'));
-    let others = (values.wrapping_add(ALL * 0x76) | values) & (ALL * 0x80);
-    let bits = others.trailing_zeros() & !7;
-    // Zeros take the place of the missing digits before the number.
-    let values = values.checked_shl(64 - bits).unwrap_or(0);
-    // Neighbours are joined: to four pairs, then to two fours and at once to all eight.
-    let pairs = values.wrapping_mul(10).wrapping_add(values >> 8);
-    let every_other = 0x0000_00FF_0000_00FF;
-    let high = (pairs & every_other).wrapping_mul(100 + (1_000_000 << 32));
-    let low = (pairs >> 16 & every_other).wrapping_mul(1 + (10_000 << 32));
-    // Below 10^8.
-    (bits as usize / 8, (high.wrapping_add(low) >> 32) as u32)
-}
-
 /// Reads digits and at most one point, none of which may be missing, where zeros make up for the length.
 fn read_long(text: &[u8]) -> Result<(i64, usize), DecimalError> {
     let (whole, fraction) = match text.iter().position(|byte| *byte == b'.') {
@@ -237,21 +184,6 @@ mod tests {
         }
         for text in ["", ".", "-", "+", "-.", "1e3", "1.2.3", "--1", "1-", " 1", "1,5"] {
             assert_eq!(Decimal::parse(text.as_bytes()), Err(DecimalError::Malformed), "{text}");
-        }
-    }
-
-    #[test]
-    fn digits_are_read_eight_at_a_time() {
-        for text in ["", "7", "12345678", "123456789", "1234567890123456", "000000009", "0.5", "12/", "12:"] {
-            for (before, behind) in
-                [("", ""), ("", " X"), ("G1 X12345", ""), ("", "\u{ff}0123456789"), ("abcdefgh", "+1")]
-            {
-                let digits: String = text.chars().take_while(char::is_ascii_digit).collect();
-                let line = format!("{before}{text}{behind}");
-                let expected = digits.parse().unwrap_or(0);
-                let read = read_digits(line.as_bytes(), before.len(), 0);
-                assert_eq!(read, (expected, before.len() + digits.len()), "{line}");
-            }
         }
     }
 

@@ -12,12 +12,14 @@
 mod arc;
 mod block;
 mod decimal;
+mod digits;
 mod error;
 mod interpreter;
 mod lexer;
 mod line;
 mod motion;
 mod reader;
+mod state;
 mod vocabulary;
 mod writer;
 

@@ -76,7 +76,7 @@ fn read_nodes(file: &str, text: &[u8]) -> Result<BTreeMap<(i32, i32), Node>, Gri
             continue;
         }
         if fields.len() != HEADER.len() {
-            let surplus = fields.len().min(HEADER.len() + 1) - 1;
+            let surplus = fields.len().min(HEADER.len() + 1).saturating_sub(1);
             return Err(at(surplus, Kind::FieldCount { record, found: fields.len() }));
         }
         let whole = |column: usize, least: i32, most: i32| {
