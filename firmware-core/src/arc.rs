@@ -186,7 +186,8 @@ impl<const EXTRA: usize> Arc<EXTRA> {
         let mut centre_offset_um = [0; 2];
         for ((offset_um, along), across) in centre_offset_um.iter_mut().zip(chord).zip(across) {
             let sideways = across * twice_height_q5;
-            *offset_um = hold_i32((along + (sideways + chord_q5 / 2).checked_div_euclid(chord_q5).unwrap_or(0)) >> 1);
+            *offset_um =
+                hold_i32((along + (sideways + chord_q5 / 2).checked_div_euclid(chord_q5).unwrap_or(0) + 1) >> 1);
         }
         Self::with_centre(motion, plane, turn, centre_offset_um)
     }

@@ -9,8 +9,8 @@ use std::time::{Duration, Instant};
 
 use anyhow::Context;
 use clap::{Args, Parser, Subcommand};
-use gapkeeper_host_tools::atomic_file::write_atomically;
 use gapkeeper_host_tools::grid_file::read_grid;
+use gapkeeper_host_tools::write_atomically;
 use gapkeeper_sim::outcome::Outcome;
 use gapkeeper_sim::replay::{Settings, replay};
 use gapkeeper_sim::scenario::Scenario;

@@ -130,6 +130,22 @@ pub fn grid_at_stations(scenario: &Scenario, bed: &ModelledBed) -> Result<Height
     bed.read_off(scenario.stations()).map_err(|source| ReplayError::Grid { what: "survey", source })
 }
 
+/// Lines of the job to which something happened; the chords of one arc are one line.
+#[derive(Clone, Copy, Default)]
+struct Lines {
+    count: u64,
+    first: Option<u64>,
+    last: Option<u64>,
+}
+
+impl Lines {
+    fn count(&mut self, line: u64) {
+        self.count += u64::from(self.last != Some(line));
+        self.first.get_or_insert(line);
+        self.last = Some(line);
+    }
+}
+
 /// One run as it goes.
 struct RunTally {
     run: Run,
@@ -142,8 +158,7 @@ struct RunTally {
     largest_z_rate_mm_s: f64,
     largest_z_rate_line: u64,
     pieces_above_z_rate_limit: u64,
-    refused_moves: u64,
-    first_refused_line: Option<u64>,
+    refused: Lines,
 }
 
 /// The gap figures of one run.
@@ -188,8 +203,7 @@ struct Replay<'a> {
     extrudes: bool,
     surface: Field,
     printed: Vec<bool>,
-    outside_travel: u64,
-    first_outside_line: u64,
+    outside_travel: Lines,
     warnings: Vec<String>,
 }
 
@@ -238,8 +252,7 @@ impl<'a> Replay<'a> {
             largest_z_rate_mm_s: 0.0,
             largest_z_rate_line: 0,
             pieces_above_z_rate_limit: 0,
-            refused_moves: 0,
-            first_refused_line: None,
+            refused: Lines::default(),
         };
         let surface = surfaces::bed_field(&scenario.bed, &bed);
         Ok(Self {
@@ -262,8 +275,7 @@ impl<'a> Replay<'a> {
             extrudes: false,
             printed: vec![false; surface.values_um.len()],
             surface,
-            outside_travel: 0,
-            first_outside_line: 0,
+            outside_travel: Lines::default(),
             warnings,
         })
     }
@@ -323,10 +335,7 @@ impl<'a> Replay<'a> {
             && machine.travel_y_mm.contains(f64::from(end.y_um) / 1000.0)
             && machine.travel_z_mm.contains(f64::from(end.z_um) / 1000.0);
         if !inside {
-            self.outside_travel += 1;
-            if self.outside_travel == 1 {
-                self.first_outside_line = stretch.line;
-            }
+            self.outside_travel.count(stretch.line);
         }
         let length_mm =
             f64::from(end.x_um.abs_diff(start.x_um)).hypot(f64::from(end.y_um.abs_diff(start.y_um))) / 1000.0;
@@ -432,16 +441,16 @@ impl<'a> Replay<'a> {
         let warnings = &mut self.warnings;
         for run in &self.runs {
             let label = run.run.label();
-            if let Some(line) = run.first_refused_line {
+            if let Some(line) = run.refused.first {
                 warnings.push(format!(
-                    "{label}: {} moves would go below the limit switch and were refused, the first at line {line}: \
+                    "{label}: moves below the limit switch were refused, {}, the first at line {line}: \
                      raise the bed's screws or the shift.",
-                    run.refused_moves
+                    run.refused.count
                 ));
             }
             if run.pieces_above_z_rate_limit > 0 {
                 warnings.push(format!(
-                    "{label}: {} pieces ask for a faster Z than {} mm/s; the fastest, {:.1} mm/s, at line {}.",
+                    "{label}: pieces that ask for a faster Z than the machine's {1} mm/s: {0}; the fastest, {2:.1} mm/s, at line {3}.",
                     run.pieces_above_z_rate_limit,
                     self.scenario.machine.z_rate_limit_mm_s.0,
                     run.largest_z_rate_mm_s,
@@ -449,17 +458,15 @@ impl<'a> Replay<'a> {
                 ));
             }
         }
-        if self.outside_travel > 0 {
-            warnings.push(format!(
-                "{} moves leave the machine's travel, the first at line {}.",
-                self.outside_travel, self.first_outside_line
-            ));
+        if let Some(line) = self.outside_travel.first {
+            let count = self.outside_travel.count;
+            warnings.push(format!("Moves leave the machine's travel: {count}, the first at line {line}."));
         }
         if self.counts.unknown_words > 0 {
-            warnings.push(format!("{} words are not known here and were passed over.", self.counts.unknown_words));
+            warnings.push(format!("Words that are not known here were passed over: {}.", self.counts.unknown_words));
         }
         if let Some(first) = &self.first_bad_line {
-            warnings.push(format!("{} lines could not be read; the first: {first}", self.counts.bad_lines));
+            warnings.push(format!("Lines that could not be read: {}; the first: {first}", self.counts.bad_lines));
         }
     }
 }
@@ -468,8 +475,7 @@ impl RunTally {
     fn drive(&mut self, stretch: &Stretch, length_mm: f64, z_rate_limit_mm_s: f64) {
         if self.controller.drive(&stretch.motion, &mut self.path).is_err() {
             self.path.clear();
-            self.refused_moves += 1;
-            self.first_refused_line.get_or_insert(stretch.line);
+            self.refused.count(stretch.line);
             return;
         }
         let pieces = self.path.len() as u64 - 1;
@@ -503,8 +509,8 @@ impl RunTally {
             largest_z_rate_mm_s: self.largest_z_rate_mm_s,
             largest_z_rate_line: self.largest_z_rate_line,
             pieces_above_z_rate_limit: self.pieces_above_z_rate_limit,
-            refused_moves: self.refused_moves,
-            first_refused_line: self.first_refused_line,
+            refused_moves: self.refused.count,
+            first_refused_line: self.refused.first,
         }
     }
 }

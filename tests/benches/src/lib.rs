@@ -1,1 +1,1 @@
-//! Skeleton.
+//! What correction, splitting, parsing and replaying cost on a desktop; the benches stand in `benches/`.
