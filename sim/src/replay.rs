@@ -291,8 +291,8 @@ impl<'a> Replay<'a> {
         match action {
             Action::Straight(straight) => {
                 let motion = motion::straight(straight.start, straight.end, straight.extruded_nm)?;
-                let level = (motion.start.x_um, motion.start.y_um) != (motion.end.x_um, motion.end.y_um);
-                let prints = level && self.prints(straight.rapid, straight.extruded_nm);
+                let travels = (motion.start.x_um, motion.start.y_um) != (motion.end.x_um, motion.end.y_um);
+                let prints = self.prints(straight.rapid, straight.extruded_nm) && travels;
                 self.counts.printing_moves += u64::from(prints);
                 self.stretch(&Stretch { line, motion, prints, feed_mm_s: motion::feed_mm_s(straight.feed_nm_min) });
             }

@@ -1,0 +1,264 @@
+//! `gapsim` as a user runs it: the real program, its exit codes, its messages, its files.
+
+use std::fs;
+use std::path::Path;
+use std::process::{Command, Output, Stdio};
+
+use gapkeeper_sim::demo;
+use serde_json::Value;
+
+fn gapsim(folder: &Path, arguments: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_gapsim"))
+        .args(arguments)
+        .current_dir(folder)
+        .stdin(Stdio::null())
+        .output()
+        .expect("the program was built with this test")
+}
+
+/// A folder with a scenario and a small job, for runs of one's own.
+fn bench() -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    fs::write(folder.path().join("bench.toml"), demo::SCENARIO_TEXT).unwrap();
+    fs::write(folder.path().join("job.gcode"), JOB).unwrap();
+    folder
+}
+
+const JOB: &str = "\u{feff}; a cross and a ring\r\nM140 S60\r\nG28\r\nG1 Z0.2 F1200\r\nG1 X20 Y20\r\nG1 X200 Y180 E8.01\r\n\
+                   G0 X200 Y20\r\nG1 X20 Y180 E16.02\r\nM987 P3 free text here\r\nG0 X140 Y100\r\nG2 X140 I-25 J0 E23";
+
+fn names(folder: &Path) -> Vec<String> {
+    let mut names: Vec<_> =
+        fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().file_name().into_string().unwrap()).collect();
+    names.sort();
+    names
+}
+
+/// Exit code 2, the message, nothing on standard output and no new file.
+fn refused(folder: &Path, arguments: &[&str]) -> String {
+    let before = names(folder);
+    let output = gapsim(folder, arguments);
+    let message = String::from_utf8(output.stderr).unwrap();
+    assert_eq!(output.status.code(), Some(2), "{arguments:?}: {message}");
+    assert!(output.stdout.is_empty(), "{arguments:?}");
+    assert!(!message.contains("panicked"), "{message}");
+    assert_eq!(names(folder), before, "{arguments:?} left something behind");
+    message
+}
+
+#[test]
+fn the_demo_draws_everything_and_says_whether_it_sticks() {
+    let folder = tempfile::tempdir().unwrap();
+    let output = gapsim(folder.path(), &["demo"]);
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    assert!(output.stderr.is_empty(), "no progress bar without a terminal");
+    let text = String::from_utf8(output.stdout).unwrap();
+    assert!(text.contains("gapkeeper-demo") && text.contains("report.html"), "{text}");
+    let out = folder.path().join("gapkeeper-demo");
+    let expected = [
+        "drawer_tray.gcode",
+        "gap.png",
+        "gap.svg",
+        "layers.svg",
+        "map.png",
+        "map.svg",
+        "report.html",
+        "scenario.toml",
+        "summary.json",
+    ];
+    assert_eq!(names(&out), expected);
+    for png in ["gap.png", "map.png"] {
+        assert!(fs::read(out.join(png)).unwrap().starts_with(b"\x89PNG\r\n\x1a\n"));
+    }
+    assert!(fs::metadata(out.join("report.html")).unwrap().len() < 1_000_000);
+    let summary: Value = serde_json::from_slice(&fs::read(out.join("summary.json")).unwrap()).unwrap();
+    let first_layer = |run: usize| &summary["runs"][run]["first_layer"];
+    assert_eq!(summary["schema_version"], 1);
+    assert!(first_layer(0)["within_tolerance"].as_f64().unwrap() < 0.5, "uncorrected: most of it out of ±50 um");
+    assert_eq!(first_layer(2)["within_tolerance"], 1.0, "corrected and refined: all of it within");
+    assert!(first_layer(2)["worst"]["job_line"].as_u64().unwrap() > 0);
+    assert!(summary["layers"].as_array().unwrap().len() >= 40);
+
+    // What the demo leaves is a start for one's own: replayed, it gives the same figures.
+    let own = gapsim(&out, &["replay", "drawer_tray.gcode", "--scenario", "scenario.toml", "--json"]);
+    let own: Value = serde_json::from_slice(&own.stdout).unwrap();
+    assert_eq!(own["runs"], summary["runs"]);
+}
+
+#[test]
+fn a_job_of_ones_own_is_replayed() {
+    let folder = bench();
+    let output = gapsim(folder.path(), &["replay", "job.gcode", "--scenario", "bench.toml", "--json"]);
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    let summary: Value = serde_json::from_slice(&output.stdout).unwrap();
+    let counts = &summary["counts"];
+    assert_eq!((&counts["lines"], &counts["moves"], &counts["printing_moves"]), (&11.into(), &7.into(), &3.into()));
+    assert_eq!(
+        (&counts["arcs"], &counts["unknown_words"], &counts["bytes"]),
+        (&1.into(), &1.into(), &JOB.len().into())
+    );
+    let length_mm = summary["runs"][2]["first_layer"]["printed_length_mm"].as_f64().unwrap();
+    // Two diagonals of 180 x 160 mm and a ring of 25 mm, whose chords are shorter than it by their tolerance.
+    let expected_mm = 2.0 * 180_f64.hypot(160.0) + std::f64::consts::TAU * 25.0;
+    assert!(length_mm < expected_mm && length_mm > expected_mm - 0.1, "{length_mm} {expected_mm}");
+    assert_eq!(names(folder.path()), ["bench.toml", "job.gcode"], "nothing is written without --out");
+    let warnings = summary["warnings"].as_array().unwrap();
+    assert!(warnings.iter().any(|warning| warning.as_str().unwrap().contains("not known here")), "{warnings:?}");
+}
+
+#[test]
+fn a_saved_grid_takes_the_place_of_the_survey() {
+    let folder = bench();
+    // Level at +30 um, whatever the bed: the corrected runs are the uncorrected one, 30 um higher.
+    let grid = "x_um,y_um,height_um\r\n0,0,30\r\n230000,0,30\r\n0,200000,30\r\n230000,200000,30\r\n";
+    fs::write(folder.path().join("level.csv"), grid).unwrap();
+    let arguments = ["replay", "job.gcode", "--scenario", "bench.toml", "--grid", "level.csv", "--json"];
+    let output = gapsim(folder.path(), &arguments);
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    let summary: Value = serde_json::from_slice(&output.stdout).unwrap();
+    let mean_um = |run: usize| summary["runs"][run]["first_layer"]["mean_um"].as_f64().unwrap();
+    for run in [1, 2] {
+        assert!((mean_um(run) - mean_um(0) - 30.0).abs() < 0.01, "{} {}", mean_um(run), mean_um(0));
+    }
+    assert_eq!(summary["grid"]["origin"], "read from level.csv");
+}
+
+#[test]
+fn bad_lines_are_shown_or_counted() {
+    let folder = bench();
+    fs::write(folder.path().join("bad.gcode"), JOB.replace("Y180 E8.01", "Y18o E8.01")).unwrap();
+    let arguments = ["replay", "bad.gcode", "--scenario", "bench.toml", "--out", "pictures"];
+    let message = refused(folder.path(), &arguments);
+    assert!(message.contains("bad.gcode:6:12:"), "{message}");
+    let lines: Vec<&str> = message.lines().collect();
+    let shown = lines.iter().position(|line| line.contains("G1 X200 Y18o E8.01")).unwrap();
+    assert_eq!(lines[shown + 1].find('^').unwrap(), lines[shown].find("o E8").unwrap(), "{message}");
+
+    let output = gapsim(folder.path(), &[&arguments[..4], &["--keep-going", "--json"]].concat());
+    assert!(output.status.success());
+    let summary: Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(summary["counts"]["bad_lines"], 1);
+    assert!(summary["warnings"].to_string().contains("bad.gcode:6:12"), "{}", summary["warnings"]);
+}
+
+#[test]
+fn wrong_input_is_refused_with_a_place_and_leaves_nothing_behind() {
+    let folder = bench();
+    let path = folder.path();
+    let write = |name: &str, text: &str| fs::write(path.join(name), text).unwrap();
+    let with_out = |job: &str, scenario: &str, more: &[&str]| {
+        let fixed = ["replay", job, "--scenario", scenario, "--out", "pictures"];
+        refused(path, &[&fixed[..], more].concat())
+    };
+
+    assert!(with_out("missing.gcode", "bench.toml", &[]).contains("missing.gcode"));
+    assert!(with_out("job.gcode", "missing.toml", &[]).contains("missing.toml"));
+    assert!(with_out(".", "bench.toml", &[]).contains("directory"));
+    // A picture for a job, and a job for a scenario.
+    fs::write(path.join("picture.png"), [0x89, 0x50, 0x4e, 0x47, 0x0d, 0x0a, 0x1a, 0x0a, 0, 0, 0, 13]).unwrap();
+    assert!(with_out("picture.png", "bench.toml", &[]).contains("picture.png:1:1"));
+    assert!(with_out("job.gcode", "job.gcode", &[]).contains("job.gcode: "));
+    write("empty.gcode", "");
+    assert!(with_out("empty.gcode", "bench.toml", &[]).contains("no printing move"));
+    write("travel.gcode", "G0 X10 Y10\nG1 E5\nG1 X20\n");
+    assert!(with_out("travel.gcode", "bench.toml", &[]).contains("no printing move"));
+    write("far.gcode", "G1 X99999999\n");
+    assert!(with_out("far.gcode", "bench.toml", &[]).contains("far.gcode:1: a coordinate is beyond 2147 m"));
+    write("wide.gcode", "G1 X0 Y0\nG2 X10 Y0 R90000\n");
+    assert!(with_out("wide.gcode", "bench.toml", &[]).contains("wide.gcode:2: an arc of radius"));
+
+    for (change, to, expected) in [
+        ("z_rate_limit_mm_s = 8", "z_rate_limit_mm_s = 0", "0 must be above 0"),
+        ("travel_x_mm = [0, 230]", "travel_x_mm = [230, 0]", "the first must be below the second"),
+        ("height_um = 340", "height_um = nan", "beyond 100000"),
+        ("seed = 7", "seed = 7\nseed = 8", "duplicate key"),
+        ("stations = [3, 3]", "stations = [3, 99]", "use 2 to 15"),
+        ("x_mm = [20, 210]", "x_mm = [20, 20.01]", "survey: a pitch of 5 um along X"),
+        ("height_um = 340", "height_um = 34000", "survey: "),
+        ("tolerance_um = 2", "tolerance_um = 1", "correction.tolerance_um: "),
+        ("zero_above_um = 8000", "zero_above_um = 500", "fade over more than the shape"),
+        ("shift_um = 0", "shift_um = 9000", "a shift of 9000 um"),
+        ("x_mm = 215, y_mm = 15", "x_mm = 15, y_mm = 15", "bed.screws"),
+        ("kind = \"twist\"\nheight_um = 40", "kind = \"measured\"\nfile = \"none.csv\"", "none.csv"),
+    ] {
+        assert!(demo::SCENARIO_TEXT.contains(change), "{change}");
+        write("changed.toml", &demo::SCENARIO_TEXT.replacen(change, to, 1));
+        let message = with_out("job.gcode", "changed.toml", &[]);
+        assert!(message.contains(expected), "{to}: {message}");
+    }
+
+    for (name, text, expected) in [
+        ("grid.json", "{\"format\": \"gapkeeper-grid\"", "grid.json:1:"),
+        ("grid.csv", "x,y,z\r\n0,0,0.125\r\n", "grid.csv:1:1"),
+        ("grid.csv", "x_um,y_um,height_um\r\n0,0,1\r\n1000,0,high\r\n", "grid.csv:3:8"),
+        ("grid.txt", "1 2 3", "grid.txt"),
+    ] {
+        write(name, text);
+        let message = with_out("job.gcode", "bench.toml", &["--grid", name]);
+        assert!(message.contains(expected), "{name}: {message}");
+    }
+
+    refused(path, &["replay", "job.gcode"]);
+    refused(path, &["replay", "job.gcode", "--scenario", "bench.toml", "--tolerance-um", "-1"]);
+    refused(path, &["demo", "--sample-step-mm", "nan"]);
+    // The folder for the pictures is a file.
+    assert!(
+        refused(path, &["replay", "job.gcode", "--scenario", "bench.toml", "--out", "job.gcode"]).contains("job.gcode")
+    );
+}
+
+#[test]
+fn halving_the_sample_step_changes_no_figure_by_more_than_a_micrometre() {
+    let scenario = demo::scenario().unwrap();
+    let figures = |sample_step_mm: Option<f64>| {
+        let settings = gapkeeper_sim::replay::Settings {
+            scenario: &scenario,
+            grid: None,
+            tolerance_um: 50.0,
+            sample_step_mm,
+            keep_going: false,
+        };
+        let outcome = gapkeeper_sim::replay::replay("demo", demo::job(), &settings).unwrap();
+        outcome.runs.iter().flat_map(|run| [run.first_layer, run.whole_job]).collect::<Vec<_>>()
+    };
+    let bed = gapkeeper_sim::bed::ModelledBed::new(&scenario.bed, &scenario.folder).unwrap();
+    for (usual, halved) in figures(None).iter().zip(figures(Some(bed.sample_step_mm() / 2.0))) {
+        let um = |f: &gapkeeper_sim::outcome::GapFigures| [f.min_um, f.max_um, f.mean_um, f.rms_um, f.p95_abs_um];
+        for (a, b) in um(usual).into_iter().zip(um(&halved)) {
+            assert!((a - b).abs() <= 1.0, "{a} {b}");
+        }
+        assert!((usual.within_tolerance - halved.within_tolerance).abs() < 0.002);
+    }
+}
+
+/// A reader that has seen enough is no fault.
+#[test]
+fn a_closed_pipe_is_no_error() {
+    let folder = bench();
+    let mut child = Command::new(env!("CARGO_BIN_EXE_gapsim"))
+        .args(["replay", "job.gcode", "--scenario", "bench.toml"])
+        .current_dir(folder.path())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    drop(child.stdout.take());
+    let output = child.wait_with_output().unwrap();
+    assert!(output.status.success() && output.stderr.is_empty(), "{}", String::from_utf8_lossy(&output.stderr));
+}
+
+/// The committed job is what its generator writes.
+#[test]
+fn the_built_in_job_is_what_its_generator_writes() {
+    use std::io::Read;
+    let mut committed = Vec::new();
+    demo::job().read_to_end(&mut committed).unwrap();
+    let cargo = std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
+    let output = Command::new(cargo)
+        .args(["run", "--quiet", "--package", "gapkeeper-sim", "--example", "make_demo_job"])
+        .current_dir(env!("CARGO_MANIFEST_DIR"))
+        .output()
+        .unwrap();
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    assert!(output.stdout == committed, "run the example again and commit its output");
+}
