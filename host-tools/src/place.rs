@@ -135,6 +135,12 @@ mod tests {
     }
 
     #[test]
+    fn a_long_line_is_shown_up_to_its_end() {
+        let expected = format!("job:2:101: message\n  ...{}\n  {}^\n  remedy", "a".repeat(72), " ".repeat(75));
+        assert_eq!(report(2, &b"a".repeat(100), 100), expected);
+    }
+
+    #[test]
     fn an_offset_behind_the_text_is_its_end() {
         assert_eq!(report(2, b"ab\n", 99), "job:2:3: message\n  ab\n    ^\n  remedy");
     }

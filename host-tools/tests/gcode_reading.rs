@@ -72,13 +72,14 @@ job.gcode:1:14: the line's check value is 65, but 66 is written
 /// Row G-20 (NISTIR 6556, 3.1).
 #[test]
 fn g20_a_file_opened_by_a_percent_line() {
-    let job = b"\xEF\xBB\xBF\n % \t\r\nG1 X1\n%\nthis is [not] read\n%\n";
+    let job = b"\xEF\xBB\xBF\n % \t\r\nN7 G1 X1\n%\nthis is [not] read\n%\n";
     let mut reader = Reader::new("job", &job[..]);
     let mut words = Vec::new();
     while let Some(line) = reader.next_line().unwrap() {
-        words.push(line.words().len());
+        words.push((line.words().len(), line.sequence_number()));
     }
-    assert_eq!(words, [0, 0, 2, 0, 0, 0]);
+    let none = (0, None);
+    assert_eq!(words, [none, none, (2, Some(7)), none, none, none]);
     let (bytes, messages) = keep_going("job", job);
     assert_eq!((bytes.as_slice(), messages), (&job[..], Vec::new()));
 

@@ -256,6 +256,7 @@ fn words_that_are_not_modelled_are_counted_and_own_their_axes() {
     let expected = [("A", 1), ("G10", 1), ("G30", 1), ("G38.2", 1), ("G43", 1), ("G55", 1), ("G92.1", 1)];
     assert_eq!(counts, expected);
     assert!(interpreter.unknown_words().is_empty());
+    assert!(state("G987 A5").unmodelled_words().is_empty());
 }
 
 #[test]

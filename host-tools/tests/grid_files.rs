@@ -56,6 +56,7 @@ fn the_json_document_is_as_described() {
     assert_eq!(String::from_utf8(bytes).unwrap(), JSON);
     assert_eq!(losses, []);
     assert_eq!(GridFormat::Json.parse("bed.json", JSON.as_bytes()).unwrap(), document());
+    assert_eq!(GridFormat::Json.parse("bed.json", format!("\u{feff}{JSON}").as_bytes()).unwrap(), document());
     let plain = GridDocument { fade: None, bed_temperature_c: None, ..document() };
     let (bytes, _) = GridFormat::Json.render(&plain);
     let text = String::from_utf8(bytes).unwrap();
@@ -74,6 +75,8 @@ fn x1_the_csv_is_as_described() {
     let expected =
         ["the shift of -20 um", "the fade, full below 1000 um, zero above 10000 um", "the bed temperature of 60 °C"];
     assert_eq!(words, expected);
+    let heights = GridDocument { shift_um: 0, fade: None, bed_temperature_c: None, ..document() };
+    assert_eq!(GridFormat::Csv.render(&heights).1, []);
 }
 
 /// Row X-1: the last line end may be missing, fields may be quoted, blanks belong to a field. Line ends of LF alone
@@ -165,6 +168,7 @@ bed.json:12:10: invalid value: floating point `-30.5`, expected a whole number o
         ("10000 }", "1000 }", "bed.json: full below 1000 um, zero above 1000 um: zero above must be higher by"),
         ("  \"bed_temperature_c\": 60,\n", "", "bed.json:14:1: missing field `bed_temperature_c`\n"),
         ("\"version\": 1,", "\"version\": 1, \"version\": 1,", "bed.json:3:17: duplicate field `version`\n"),
+        ("\"version\": 1", "\"version\" \"1\"", "bed.json:3:13: expected `:`\n"),
         ("]\n}\n", "]\n} more", "bed.json:15:3: trailing characters\n"),
         ("]\n}\n", "]\n", "bed.json:15:1: EOF while parsing an object\n"),
     ] {
@@ -194,6 +198,7 @@ bed.csv:6:14: record 6: height_um is \"-41.5\", not a whole number from -8191 to
     for (from, to, start) in [
         ("x_um", "y_um", "bed.csv:1:1: the first record is not x_um,y_um,height_um\n"),
         ("190000,15000,8", "190000,15000,8,1", "bed.csv:4:16: record 4 has 4 fields, not 3\n"),
+        ("190000,15000,8", "\"190000,15000\",8", "bed.csv:4:16: record 4 has 2 fields, not 3\n"),
         ("190000,15000,8", "190000;15000;8", "bed.csv:4:1: record 4 has 1 fields, not 3\n"),
         (
             "190000,15000,8",

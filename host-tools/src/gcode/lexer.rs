@@ -262,7 +262,7 @@ mod tests {
         assert_eq!(words("A1*112 ; fine\r\n"), [('A', number("1"))]);
         assert_eq!(fault("A1*113"), (2, "the line's check value is 112, but 113 is written".to_owned()));
         assert_eq!(fault("A1*368").1, "the line's check value is 112, but 368 is written");
-        for (line, offset) in [("A1*", 2), ("A1*x", 2), ("A1*112 X1", 7), ("A1*112*112", 6)] {
+        for (line, offset) in [("A1*", 2), ("A1*x", 2), ("A1*112 X1", 7), ("A1*112*112", 6), ("A1*112(c)*112", 9)] {
             assert_eq!(fault(line), (offset, "`*` is not followed by a check value alone".to_owned()), "{line}");
         }
         assert_eq!(words("A1 (*5)"), [('A', number("1"))]);

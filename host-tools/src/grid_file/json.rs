@@ -146,7 +146,7 @@ fn value_start(text: &[u8], end: usize) -> usize {
     };
     let inside = text[..end].iter().rev().take_while(|byte| is_inside(byte)).count();
     // A string's start is its opening quote.
-    end - inside - usize::from(text[end] == b'"' && inside < end)
+    (end - inside).saturating_sub(usize::from(text[end] == b'"'))
 }
 
 pub(super) fn render(document: &GridDocument) -> String {
