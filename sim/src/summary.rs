@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use serde::Serialize;
 
 use crate::outcome::{GapFigures, JobCounts, LayerFigures, Outcome, RunOutcome};
+use crate::picture::words;
 
 /// Version of the JSON summary; it rises when a key changes its meaning or goes away.
 pub const SCHEMA_VERSION: u32 = 1;
@@ -73,9 +74,11 @@ pub fn text(outcome: &Outcome) -> String {
     // Writing to a string cannot fail.
     let _ = writeln!(
         text,
-        "scenario  {}\n\
+        "{}\n\n\
+         scenario  {}\n\
          job       {}: {} lines, {} moves ({} arcs), {} of them printing, {} unknown words, {}\n\
          grid      {columns} x {rows}, {}; refined to {refined_columns} x {refined_rows}\n",
+        words::verdict(outcome),
         printable(&outcome.scenario_name),
         printable(&outcome.job_name),
         counts.lines,

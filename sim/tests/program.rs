@@ -1,5 +1,7 @@
 //! `gapsim` as a user runs it: the real program, its exit codes, its messages, its files.
 
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
+
 use std::fs;
 use std::path::Path;
 use std::process::{Command, Output, Stdio};

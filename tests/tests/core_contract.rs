@@ -2,6 +2,8 @@
 //!
 //! Few cases by default; `PROPTEST_CASES=20000 cargo test -p gapkeeper-tests --test core_contract` asks for more.
 
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
+
 use gapkeeper::{Arc, Correction, Fade, HeightGrid, Lattice, MAX_SPAN_UM, MIN_PITCH_UM, Move, Plane, Point, Turn};
 use gapkeeper_tests::{exact_height_um, height_um, machine_z_um, proptest_cases};
 use proptest::prelude::*;

@@ -3,6 +3,8 @@
 //! They lie in `../shared/data/gcode` beside a checkout and are not copied into the project. Where the folder is
 //! missing the tests say so and pass.
 
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
+
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::PathBuf;

@@ -4,6 +4,18 @@ use super::frame::number;
 use super::svg::shortened;
 use crate::outcome::{Outcome, Run};
 
+/// What came out, in one sentence.
+pub(crate) fn verdict(outcome: &Outcome) -> String {
+    if outcome.profile.is_empty() {
+        return "The first layer lays nothing down, so there is no gap to judge.".to_owned();
+    }
+    let [uncorrected, corrected, refined] = Run::ALL.map(|run| percent(share(outcome, run)));
+    format!(
+        "Of the first layer, {refined} lies within {} of the gap asked for when corrected and refined, {corrected} when corrected, {uncorrected} uncorrected.",
+        tolerance(outcome)
+    )
+}
+
 /// Where the figures come from: job, scenario and grid, in one line.
 pub(crate) fn origin(outcome: &Outcome) -> String {
     let [columns, rows] = outcome.grid_size;

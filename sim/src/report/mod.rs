@@ -67,24 +67,12 @@ pub fn html(outcome: &Outcome) -> String {
 "#,
         title = escaped(&title),
         style = include_str!("page.css"),
-        verdict = escaped(&verdict(outcome)),
+        verdict = escaped(&words::verdict(outcome)),
         origin = escaped(&words::origin(outcome)),
         grid = escaped(&outcome.grid_origin),
         sections = sections.concat(),
         data = data::json(outcome, &map_frame),
         script = include_str!("page.js"),
-    )
-}
-
-/// What came out, in one sentence.
-fn verdict(outcome: &Outcome) -> String {
-    if outcome.profile.is_empty() {
-        return "The first layer lays nothing down, so there is no gap to judge.".to_owned();
-    }
-    let [uncorrected, corrected, refined] = Run::ALL.map(|run| words::percent(words::share(outcome, run)));
-    format!(
-        "Of the first layer, {refined} lies within {} of the gap asked for when corrected and refined, {corrected} when corrected, {uncorrected} uncorrected.",
-        words::tolerance(outcome)
     )
 }
 
@@ -208,11 +196,11 @@ mod tests {
     #[test]
     fn the_verdict_names_every_share() {
         let outcome = fixture::outcome();
-        let sentence = verdict(&outcome);
+        let sentence = words::verdict(&outcome);
         for run in Run::ALL {
             assert!(sentence.contains(&words::percent(words::share(&outcome, run))), "{sentence}");
         }
-        assert!(verdict(&fixture::empty_outcome()).contains("nothing"));
+        assert!(words::verdict(&fixture::empty_outcome()).contains("nothing"));
     }
 
     #[test]
