@@ -4,6 +4,7 @@ mod forms;
 mod measured;
 
 use gapkeeper::{GridError, HeightGrid, Lattice};
+use gapkeeper_host_tools::grid_file::GridFileError;
 
 use crate::scenario::{Bed, Screw};
 use forms::Shape;
@@ -22,8 +23,8 @@ pub enum BedError {
     #[error("bed.screws: the screws stand in a line, or two in one place: no plate rests on them; move one")]
     Screws,
     /// A measured surface cannot be used.
-    #[error("{0}")]
-    Measured(String),
+    #[error(transparent)]
+    Measured(#[from] GridFileError),
 }
 
 /// A bed's surface as a function of place.
@@ -96,9 +97,8 @@ fn surface_through(screws: &[Screw], middle_mm: [f64; 2]) -> Option<[f64; 4]> {
         if pivot_row[pivot].abs() < 1e-6 {
             return None;
         }
-        for (index, row) in rows.iter_mut().enumerate().filter(|(index, _)| *index != pivot) {
+        for (_, row) in rows.iter_mut().enumerate().filter(|(index, _)| *index != pivot) {
             let factor = row[pivot] / pivot_row[pivot];
-            debug_assert!(index != pivot);
             for (value, &above) in row.iter_mut().zip(&pivot_row).skip(pivot) {
                 *value -= factor * above;
             }
@@ -185,6 +185,25 @@ mod tests {
             phase_deg: Bounded(0.0),
         };
         at(ripple, &[(100.0, 0.0, 0.0), (110.0, 70.0, 10.0), (130.0, 70.0, -10.0)]);
+    }
+
+    /// A dense lattice of a quadratic comes back exactly at its points and, by Keys' interpolant, between them.
+    #[test]
+    fn a_measured_surface_is_read_from_its_file() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut text = String::from("x_um,y_um,height_um\r\n");
+        for (x, y) in (0..30).flat_map(|x| (0..20).map(move |y| (x, y))) {
+            text += &format!("{},{},{}\r\n", x * 8000, y * 6000, 2 * x * x - 3 * y * y + x * y);
+        }
+        std::fs::write(folder.path().join("plate.csv"), text).unwrap();
+        let file = std::path::PathBuf::from("plate.csv");
+        let measured = ModelledBed::new(&bed(&LEVEL, vec![Form::Measured { file }]), folder.path()).unwrap();
+        assert!((measured.height_um(80.0, 60.0) - 0.0).abs() < 1e-9);
+        assert!((measured.height_um(84.0, 63.0) - (2.0 * 10.5 * 10.5 - 3.0 * 10.5 * 10.5 + 10.5 * 10.5)).abs() < 1e-9);
+        assert!((measured.height_um(8.0, 114.0) - (2.0 - 3.0 * 361.0 + 19.0)).abs() < 1e-9);
+        let nowhere = Form::Measured { file: "nowhere.csv".into() };
+        let missing = ModelledBed::new(&bed(&LEVEL, vec![nowhere]), folder.path()).unwrap_err();
+        assert!(missing.to_string().contains("nowhere.csv"), "{missing}");
     }
 
     #[test]

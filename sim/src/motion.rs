@@ -1,7 +1,7 @@
 //! From what a line of the job does to moves of the core.
 
-use gapkeeper::{Arc, Chords, Move, Plane, Point, Turn};
-use gapkeeper_host_tools::gcode::{self, ArcMotion, ArcShape, Position};
+use gapkeeper::{Arc, Chords, Move, Point, Turn};
+use gapkeeper_host_tools::gcode::{ArcMotion, ArcShape, Position};
 
 /// Chords of an arc stay this near to it: well below what a first layer notices.
 const ARC_TOLERANCE_UM: u16 = 5;
@@ -22,17 +22,12 @@ pub(crate) fn straight(start: Position, end: Position, extruded_nm: i64) -> Resu
 /// A message if a coordinate or the circle is beyond what the core holds.
 pub(crate) fn chords(arc: &ArcMotion) -> Result<Chords<1>, String> {
     let motion = straight(arc.start, arc.end, arc.extruded_nm)?;
-    let plane = match arc.plane {
-        gcode::Plane::Xy => Plane::Xy,
-        gcode::Plane::Zx => Plane::Zx,
-        gcode::Plane::Yz => Plane::Yz,
-    };
     let turn = if arc.clockwise { Turn::Clockwise } else { Turn::Anticlockwise };
     let arc = match arc.shape {
         ArcShape::Centre { first_nm, second_nm } => {
-            Arc::with_centre(motion, plane, turn, [whole_um(first_nm)?, whole_um(second_nm)?])
+            Arc::with_centre(motion, arc.plane, turn, [whole_um(first_nm)?, whole_um(second_nm)?])
         }
-        ArcShape::Radius { radius_nm } => Arc::with_radius(motion, plane, turn, whole_um(radius_nm)?),
+        ArcShape::Radius { radius_nm } => Arc::with_radius(motion, arc.plane, turn, whole_um(radius_nm)?),
     };
     arc.and_then(|arc| arc.chords(ARC_TOLERANCE_UM)).map_err(|error| error.to_string())
 }

@@ -56,6 +56,8 @@ fn the_demo_draws_everything_and_says_whether_it_sticks() {
     assert!(output.stderr.is_empty(), "no progress bar without a terminal");
     let text = String::from_utf8(output.stdout).unwrap();
     assert!(text.contains("gapkeeper-demo") && text.contains("report.html"), "{text}");
+    let readme = fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/../README.md")).unwrap();
+    assert!(readme.contains(text.lines().next().unwrap()), "the README's figures are not the demo's: {text}");
     let out = folder.path().join("gapkeeper-demo");
     let expected = [
         "drawer_tray.gcode",

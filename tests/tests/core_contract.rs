@@ -219,7 +219,7 @@ proptest! {
     #[test]
     fn chords_follow_the_arc(
         centre in [-100_000..100_000_i32, -100_000..100_000_i32], radius in 20.0..200_000.0_f64,
-        from in 0.0..6.28_f64, sweep in 0.01..6.28_f64, clockwise in any::<bool>(), tolerance_um in 1..50_u16, plane in 0..3,
+        from in 0.0..std::f64::consts::TAU, sweep in 0.01..std::f64::consts::TAU, clockwise in any::<bool>(), tolerance_um in 1..50_u16, plane in 0..3,
     ) {
         let plane = [Plane::Xy, Plane::Zx, Plane::Yz][plane as usize];
         let turn = if clockwise { Turn::Clockwise } else { Turn::Anticlockwise };

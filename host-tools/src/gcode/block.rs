@@ -3,8 +3,8 @@
 use super::decimal::Units;
 use super::error::{Fault, GcodeErrorKind as Kind};
 use super::line::Word;
-use super::motion::Plane;
 use super::vocabulary::{self, GWord, Group, MWord, MotionMode};
+use gapkeeper::Plane;
 
 /// Most `M` words on a line (NISTIR 6556, 3.3.5).
 const M_WORDS: u32 = 4;

@@ -2,11 +2,13 @@
 
 use std::collections::BTreeMap;
 
+use gapkeeper::Plane;
+
 use super::block::{self, Block, Letters, Oddity};
 use super::decimal::Units;
 use super::error::GcodeError;
 use super::line::Line;
-use super::motion::{Action, Plane, Position};
+use super::motion::{Action, Position};
 use super::state::{EXTRUDER, State};
 
 /// Most different names that are counted one by one; a broken file must not fill the memory.

@@ -40,7 +40,7 @@ pub(super) fn split(line: &[u8], start: usize, words: &mut Vec<Word>) -> Result<
     while let Some(&byte) = line.get(at) {
         match byte {
             b' ' | b'\t' => at += 1,
-            b'n' | b'N' => return Err(Fault::new(at, Kind::LineNumberNotFirst)),
+            b'n' | b'N' => return Err(expression_ahead(line, at).unwrap_or(Fault::new(at, Kind::LineNumberNotFirst))),
             b'a'..=b'z' | b'A'..=b'Z' => {
                 at = read_word(line, at, words)?;
                 if byte | 0x20 == b'm' && words.last().is_some_and(is_unknown_m) {
@@ -67,6 +67,16 @@ pub(super) fn split(line: &[u8], start: usize, words: &mut Vec<Word>) -> Result<
         return Err(Fault::new(line_number, Kind::LineNumber));
     }
     Ok(frame)
+}
+
+/// The expression or parameter that the rest of the code holds: its functions have an `n` in their names.
+fn expression_ahead(line: &[u8], at: usize) -> Option<Fault> {
+    let offset = line[at..].iter().position(|byte| b"[]#;(\n".contains(byte))?;
+    match line[at + offset] {
+        b'[' | b']' => Some(Fault::new(at + offset, Kind::Expression)),
+        b'#' => Some(Fault::new(at + offset, Kind::Parameter)),
+        _ => None,
+    }
 }
 
 /// Whether a line holds a percent sign and blanks alone (NISTIR 6556, 3.1).
@@ -284,6 +294,8 @@ mod tests {
     #[test]
     fn expressions_and_parameters_are_refused_by_name() {
         assert_eq!(fault("X[1+2]"), (1, "expressions are not supported".to_owned()));
+        assert_eq!(fault("x sin[30]"), (5, "expressions are not supported".to_owned()));
+        assert_eq!(fault("G1 N5 ; [1]"), (3, "a line number behind the start of the line".to_owned()));
         assert_eq!(fault("#3=15"), (0, "parameters are not supported".to_owned()));
         assert_eq!(fault("P#501"), (1, "parameters are not supported".to_owned()));
         assert_eq!(fault("G1 \u{fc}"), (3, "'\u{fc}' begins no word".to_owned()));

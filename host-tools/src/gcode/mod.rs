@@ -25,8 +25,9 @@ mod writer;
 
 pub use decimal::{Decimal, DecimalError, Units};
 pub use error::{GcodeError, GcodeErrorKind};
+pub use gapkeeper::Plane;
 pub use interpreter::Interpreter;
 pub use line::{Line, Word};
-pub use motion::{Action, ArcMotion, ArcShape, Home, Plane, Position, Straight};
+pub use motion::{Action, ArcMotion, ArcShape, Home, Position, Straight};
 pub use reader::{LONGEST_LINE_BYTES, Reader};
 pub use writer::{Move, Writer};

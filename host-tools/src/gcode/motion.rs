@@ -1,5 +1,7 @@
 //! What a line of a job does, in integers of machine coordinates.
 
+use gapkeeper::Plane;
+
 /// A place in machine coordinates: what the program says, with the shifts of `G92` applied.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub struct Position {
@@ -94,17 +96,6 @@ pub enum ArcShape {
         /// With the sign as above; never zero unless the chord is shorter than the tolerance.
         radius_nm: i64,
     },
-}
-
-/// The plane of an arc. First and second axis turn counterclockwise into each other.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Plane {
-    /// `G17`: first X (`I`), second Y (`J`).
-    Xy,
-    /// `G18`: first Z (`K`), second X (`I`).
-    Zx,
-    /// `G19`: first Y (`J`), second Z (`K`).
-    Yz,
 }
 
 /// Axes that went to the machine's zero.

@@ -1,11 +1,13 @@
 //! Modes and places of a program, and what each sorted line changes in them.
 
+use gapkeeper::Plane;
+
 use super::arc;
 use super::block::{AxisOwner, Block, Letters};
 use super::decimal::{FARTHEST_NM, Units};
 use super::error::{Fault, GcodeErrorKind as Kind};
 use super::line::Word;
-use super::motion::{Action, ArcMotion, ArcShape, Home, Plane, Position, Straight};
+use super::motion::{Action, ArcMotion, ArcShape, Home, Position, Straight};
 use super::vocabulary::{MWord, MotionMode};
 
 /// The axes that are followed, in the order of every array here.

@@ -1,7 +1,7 @@
 //! The `G` and `M` words that are known: NISTIR 6556, Tables 4, 5 and 7, and what all additive dialects share.
 
 use super::decimal::{Decimal, Units};
-use super::motion::Plane;
+use gapkeeper::Plane;
 
 /// A modal group: two of its words on one line contradict each other (NISTIR 6556, Table 4).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use ::csv::{ByteRecord, ReaderBuilder};
 use gapkeeper::{GridAxis, HeightGrid, Lattice, MAX_HEIGHT_UM};
 
-use super::{CAPACITY, GridDocument, GridFileError, GridFileErrorKind as Kind, Loss, grid_of, nodes_along};
+use super::{CAPACITY, GridDocument, GridFileError, GridFileErrorKind as Kind, Loss, Surface, grid_of, nodes_along};
 
 const HEADER: [&str; 3] = ["x_um", "y_um", "height_um"];
 
@@ -18,7 +18,24 @@ struct Node {
     offset: usize,
 }
 
+/// A grid document, of which CSV holds the heights alone.
 pub(super) fn parse(file: &str, text: &[u8]) -> Result<GridDocument, GridFileError> {
+    let surface = parse_surface(file, text)?;
+    let error = |kind| GridFileError::new(file, kind);
+    let lattice = Lattice {
+        x0_um: surface.x0_um,
+        y0_um: surface.y0_um,
+        pitch_x_um: surface.pitch_x_um,
+        pitch_y_um: surface.pitch_y_um,
+        columns: nodes_along(GridAxis::X, surface.columns).map_err(error)?,
+        rows: nodes_along(GridAxis::Y, surface.rows).map_err(error)?,
+    };
+    let grid = grid_of(lattice, &surface.heights_um).map_err(error)?;
+    Ok(GridDocument { grid, shift_um: 0, fade: None, bed_temperature_c: None })
+}
+
+/// Heights on a regular lattice of any size.
+pub(super) fn parse_surface(file: &str, text: &[u8]) -> Result<Surface, GridFileError> {
     // A map from Y and X: in the order of a grid's nodes.
     let nodes = read_nodes(file, text)?;
     let mut columns_um: Vec<i32> = nodes.keys().map(|(_, x_um)| *x_um).collect();
@@ -27,8 +44,6 @@ pub(super) fn parse(file: &str, text: &[u8]) -> Result<GridDocument, GridFileErr
     let mut rows_um: Vec<i32> = nodes.keys().map(|(y_um, _)| *y_um).collect();
     rows_um.dedup();
 
-    let along = |axis, found| nodes_along(axis, found).map_err(|kind| GridFileError::new(file, kind));
-    let (columns, rows) = (along(GridAxis::X, columns_um.len())?, along(GridAxis::Y, rows_um.len())?);
     let pitch_um = |axis, values_um: &[i32]| {
         pitch_um(axis, values_um).map_err(|kind| match kind {
             Kind::Uneven { found_um, .. } => {
@@ -50,10 +65,15 @@ pub(super) fn parse(file: &str, text: &[u8]) -> Result<GridDocument, GridFileErr
             }
         }
     }
-    let lattice = Lattice { x0_um: columns_um[0], y0_um: rows_um[0], pitch_x_um, pitch_y_um, columns, rows };
-    let nodes_um: Vec<i16> = nodes.values().map(|node| node.height_um).collect();
-    let grid = grid_of(lattice, &nodes_um).map_err(|kind| GridFileError::new(file, kind))?;
-    Ok(GridDocument { grid, shift_um: 0, fade: None, bed_temperature_c: None })
+    Ok(Surface {
+        x0_um: columns_um[0],
+        y0_um: rows_um[0],
+        pitch_x_um,
+        pitch_y_um,
+        columns: columns_um.len(),
+        rows: rows_um.len(),
+        heights_um: nodes.values().map(|node| node.height_um).collect(),
+    })
 }
 
 fn read_nodes(file: &str, text: &[u8]) -> Result<BTreeMap<(i32, i32), Node>, GridFileError> {
@@ -112,9 +132,12 @@ fn check_header(fields: &ByteRecord) -> Result<(), Kind> {
     Err(if fields.iter().any(is_plain) { Kind::HeaderWithoutUnits } else { Kind::Header })
 }
 
-/// The even distance of two or more values that are sorted and different.
+/// The even distance of values that are sorted and different; there must be two of them at least.
 fn pitch_um(axis: GridAxis, values_um: &[i32]) -> Result<u32, Kind> {
-    let pitch_um = values_um[1].abs_diff(values_um[0]);
+    let &[first_um, second_um, ..] = values_um else {
+        return Err(Kind::NodeCount { axis, found: values_um.len() });
+    };
+    let pitch_um = second_um.abs_diff(first_um);
     match values_um.windows(2).find(|pair| pair[1].abs_diff(pair[0]) != pitch_um) {
         Some(pair) => Err(Kind::Uneven { axis, before_um: pair[0], found_um: pair[1], pitch_um }),
         None => Ok(pitch_um),

@@ -9,7 +9,7 @@ mod json;
 
 use std::fmt;
 use std::fs::File;
-use std::io::{self, Read};
+use std::io::Read;
 use std::path::Path;
 
 use gapkeeper::{Fade, GridAxis, GridError, HeightGrid, Lattice, MAX_NODES_PER_AXIS};
@@ -22,6 +22,8 @@ use crate::atomic_file::write_atomically;
 pub const CAPACITY: usize = 225;
 /// Most bytes of a file that are read: more than a hundred times what the largest grid needs.
 const LARGEST_FILE_BYTES: u64 = 1 << 20;
+/// Most bytes of a surface that are read: some three million places.
+const LARGEST_SURFACE_BYTES: u64 = 1 << 26;
 
 /// A height grid and what is stored with it.
 #[derive(Clone, Debug, PartialEq)]
@@ -34,6 +36,25 @@ pub struct GridDocument {
     pub fade: Option<Fade>,
     /// Bed temperature at which the grid was measured, if it is known.
     pub bed_temperature_c: Option<i16>,
+}
+
+/// Measured heights on a regular lattice that may be denser than any grid; at least two columns and two rows.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Surface {
+    /// X of the first column.
+    pub x0_um: i32,
+    /// Y of the first row.
+    pub y0_um: i32,
+    /// Distance between columns.
+    pub pitch_x_um: u32,
+    /// Distance between rows.
+    pub pitch_y_um: u32,
+    /// Places along X.
+    pub columns: usize,
+    /// Places along Y.
+    pub rows: usize,
+    /// Rows along X, the first row at the smallest Y.
+    pub heights_um: Vec<i16>,
 }
 
 /// What a format cannot hold, and so was not written.
@@ -112,7 +133,7 @@ impl GridFormat {
     /// # Errors
     /// [`GridFileError`] for anything but a whole document in this format.
     pub fn parse(self, file: &str, bytes: &[u8]) -> Result<GridDocument, GridFileError> {
-        let text = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(bytes);
+        let text = without_mark(bytes);
         match self {
             GridFormat::Json => json::parse(file, text),
             GridFormat::Csv => csv::parse(file, text),
@@ -134,13 +155,16 @@ impl GridFormat {
 /// [`GridFileError`] if it cannot be read, or is anything but a whole document.
 pub fn read_grid(path: &Path) -> Result<GridDocument, GridFileError> {
     let format = GridFormat::of(path)?;
-    let file = path.to_string_lossy();
-    let error = |kind| GridFileError::new(&file, kind);
-    let bytes = read_bounded(path).map_err(|cause| error(GridFileErrorKind::Input(cause)))?;
-    if bytes.len() as u64 > LARGEST_FILE_BYTES {
-        return Err(error(GridFileErrorKind::TooLarge { limit_bytes: LARGEST_FILE_BYTES }));
-    }
-    format.parse(&file, &bytes)
+    format.parse(&path.to_string_lossy(), &read_bounded(path, LARGEST_FILE_BYTES)?)
+}
+
+/// Reads a dense surface from CSV, in the same form as a grid's.
+///
+/// # Errors
+/// [`GridFileError`] if it cannot be read, or is anything but a whole lattice.
+pub fn read_surface(path: &Path) -> Result<Surface, GridFileError> {
+    let bytes = read_bounded(path, LARGEST_SURFACE_BYTES)?;
+    csv::parse_surface(&path.to_string_lossy(), without_mark(&bytes))
 }
 
 /// Writes a grid file as a whole or not at all; its extension tells the format. Gives what the format cannot hold.
@@ -154,11 +178,22 @@ pub fn write_grid(path: &Path, document: &GridDocument) -> Result<Vec<Loss>, Gri
     Ok(losses)
 }
 
-/// Reads at most one byte more than a grid file may have.
-fn read_bounded(path: &Path) -> io::Result<Vec<u8>> {
+fn read_bounded(path: &Path, limit_bytes: u64) -> Result<Vec<u8>, GridFileError> {
+    let error = |kind| GridFileError::new(&path.to_string_lossy(), kind);
     let mut bytes = Vec::new();
-    File::open(path)?.take(LARGEST_FILE_BYTES + 1).read_to_end(&mut bytes)?;
+    // One byte more than may be there tells that there is too much.
+    File::open(path)
+        .and_then(|file| file.take(limit_bytes + 1).read_to_end(&mut bytes))
+        .map_err(|cause| error(GridFileErrorKind::Input(cause)))?;
+    if bytes.len() as u64 > limit_bytes {
+        return Err(error(GridFileErrorKind::TooLarge { limit_bytes }));
+    }
     Ok(bytes)
+}
+
+/// The text behind a byte order mark.
+fn without_mark(bytes: &[u8]) -> &[u8] {
+    bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(bytes)
 }
 
 /// The number of nodes along an axis, if a grid may have so many.

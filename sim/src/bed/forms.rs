@@ -3,6 +3,7 @@
 use std::f64::consts::{PI, TAU};
 use std::path::Path;
 
+use gapkeeper_host_tools::grid_file::read_surface;
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
 
@@ -77,9 +78,7 @@ impl Shape {
                 }])
             }
             Form::Random { rms_um, shortest_mm, seed } => Self::Waves(random_waves(rms_um.0, shortest_mm.0, *seed)),
-            Form::Measured { file } => {
-                Self::Measured { surface: Measured::read(&folder.join(file)).map_err(BedError::Measured)?, middle_mm }
-            }
+            Form::Measured { file } => Self::Measured { surface: read_surface(&folder.join(file))?.into(), middle_mm },
         })
     }
 

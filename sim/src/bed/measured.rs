@@ -1,15 +1,32 @@
 //! A measured surface on a regular lattice of any size, smooth between its points.
 
+use gapkeeper_host_tools::grid_file::Surface;
+
 /// Heights on a regular lattice; rows along X, the first row at the smallest Y. At least two rows and two columns.
 #[derive(Clone, Debug)]
 pub(super) struct Measured {
-    pub(super) x0_mm: f64,
-    pub(super) y0_mm: f64,
-    pub(super) pitch_x_mm: f64,
-    pub(super) pitch_y_mm: f64,
-    pub(super) columns: usize,
-    pub(super) rows: usize,
-    pub(super) heights_um: Vec<f64>,
+    x0_mm: f64,
+    y0_mm: f64,
+    pitch_x_mm: f64,
+    pitch_y_mm: f64,
+    columns: usize,
+    rows: usize,
+    heights_um: Vec<f64>,
+}
+
+impl From<Surface> for Measured {
+    fn from(surface: Surface) -> Self {
+        let mm = |um: f64| um / 1000.0;
+        Self {
+            x0_mm: mm(surface.x0_um.into()),
+            y0_mm: mm(surface.y0_um.into()),
+            pitch_x_mm: mm(surface.pitch_x_um.into()),
+            pitch_y_mm: mm(surface.pitch_y_um.into()),
+            columns: surface.columns,
+            rows: surface.rows,
+            heights_um: surface.heights_um.into_iter().map(f64::from).collect(),
+        }
+    }
 }
 
 impl Measured {
@@ -100,10 +117,5 @@ mod tests {
         assert_eq!(measured.height_um(-99.0, -99.0), quadratic(-10.0, 5.0));
         // The bound holds what is there: 2·0.03 along X and 0.01 twist.
         assert!(measured.largest_curvature() >= 0.07 && measured.largest_curvature() < 0.5);
-    }
-}
-impl Measured {
-    pub(super) fn read(_p: &std::path::Path) -> Result<Self, String> {
-        todo!()
     }
 }
