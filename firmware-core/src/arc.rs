@@ -250,6 +250,7 @@ impl<const EXTRA: usize> Arc<EXTRA> {
 
 /// The chords of an arc; see [`Arc::chords`].
 #[derive(Clone, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Chords<const EXTRA: usize> {
     arc: Arc<EXTRA>,
     count: NonZeroU32,

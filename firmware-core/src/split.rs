@@ -132,6 +132,7 @@ impl<const CAPACITY: usize> Correction<CAPACITY> {
 
 /// The next crossing of node lines along one axis.
 #[derive(Clone, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Crossings {
     /// Line to look at next; beyond either end of the axis when there is none.
     index: i32,
@@ -176,6 +177,7 @@ impl Crossings {
 
 /// The pieces of a split move; see [`Correction::split`].
 #[derive(Clone, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Split<'a, const CAPACITY: usize, const EXTRA: usize> {
     correction: &'a Correction<CAPACITY>,
     motion: Move<EXTRA>,

@@ -203,7 +203,8 @@ impl Read for Watched {
         self.read += count as u64;
         if self.bar.is_none() && self.started.elapsed() > Duration::from_secs(1) && io::stderr().is_terminal() {
             let style = ProgressStyle::with_template("{bar:40} {bytes} of {total_bytes}, {eta} left");
-            self.bar = Some(ProgressBar::new(self.length).with_style(style.unwrap_or(ProgressStyle::default_bar())));
+            let bar = ProgressBar::new(self.length).with_position(self.read).with_elapsed(self.started.elapsed());
+            self.bar = Some(bar.with_style(style.unwrap_or(ProgressStyle::default_bar())));
         }
         if let Some(bar) = &self.bar {
             bar.set_position(self.read);

@@ -291,6 +291,26 @@ fn a_bow_measured_at_nine_stations() {
     assert!(fifteen_um <= Some(3), "{fifteen_um:?}");
 }
 
+/// Fewer pieces cost less: an 85 mm move over a smooth bed takes at most 8 at 2 µm, wherever it lies.
+#[test]
+fn a_move_over_a_smooth_bed_takes_few_pieces() {
+    let stations =
+        Lattice { x0_um: 20_000, y0_um: 20_000, pitch_x_um: 90_000, pitch_y_um: 80_000, columns: 3, rows: 3 };
+    let readings = HeightGrid::<9>::new(stations, &[-150, 10, -150, -5, 150, 20, -160, 0, -145]).unwrap();
+    let correction = Correction::new(readings.refined::<81>(9, 9).unwrap());
+    let mut counts = Vec::new();
+    for (x_um, y_um) in (0..12).flat_map(|x| (0..10).map(move |y| (20_000 + x * 10_000, 20_000 + y * 11_000))) {
+        let start = Point { x_um, y_um, z_um: 200 };
+        let end = Point { x_um: x_um + 70_000, y_um: y_um + 48_000, z_um: 200 };
+        let motion = Move::<0> { start, end, extra_start: [], extra_end: [] };
+        counts.push(correction.split(&motion, 2).unwrap().count());
+    }
+    let mean = counts.iter().sum::<usize>() as f64 / counts.len() as f64;
+    let most = counts.iter().max();
+    println!("pieces: {mean:.1} on the mean, {most:?} at the most");
+    assert!(most <= Some(&8), "{mean} {most:?}");
+}
+
 /// Every quadratic shape comes back from nine readings, to the rounding of readings and nodes.
 #[test]
 fn refining_reproduces_every_quadratic() {
