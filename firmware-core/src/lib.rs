@@ -43,6 +43,8 @@
 //! | feature | default | what it adds |
 //! |---|---|---|
 //! | `defmt` | off | `defmt::Format` on every public type |
+//! | `embedded-hal` | off | panel parts and the I2C EEPROM over `embedded-hal` 1.0 |
+//! | `embedded-storage` | off | persistent memory over NOR flash traits |
 //!
 //! # What it does not do
 //! No planning of speed, no step pulses, no files, no floats: a controller or a desktop program does those.
@@ -63,6 +65,7 @@ mod fixed_point;
 mod grid;
 mod refine;
 mod split;
+mod stored_grid;
 
 pub use arc::{Arc, ArcError, Chords, MAX_RADIUS_DIFFERENCE_UM, MAX_RADIUS_UM, Plane, Turn};
 pub use axis::{MAX_NODES_PER_AXIS, MAX_SPAN_UM, MIN_PITCH_UM};
@@ -70,3 +73,4 @@ pub use correction::{Correction, CorrectionError};
 pub use fade::{Fade, FadeError};
 pub use grid::{GridAxis, GridError, HeightGrid, Lattice, MAX_HEIGHT_UM};
 pub use split::{DEFAULT_TOLERANCE_UM, MAX_TOLERANCE_UM, Move, Piece, Point, Split, SplitError};
+pub use stored_grid::{StoredGrid, Surface};

@@ -205,6 +205,33 @@ proptest! {
         prop_assert_eq!(last.extra, [extra_end]);
     }
 
+    /// Whatever the arc, it is refused or its chords end where it ends; nothing panics.
+    #[test]
+    fn any_arc_at_all_is_refused_or_ends_exactly(
+        ends in any::<[i32; 6]>(), by in any::<[i32; 3]>(), small in any::<bool>(), clockwise in any::<bool>(), tolerance_um in any::<u16>(),
+    ) {
+        let scale = |um: i32| if small { um / 65_536 } else { um };
+        let [x0, y0, z0, x1, y1, z1] = ends.map(scale);
+        let (start, end) = (Point { x_um: x0, y_um: y0, z_um: z0 }, Point { x_um: x1, y_um: y1, z_um: z1 });
+        let motion = Move { start, end, extra_start: [7], extra_end: [i32::MIN] };
+        let turn = if clockwise { Turn::Clockwise } else { Turn::Anticlockwise };
+        let circle = Move { end: start, ..motion };
+        for arc in [
+            Arc::with_radius(motion, Plane::Zx, turn, scale(by[0])),
+            Arc::with_centre(motion, Plane::Xy, turn, [scale(by[1]), scale(by[2])]),
+            Arc::with_centre(circle, Plane::Yz, turn, [scale(by[1]), scale(by[2])]),
+        ].into_iter().flatten() {
+            // A wide arc with a fine tolerance has many chords; the first and the last tell enough.
+            if let Ok(mut chords) = arc.chords(tolerance_um.max(1000)) {
+                prop_assert_eq!(chords.next().map(|chord| chord.start), Some(start));
+                if let Some(last) = chords.last() {
+                    prop_assert!(last.end == end || last.end == start);
+                    prop_assert_eq!(last.extra_end, [i32::MIN]);
+                }
+            }
+        }
+    }
+
     /// A flat grid changes the datum and nothing else: one piece.
     #[test]
     fn a_flat_grid_gives_one_piece(lattice in lattice(), height_um in -8191..=8191_i32, ends in any::<[i32; 6]>()) {
