@@ -66,6 +66,8 @@ mod grid;
 mod refine;
 mod split;
 mod stored_grid;
+mod survey;
+mod tram;
 
 pub use arc::{Arc, ArcError, Chords, MAX_RADIUS_DIFFERENCE_UM, MAX_RADIUS_UM, Plane, Turn};
 pub use axis::{MAX_NODES_PER_AXIS, MAX_SPAN_UM, MIN_PITCH_UM};
@@ -74,3 +76,10 @@ pub use fade::{Fade, FadeError};
 pub use grid::{GridAxis, GridError, HeightGrid, Lattice, MAX_HEIGHT_UM};
 pub use split::{DEFAULT_TOLERANCE_UM, MAX_TOLERANCE_UM, Move, Piece, Point, Split, SplitError};
 pub use stored_grid::{StoredGrid, Surface};
+pub use survey::{
+    CheckResiduals, MAX_CHECK_STATIONS, Order, PlanError, Prompt, Survey, SurveyEvent, SurveyPlan, SurveySettings,
+};
+pub use tram::{
+    BedHeight, BedPlane, Hold, MAX_AMPLIFICATION, MAX_SCREW_TRAVEL_UM, MAX_SCREWS, MAX_THREAD_UM, MAX_TRAM_READINGS,
+    MIN_SCREWS, MIN_SPREAD_UM, MIN_THREAD_UM, Residual, Screw, ScrewAdvice, TramAdvice, TramError,
+};

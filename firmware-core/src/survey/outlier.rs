@@ -1,0 +1,134 @@
+//! How far a reading is from what all others predict.
+
+/// One reading against the best surface of second degree through all.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Deviation {
+    /// Reading less surface, with 8 fractional bits.
+    residual_q8: i64,
+    /// 1 less the leverage, with 16 fractional bits: above 0.
+    free_q16: i64,
+}
+
+impl Deviation {
+    /// Reading less what all others predict.
+    ///
+    /// With the residual `r` of the fit through all readings and the leverage `h` of one of them, the fit without it
+    /// misses it by `r / (1 − h)` (the leave-one-out identity of linear least squares).
+    pub(super) fn off_um(self) -> i32 {
+        // At most a few times the largest reading over a fiftieth.
+        (self.residual_q8 * 256).checked_div(self.free_q16).unwrap_or(0) as i32
+    }
+
+    /// Grows with how far a reading stands out of what its place lets through: the largest is the likeliest slip.
+    ///
+    /// The square of the studentised residual, `r² / (1 − h)`.
+    pub(super) fn rank(self) -> i64 {
+        (self.residual_q8 * self.residual_q8).checked_div(self.free_q16).unwrap_or(0)
+    }
+}
+
+/// How a reading deviates from the best surface of second degree through all of them.
+///
+/// Least squares on the products of discrete orthogonal polynomials (P. L. Chebyshev's; on an even lattice they make
+/// the normal equations diagonal), constant to second degree in all: a bow or a twist is no surprise, a slip of the
+/// hand is.
+///
+/// None if a reading is missing, or if the others do not determine the surface there (up to 2×2 stations).
+pub(super) fn deviation(
+    columns: u8,
+    rows: u8,
+    node: usize,
+    reading_um: impl Fn(usize) -> Option<i32>,
+) -> Option<Deviation> {
+    let (width, height) = (usize::from(columns), usize::from(rows));
+    let (column, row) = (node % width, node / width);
+    let norms =
+        |count: u8| [0, 1, 2].map(|degree| (0..count).map(|at| polynomial(count, degree, at).pow(2)).sum::<i64>());
+    let (norms_x, norms_y) = (norms(columns), norms(rows));
+    // Residual with 8 fractional bits, and 1 − h with 16.
+    let mut residual_q8 = i64::from(reading_um(node)?) << 8;
+    let mut free_q16 = 1_i64 << 16;
+    for degree_x in 0..3_u8 {
+        for degree_y in 0..3 - degree_x {
+            let norm = norms_x.get(usize::from(degree_x))? * norms_y.get(usize::from(degree_y))?;
+            if norm == 0 {
+                // Two stations along an axis know no curvature.
+                continue;
+            }
+            let mut sum = 0_i64;
+            for other in 0..width * height {
+                let value = product(columns, rows, degree_x, degree_y, other);
+                sum += value * i64::from(reading_um(other)?);
+            }
+            let here = product(columns, rows, degree_x, degree_y, row * width + column);
+            residual_q8 -= (sum * here * 256).checked_div(norm)?;
+            free_q16 -= (here * here * 65_536).checked_div(norm)?;
+        }
+    }
+    // Below a fiftieth nothing is left of the reading in its own residual but rounding.
+    (free_q16 >= 65_536 / 50).then_some(Deviation { residual_q8, free_q16 })
+}
+
+fn product(columns: u8, rows: u8, degree_x: u8, degree_y: u8, node: usize) -> i64 {
+    let width = usize::from(columns);
+    // Below 15 each.
+    let (column, row) = ((node % width) as u8, (node / width) as u8);
+    polynomial(columns, degree_x, column) * polynomial(rows, degree_y, row)
+}
+
+/// Discrete orthogonal polynomial on `count` even places, scaled to integers: 1, u, 3u² − (n² − 1) with
+/// u = 2i − (n − 1). The last is zero everywhere for two places.
+fn polynomial(count: u8, degree: u8, at: u8) -> i64 {
+    let (count, at) = (i64::from(count), i64::from(at));
+    let u = 2 * at - (count - 1);
+    match degree {
+        0 => 1,
+        1 => u,
+        _ => 3 * u * u - (count * count - 1),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn polynomials_are_orthogonal() {
+        for count in 2..=15 {
+            for (a, b) in [(0, 1), (0, 2), (1, 2)] {
+                let sum: i64 = (0..count).map(|at| polynomial(count, a, at) * polynomial(count, b, at)).sum();
+                assert_eq!(sum, 0, "{count} places, degrees {a} and {b}");
+            }
+        }
+    }
+
+    /// On any quadratic surface nothing is off; a slip is found where it is, in its full size.
+    #[test]
+    fn a_slip_on_a_bow_is_found_in_its_full_size() {
+        for (columns, rows) in [(3, 3), (4, 3), (5, 5), (15, 15), (2, 5)] {
+            let quadratic = |node: usize| {
+                let (u, v) = ((node % usize::from(columns)) as i32, (node / usize::from(columns)) as i32);
+                let bend = if columns > 2 { 30 * u * u } else { 0 };
+                100 - bend + 12 * v * v + 7 * u * v - 20 * u + 5 * v
+            };
+            for slipped in 0..usize::from(columns) * usize::from(rows) {
+                let reading = |node: usize| Some(quadratic(node) + if node == slipped { 200 } else { 0 });
+                let found = deviation(columns, rows, slipped, reading).unwrap();
+                let rank = |node| deviation(columns, rows, node, reading).map_or(0, Deviation::rank);
+                // Rounding aside, nobody stands out more than the culprit; on a small lattice others may as much.
+                let most = (0..usize::from(columns) * usize::from(rows)).map(rank).max();
+                assert!(Some(found.rank() + found.rank() / 50) >= most, "{columns} x {rows}, node {slipped}");
+                let found = found.off_um();
+                assert!((found - 200).abs() <= 3, "{columns} x {rows}, node {slipped}: {found}");
+                let sound = deviation(columns, rows, slipped, |node| Some(quadratic(node))).unwrap();
+                assert!(sound.off_um().abs() <= 3);
+            }
+        }
+    }
+
+    #[test]
+    fn too_few_readings_predict_nothing() {
+        assert!(deviation(2, 2, 0, |_| Some(5)).is_none());
+        assert!(deviation(3, 3, 0, |node| (node != 4).then_some(5)).is_none());
+    }
+}

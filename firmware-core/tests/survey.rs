@@ -1,0 +1,363 @@
+//! The survey through its public door: whole rounds, what goes wrong in them, and random events.
+
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
+
+use gapkeeper::{Lattice, Order, Prompt, Surface, Survey, SurveyEvent, SurveyPlan, SurveySettings};
+use proptest::prelude::*;
+
+const STATIONS: Lattice =
+    Lattice { x0_um: 20_000, y0_um: 20_000, pitch_x_um: 90_000, pitch_y_um: 80_000, columns: 3, rows: 3 };
+
+fn warm() -> SurveySettings {
+    SurveySettings { bed_temperature_c: 60, nozzle_temperature_c: 200, soak_s: 60, ..SurveySettings::default() }
+}
+
+fn survey(settings: SurveySettings) -> Survey<9> {
+    Survey::new(SurveyPlan::new(STATIONS).unwrap(), settings, 5000)
+}
+
+const fn temperature(bed_c: i16, nozzle_c: i16, at_s: u32) -> SurveyEvent {
+    SurveyEvent::Temperature { bed_c, nozzle_c, at_s }
+}
+
+/// Somebody who sets every gap exactly, over a bed that is a function of place.
+struct Operator<'a> {
+    survey: Survey<9>,
+    bed_um: &'a dyn Fn(i32, i32) -> i32,
+    at: (i32, i32),
+    z_um: i32,
+    travels: Vec<(i32, i32)>,
+}
+
+impl<'a> Operator<'a> {
+    fn new(settings: SurveySettings, bed_um: &'a dyn Fn(i32, i32) -> i32) -> Self {
+        Self { survey: survey(settings), bed_um, at: (0, 0), z_um: 5000, travels: Vec::new() }
+    }
+
+    /// Warms up, soaks and goes to the first station.
+    fn begin(&mut self) {
+        assert_eq!(self.survey.handle(temperature(60, 200, 100)), Order::Wait);
+        let order = self.survey.handle(temperature(60, 200, 160));
+        self.carry_out(order);
+    }
+
+    /// Carries out orders until the machine waits for a person; gives what it waits with.
+    fn carry_out(&mut self, mut order: Order) -> Order {
+        loop {
+            match order {
+                Order::Lift { z_um } => {
+                    assert!(z_um >= self.z_um, "a lift goes up");
+                    self.z_um = z_um;
+                }
+                Order::Travel { x_um, y_um } => {
+                    self.at = (x_um, y_um);
+                    self.travels.push(self.at);
+                }
+                Order::Approach { z_um } => {
+                    assert!(z_um > (self.bed_um)(self.at.0, self.at.1), "waits above the bed");
+                    self.z_um = z_um;
+                }
+                Order::Step { z_um } => {
+                    self.z_um = z_um;
+                    return order;
+                }
+                order => return order,
+            }
+            order = self.survey.handle(SurveyEvent::Arrived);
+        }
+    }
+
+    /// Turns the knob until the paper drags, and presses.
+    fn read(&mut self) -> Order {
+        let target_um = (self.bed_um)(self.at.0, self.at.1) + 100;
+        let detents = (f64::from(target_um - self.z_um) / 10.0).round() as i16;
+        let order = self.survey.handle(SurveyEvent::Turned { detents });
+        self.carry_out(order);
+        let order = self.survey.handle(SurveyEvent::Pressed);
+        self.carry_out(order)
+    }
+}
+
+fn bow(x_um: i32, y_um: i32) -> i32 {
+    let (u, v) = ((f64::from(x_um) - 110_000.0) / 90_000.0, (f64::from(y_um) - 100_000.0) / 80_000.0);
+    (100.0 - 150.0 * (u * u + v * v)) as i32
+}
+
+/// Common practice, no source: nine stations at 3×3, and a grid that holds the bed itself, not the paper.
+#[test]
+fn nine_readings_make_a_grid_of_the_bed() {
+    let mut operator = Operator::new(warm(), &bow);
+    assert_eq!(operator.survey.prompt(), Prompt::Heat { bed_c: 60, nozzle_c: 200 });
+    operator.begin();
+    for visit in 0..9 {
+        assert!(matches!(operator.survey.prompt(), Prompt::SetGap { visit: v, visits: 10, .. } if v == visit + 1));
+        assert_eq!(operator.read(), Order::Wait);
+    }
+    // The first once more.
+    assert_eq!(operator.at, (20_000, 20_000));
+    assert_eq!(operator.read(), Order::Done);
+    let result = operator.survey.result(7).unwrap();
+    assert_eq!((result.bed_temperature_c, result.setup, result.closure_um), (60, 7, 0));
+    assert!(!result.closure_accepted);
+    for row in 0..3 {
+        for column in 0..3 {
+            let (x_um, y_um) = STATIONS.node_um(column, row);
+            assert!((result.grid.height_um(x_um, y_um) - bow(x_um, y_um)).abs() <= 5);
+        }
+    }
+    let total_um: i32 =
+        operator.travels.windows(2).map(|pair| (pair[1].0 - pair[0].0).abs() + (pair[1].1 - pair[0].1).abs()).sum();
+    assert_eq!(total_um, 6 * 90_000 + 2 * 80_000 + 2 * 90_000 + 2 * 80_000, "eight short travels and one back");
+}
+
+#[test]
+fn no_reading_before_it_is_warm_and_has_soaked() {
+    let mut survey = survey(warm());
+    assert_eq!(survey.handle(SurveyEvent::Pressed), Order::Wait);
+    assert_eq!(survey.handle(temperature(50, 200, 0)), Order::Wait);
+    assert!(matches!(survey.prompt(), Prompt::Heat { .. }));
+    assert_eq!(survey.handle(temperature(58, 203, 10)), Order::Wait);
+    assert_eq!(survey.prompt(), Prompt::Soak { seconds: 60 });
+    assert_eq!(survey.handle(temperature(60, 200, 40)), Order::Wait);
+    assert_eq!(survey.prompt(), Prompt::Soak { seconds: 30 });
+    // A draught starts the soak anew.
+    assert_eq!(survey.handle(temperature(56, 200, 50)), Order::Wait);
+    assert_eq!(survey.handle(temperature(60, 200, 60)), Order::Wait);
+    assert_eq!(survey.handle(temperature(60, 200, 119)), Order::Wait);
+    assert!(matches!(survey.handle(temperature(60, 200, 120)), Order::Lift { .. }));
+}
+
+#[test]
+fn a_bed_that_cools_down_takes_no_reading() {
+    let mut operator = Operator::new(warm(), &bow);
+    operator.begin();
+    operator.survey.handle(temperature(40, 200, 300));
+    assert!(matches!(operator.survey.prompt(), Prompt::Heat { .. }));
+    assert_eq!(operator.read(), Order::Wait);
+    assert_eq!(operator.survey.height_um(0, 0), None, "the press was not taken");
+    operator.survey.handle(temperature(60, 200, 400));
+    operator.read();
+    assert!(operator.survey.height_um(0, 0).is_some());
+}
+
+#[test]
+fn back_takes_the_last_reading_away() {
+    let mut operator = Operator::new(warm(), &bow);
+    operator.begin();
+    assert_eq!(operator.survey.handle(SurveyEvent::Back), Order::Wait, "nothing before the first");
+    operator.read();
+    operator.read();
+    let order = operator.survey.handle(SurveyEvent::Back);
+    operator.carry_out(order);
+    assert_eq!(operator.survey.station(), Some((1, 0)));
+    assert_eq!(operator.survey.height_um(1, 0), None);
+    assert!(operator.survey.height_um(0, 0).is_some());
+    (0..8).for_each(|_| {
+        operator.read();
+    });
+    assert_eq!(operator.read(), Order::Done);
+}
+
+#[test]
+fn a_slip_of_the_hand_is_offered_once_more() {
+    let mut operator = Operator::new(warm(), &bow);
+    operator.begin();
+    for visit in 0..9 {
+        if visit == 5 {
+            // Two papers instead of one, and a half.
+            operator.survey.handle(SurveyEvent::Turned { detents: 20 });
+            operator.z_um += 200;
+            let target_um = bow(operator.at.0, operator.at.1) + 350;
+            let detents = ((target_um - operator.z_um) / 10) as i16;
+            operator.survey.handle(SurveyEvent::Turned { detents });
+            let order = operator.survey.handle(SurveyEvent::Pressed);
+            operator.carry_out(order);
+        } else {
+            operator.read();
+        }
+    }
+    let Prompt::LookAgain { off_um, .. } = operator.survey.prompt() else { panic!("{:?}", operator.survey.prompt()) };
+    assert!((200..300).contains(&off_um), "{off_um}");
+    assert_eq!(operator.survey.station(), Some((0, 1)), "the sixth of the visits");
+    operator.read();
+    assert_eq!(operator.read(), Order::Done, "put right, nothing else is doubtful");
+    assert!((operator.survey.height_um(0, 1).unwrap() - bow(20_000, 100_000) as i16).abs() <= 5);
+}
+
+#[test]
+fn a_first_station_that_moved_is_asked_about() {
+    let moving = std::cell::Cell::new(0);
+    let bed = |x_um: i32, y_um: i32| bow(x_um, y_um) + moving.get();
+    let run = |answer: SurveyEvent| {
+        moving.set(0);
+        let mut operator = Operator::new(warm(), &bed);
+        operator.begin();
+        (0..9).for_each(|_| {
+            operator.read();
+        });
+        moving.set(60);
+        operator.read();
+        assert_eq!(operator.survey.prompt(), Prompt::Closure { um: 60 });
+        let order = operator.survey.handle(answer);
+        let order = operator.carry_out(order);
+        (order, operator.survey.result(0), operator.survey.height_um(0, 0))
+    };
+    let (order, result, _) = run(SurveyEvent::Pressed);
+    let result = result.unwrap();
+    assert_eq!((order, result.closure_um, result.closure_accepted), (Order::Done, 60, true));
+    let (order, result, first_um) = run(SurveyEvent::Back);
+    assert_eq!((order, result, first_um), (Order::Wait, None, None), "the round begins again");
+}
+
+/// Common practice, no source: any screw turned means measuring again.
+#[test]
+fn a_screw_turned_means_measuring_again() {
+    let mut operator = Operator::new(warm(), &bow);
+    operator.begin();
+    operator.read();
+    operator.read();
+    let order = operator.survey.handle(SurveyEvent::ScrewTurned);
+    operator.carry_out(order);
+    assert_eq!(operator.survey.station(), Some((0, 0)));
+    assert_eq!((operator.survey.height_um(0, 0), operator.survey.height_um(1, 0)), (None, None));
+}
+
+#[test]
+fn a_limit_switch_in_the_way_voids_the_round() {
+    let mut operator = Operator::new(warm(), &bow);
+    operator.begin();
+    operator.read();
+    operator.survey.handle(SurveyEvent::Turned { detents: -30 });
+    let order = operator.survey.handle(SurveyEvent::LimitSwitchTripped);
+    assert!(matches!(order, Order::Lift { .. }), "first of all away from the bed: {order:?}");
+    assert_eq!(operator.survey.handle(SurveyEvent::Arrived), Order::RaiseBed { by_um: 500 });
+    assert_eq!(operator.survey.height_um(0, 0), None);
+    assert_eq!(operator.survey.handle(SurveyEvent::Pressed), Order::Wait, "nothing but a screw or an end helps");
+    let order = operator.survey.handle(SurveyEvent::ScrewTurned);
+    operator.carry_out(order);
+    (0..9).for_each(|_| {
+        operator.read();
+    });
+    assert_eq!(operator.read(), Order::Done);
+}
+
+/// A bowed plate wants refining; a rough one does not.
+#[test]
+fn check_stations_choose_the_surface() {
+    let settings = SurveySettings { check_stations: true, outlier_limit_um: 2000, ..warm() };
+    let rough = |x_um: i32, y_um: i32| {
+        let cell_middle = (x_um - 20_000) % 90_000 != 0 && (y_um - 20_000) % 80_000 != 0;
+        // Bilinear between the stations, whatever these are.
+        if cell_middle {
+            30
+        } else if (x_um / 10_000 + y_um / 10_000) % 4 == 0 {
+            -120
+        } else {
+            120
+        }
+    };
+    let run = |bed_um: &dyn Fn(i32, i32) -> i32| {
+        let mut operator = Operator::new(settings, bed_um);
+        operator.begin();
+        (0..13).for_each(|_| {
+            operator.read();
+        });
+        assert_eq!(operator.read(), Order::Done);
+        (operator.survey.check_residuals().unwrap(), operator.survey.result(0).unwrap().surface)
+    };
+    let (residuals, surface) = run(&bow);
+    assert!(residuals.refined_rms_um < 15 && residuals.bilinear_rms_um > 60, "{residuals:?}");
+    assert_eq!(surface, Surface::Refined);
+    let (residuals, surface) = run(&rough);
+    assert!(residuals.bilinear_rms_um < residuals.refined_rms_um, "{residuals:?}");
+    assert_eq!(surface, Surface::Bilinear);
+}
+
+/// Everything that a prompt may say fits a display of four lines of twenty characters.
+#[test]
+fn prompts_fit_the_display() {
+    let prompts = [
+        Prompt::Heat { bed_c: i16::MIN, nozzle_c: i16::MIN },
+        Prompt::Soak { seconds: u16::MAX },
+        Prompt::Moving { visit: 230, visits: 230 },
+        Prompt::SetGap { visit: 230, visits: 230, z_um: -8191 },
+        Prompt::LookAgain { off_um: i16::MIN, z_um: -8191 },
+        Prompt::RaiseBed { by_um: u16::MAX },
+        Prompt::Closure { um: i16::MIN },
+        Prompt::Done { closure_um: i16::MIN },
+        Prompt::Aborted,
+    ];
+    for prompt in prompts {
+        let text = prompt.to_string();
+        assert!(text.lines().count() <= 4 && text.lines().all(|line| line.chars().count() <= 20), "{text}");
+    }
+}
+
+fn any_event() -> impl Strategy<Value = SurveyEvent> {
+    prop_oneof![
+        8 => Just(SurveyEvent::Arrived),
+        4 => (-200..200_i16).prop_map(|detents| SurveyEvent::Turned { detents }),
+        1 => any::<i16>().prop_map(|detents| SurveyEvent::Turned { detents }),
+        4 => Just(SurveyEvent::Pressed),
+        1 => Just(SurveyEvent::Back),
+        1 => Just(SurveyEvent::LimitSwitchTripped),
+        1 => Just(SurveyEvent::ScrewTurned),
+        1 => (55..66_i16, 190..210_i16, any::<u32>()).prop_map(|(bed, nozzle, at)| temperature(bed, nozzle, at)),
+    ]
+}
+
+fn cases() -> u32 {
+    std::env::var("PROPTEST_CASES").ok().and_then(|cases| cases.parse().ok()).unwrap_or(64)
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: cases(), failure_persistence: None, ..ProptestConfig::default() })]
+
+    /// Never below the allowed height, never down without the knob, never done with a reading missing, always an end
+    /// after an abort.
+    #[test]
+    fn whatever_happens_the_nozzle_is_safe(
+        events in prop::collection::vec(any_event(), 0..400), check_stations in any::<bool>(), lowest_um in -2000..500_i32,
+        z_um in -3000..9000_i32,
+    ) {
+        let settings = SurveySettings { check_stations, lowest_um, start_um: 1000, soak_s: 0, ..warm() };
+        let mut survey = Survey::<9>::new(SurveyPlan::new(STATIONS).unwrap(), settings, z_um);
+        let (mut at_um, mut lowest_set_um) = (z_um, i32::MAX);
+        for event in [temperature(60, 200, 0), temperature(60, 200, 1)].into_iter().chain(events) {
+            match survey.handle(event) {
+                Order::Lift { z_um } => {
+                    prop_assert!(z_um >= at_um);
+                    at_um = z_um;
+                }
+                Order::Approach { z_um } => {
+                    let is_read = (0..3).flat_map(|r| (0..3).map(move |c| (c, r))).filter_map(|(c, r)| survey.height_um(c, r));
+                    let above_all_um = is_read.max().map_or(1000, |height_um| i32::from(height_um) + 100);
+                    prop_assert!(z_um >= above_all_um, "{z_um} waits below {above_all_um}");
+                    at_um = z_um;
+                }
+                Order::Step { z_um } => {
+                    prop_assert!(matches!(event, SurveyEvent::Turned { .. }), "down without the knob");
+                    prop_assert!(z_um >= lowest_um);
+                    at_um = z_um;
+                    lowest_set_um = lowest_set_um.min(z_um);
+                }
+                Order::Done => {
+                    let result = survey.result(1).expect("a result when done");
+                    prop_assert_eq!(result.grid.nodes_um().len(), 9);
+                    prop_assert!((0..3).all(|row| (0..3).all(|column| survey.height_um(column, row).is_some())));
+                }
+                Order::Wait | Order::Travel { .. } | Order::RaiseBed { .. } | Order::Aborted => {}
+            }
+            prop_assert!(survey.result(1).is_none() || survey.handle(SurveyEvent::Arrived) == Order::Done);
+        }
+        if survey.result(1).is_none() {
+            let order = survey.handle(SurveyEvent::Abort);
+            prop_assert!(matches!(order, Order::Lift { z_um } if z_um >= at_um), "{order:?}");
+            prop_assert_eq!(survey.prompt(), Prompt::Aborted);
+            for event in [SurveyEvent::Arrived, SurveyEvent::Pressed, SurveyEvent::ScrewTurned, SurveyEvent::Abort] {
+                prop_assert_eq!(survey.handle(event), Order::Aborted);
+            }
+            prop_assert_eq!(survey.result(1), None);
+        }
+    }
+}
