@@ -1,6 +1,6 @@
 //! A denser grid from few readings, computed once, so that run time stays bilinear.
 
-use crate::axis::Axis;
+use crate::axis::{Axis, MAX_NODES_PER_AXIS};
 use crate::grid::{GridError, HeightGrid, Lattice};
 
 impl<const CAPACITY: usize> HeightGrid<CAPACITY> {
@@ -37,6 +37,24 @@ impl<const CAPACITY: usize> HeightGrid<CAPACITY> {
             // Not above a few times the largest node.
             ((height_q8 + 128) >> 8) as i32
         })
+    }
+}
+
+impl<const CAPACITY: usize> HeightGrid<CAPACITY> {
+    /// The densest refined grid that keeps every reading as a node and fits `REFINED` nodes.
+    ///
+    /// # Errors
+    /// As for [`Self::refined`]; [`GridError::Capacity`] if not even the readings fit.
+    pub fn densest<const REFINED: usize>(&self) -> Result<HeightGrid<REFINED>, GridError> {
+        let cells = [self.x.nodes() - 1, self.y.nodes() - 1];
+        let nodes = |parts: u8| cells.map(|cells| u16::from(cells) * u16::from(parts) + 1);
+        let fits = |&parts: &u8| {
+            let [columns, rows] = nodes(parts).map(usize::from);
+            columns.max(rows) <= MAX_NODES_PER_AXIS.into() && columns * rows <= REFINED
+        };
+        let [columns, rows] = nodes((1..MAX_NODES_PER_AXIS).rev().find(fits).unwrap_or(1));
+        // At most 15.
+        self.refined(columns as u8, rows as u8)
     }
 }
 
@@ -81,6 +99,26 @@ mod tests {
         let grid = HeightGrid::<4>::new(lattice, &[0, 120, 120, 240]).unwrap();
         let fine = grid.refined::<9>(3, 3).unwrap();
         assert_eq!(fine.nodes_um(), [0, 60, 120, 60, 120, 180, 120, 180, 240]);
+    }
+
+    #[test]
+    fn the_densest_grid_keeps_every_reading() {
+        for (columns, rows, dense) in
+            [(3, 3, (15, 15)), (2, 2, (15, 15)), (5, 4, (13, 10)), (9, 2, (9, 2)), (15, 15, (15, 15))]
+        {
+            let lattice = Lattice { x0_um: 0, y0_um: 0, pitch_x_um: 42_000, pitch_y_um: 42_000, columns, rows };
+            let grid = HeightGrid::<225>::from_fn(lattice, |c, r| i32::from(c * 7) - i32::from(r * r)).unwrap();
+            let fine = grid.densest::<225>().unwrap();
+            assert_eq!((fine.lattice().columns, fine.lattice().rows), dense);
+            for (column, row) in (0..columns).flat_map(|column| (0..rows).map(move |row| (column, row))) {
+                let (x_um, y_um) = lattice.node_um(column, row);
+                assert_eq!(fine.height_um(x_um, y_um), grid.height_um(x_um, y_um), "{columns} x {rows}");
+            }
+        }
+        let lattice = Lattice { x0_um: 0, y0_um: 0, pitch_x_um: 42_000, pitch_y_um: 42_000, columns: 3, rows: 3 };
+        let grid = HeightGrid::<9>::from_fn(lattice, |_, _| 0).unwrap();
+        assert_eq!(grid.densest::<48>().map(|fine| fine.lattice().columns), Ok(5));
+        assert_eq!(grid.densest::<8>().unwrap_err(), GridError::Capacity { needed: 9, capacity: 8 });
     }
 
     #[test]

@@ -10,7 +10,7 @@ use crate::controller::{CAPACITY, Controller, Corner};
 use crate::gap::{GapTally, LayerTally, Layers, Profile, WorstPlaces};
 use crate::motion;
 use crate::outcome::{Field, JobCounts, Outcome, Place, Point as BedPoint, Run, RunOutcome, Surfaces};
-use crate::scenario::{Count, Scenario, densest};
+use crate::scenario::{Count, Scenario};
 use crate::surfaces;
 
 /// Printing this much above the lowest printed height still belongs to the first layer.
@@ -215,12 +215,11 @@ impl<'a> Replay<'a> {
             Some((grid, _)) => grid.clone(),
             None => grid_at_stations(scenario, &bed)?,
         };
-        let [columns, rows] = match scenario.survey.refined {
-            Some(refined) => refined.map(|Count(count)| count),
-            None => [densest(grid.lattice().columns), densest(grid.lattice().rows)],
-        };
-        let refined =
-            grid.refined(columns, rows).map_err(|source| ReplayError::Grid { what: "refined grid", source })?;
+        let refined = match scenario.survey.refined {
+            Some([Count(columns), Count(rows)]) => grid.refined(columns, rows),
+            None => grid.densest(),
+        }
+        .map_err(|source| ReplayError::Grid { what: "refined grid", source })?;
         let mut warnings = Vec::new();
         let mut in_force = |grid: &HeightGrid<CAPACITY>| {
             let mut correction = Correction::new(grid.clone()).with_shift(scenario.correction.shift_um)?;

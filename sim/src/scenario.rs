@@ -288,7 +288,7 @@ pub struct Survey {
     pub x_mm: Extent,
     /// First and last station along Y.
     pub y_mm: Extent,
-    /// Nodes of the refined grid; left out: as many as fit between the stations' own.
+    /// Nodes of the refined grid; left out: as many as a grid may have that keeps the stations' own.
     pub refined: Option<[Count; 2]>,
 }
 
@@ -393,12 +393,6 @@ impl Scenario {
     }
 }
 
-/// Nodes of a refined grid that keeps every station: the largest `k·(count − 1) + 1` that a grid may have.
-pub fn densest(count: u8) -> u8 {
-    let cells = count.saturating_sub(1).max(1);
-    (MAX_NODES_PER_AXIS - 1) / cells * cells + 1
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -430,10 +424,5 @@ mod tests {
         assert!(error("version = 1", "version = 2").contains("version 2 of the scenario format is not known here"));
         assert!(error("stations = [3, 3]", "stations = [3, 16]").contains("16 nodes along an axis: use 2 to 15"));
         assert!(error("zero_above_um = ", "zero_above_um = -").contains("zero above must be higher"));
-    }
-
-    #[test]
-    fn the_densest_grid_keeps_every_station() {
-        assert_eq!([2, 3, 4, 5, 6, 7, 8, 15].map(densest), [15, 15, 13, 13, 11, 13, 15, 15]);
     }
 }
