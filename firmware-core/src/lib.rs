@@ -59,11 +59,13 @@ extern crate std;
 mod angle;
 mod arc;
 mod axis;
+mod bank;
 mod correction;
 mod crc;
 mod fade;
 mod fixed_point;
 mod grid;
+mod keeper;
 pub mod record;
 mod refine;
 mod split;
@@ -73,9 +75,11 @@ mod tram;
 
 pub use arc::{Arc, ArcError, Chords, MAX_RADIUS_DIFFERENCE_UM, MAX_RADIUS_UM, Plane, Turn};
 pub use axis::{MAX_NODES_PER_AXIS, MAX_SPAN_UM, MIN_PITCH_UM};
+pub use bank::{Bank, Choice, TemperatureWindows};
 pub use correction::{Correction, CorrectionError};
 pub use fade::{Fade, FadeError};
 pub use grid::{GridAxis, GridError, HeightGrid, Lattice, MAX_HEIGHT_UM};
+pub use keeper::{Keeper, KeeperError, KeeperSettings, Pieces, RestorePolicy, Status};
 pub use split::{DEFAULT_TOLERANCE_UM, MAX_TOLERANCE_UM, Move, Piece, Point, Split, SplitError};
 pub use stored_grid::{StoredGrid, Surface};
 pub use survey::{

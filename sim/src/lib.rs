@@ -21,16 +21,19 @@
 //! | [`replay`] | the virtual controller over that bed, three runs side by side |
 //! | [`outcome`] | what a replay found, as plain data |
 //! | [`picture`], [`report`], [`summary`] | that data as pictures, as a page, as text and JSON |
+//! | [`bench`], [`operator`], [`survey`] | a machine to measure on, somebody who measures, and a whole survey |
 //! | [`demo`] | the built-in scenario and job |
 
 #![forbid(unsafe_code)]
 #![deny(missing_docs)]
 
 pub mod bed;
+pub mod bench;
 mod controller;
 pub mod demo;
 mod gap;
 mod motion;
+pub mod operator;
 pub mod outcome;
 pub mod picture;
 pub mod replay;
@@ -38,5 +41,6 @@ pub mod report;
 pub mod scenario;
 pub mod summary;
 mod surfaces;
+pub mod survey;
 
 pub use controller::CAPACITY;

@@ -9,11 +9,12 @@ use std::time::{Duration, Instant};
 
 use anyhow::Context;
 use clap::{Args, Parser, Subcommand};
-use gapkeeper_host_tools::grid_file::read_grid;
+use gapkeeper_host_tools::grid_file::{GridDocument, GridFormat, read_grid, write_grid};
 use gapkeeper_host_tools::write_atomically;
 use gapkeeper_sim::outcome::Outcome;
 use gapkeeper_sim::replay::{Settings, replay};
-use gapkeeper_sim::scenario::Scenario;
+use gapkeeper_sim::scenario::{Count, NotNegative, Scenario};
+use gapkeeper_sim::survey::survey;
 use gapkeeper_sim::{demo, picture, report, summary};
 use indicatif::{ProgressBar, ProgressStyle};
 
@@ -59,6 +60,25 @@ enum Command {
         #[command(flatten)]
         output: OutputOptions,
     },
+    /// Measure the modelled bed by hand: the real survey with a virtual operator.
+    #[command(after_help = "Example: gapsim survey --scenario bench.toml --stations 3x3 --feel-um 20 -o grid.json")]
+    Survey {
+        /// Machine and modelled bed, TOML
+        #[arg(long, value_name = "FILE")]
+        scenario: PathBuf,
+        /// Stations along X and Y; without it the scenario's
+        #[arg(long, value_name = "NxM", value_parser = stations)]
+        stations: Option<[Count; 2]>,
+        /// Standard deviation of a reading; without it the scenario's
+        #[arg(long, value_name = "UM")]
+        feel_um: Option<f64>,
+        /// Which of the operator's days
+        #[arg(long, default_value = "1")]
+        seed: u64,
+        /// Where the grid goes, JSON or CSV; without it it is only shown
+        #[arg(short, long, value_name = "FILE")]
+        output: Option<PathBuf>,
+    },
 }
 
 #[derive(Args)]
@@ -72,6 +92,12 @@ struct OutputOptions {
     /// Print the summary as JSON
     #[arg(long)]
     json: bool,
+}
+
+fn stations(text: &str) -> Result<[Count; 2], String> {
+    let (columns, rows) = text.split_once('x').ok_or("give columns and rows, such as 3x3")?;
+    let count = |text: &str| text.parse::<u8>().map_err(|error| error.to_string()).and_then(Count::try_from);
+    Ok([count(columns)?, count(rows)?])
 }
 
 fn positive(text: &str) -> Result<f64, String> {
@@ -127,7 +153,44 @@ fn run(arguments: Arguments) -> anyhow::Result<()> {
             let files = out.as_deref().map(|out| anyhow::Ok((out, pictures(&outcome)?))).transpose()?;
             print_and_write(&outcome, &output, files)
         }
+        Command::Survey { scenario, stations, feel_um, seed, output } => {
+            let mut scenario = Scenario::read(&scenario)?;
+            if let Some(stations) = stations {
+                scenario.survey.stations = stations;
+            }
+            if let Some(feel_um) = feel_um {
+                scenario.measuring.feel_um = NotNegative::try_from(feel_um).map_err(anyhow::Error::msg)?;
+            }
+            run_survey(&scenario, seed, output.as_deref())
+        }
     }
+}
+
+/// Runs a survey, prints it as it goes, and writes the grid.
+fn run_survey(scenario: &Scenario, seed: u64, output: Option<&Path>) -> anyhow::Result<()> {
+    // An unknown format is said before anything is measured.
+    output.map(GridFormat::of).transpose()?;
+    let found = survey(scenario, scenario.stations(), seed)?;
+    let document = GridDocument {
+        grid: found.grid.grid.clone(),
+        shift_um: found.grid.shift_um.into(),
+        fade: found.grid.fade,
+        bed_temperature_c: Some(found.grid.bed_temperature_c),
+    };
+    let losses = output.map(|path| write_grid(path, &document)).transpose()?.unwrap_or_default();
+    let mut out = io::stdout().lock();
+    for happening in &found.happenings {
+        writeln!(out, "{happening}")?;
+    }
+    write!(out, "\n{}", found.verdict(scenario))?;
+    if let Some(path) = output {
+        writeln!(out, "\nwritten to {}", path.display())?;
+    }
+    for loss in losses {
+        writeln!(out, "left out, since CSV has no place for it: {loss}")?;
+    }
+    out.flush()?;
+    Ok(())
 }
 
 impl OutputOptions {

@@ -122,6 +122,9 @@ pub struct Scenario {
     pub bed: Bed,
     /// Where the gap is read.
     pub survey: Survey,
+    /// Who measures, how, and how warm.
+    #[serde(default)]
+    pub measuring: Measuring,
     /// How the readings are applied.
     #[serde(default)]
     pub correction: CorrectionSettings,
@@ -290,6 +293,84 @@ pub struct Survey {
     pub y_mm: Extent,
     /// Nodes of the refined grid; left out: as many as a grid may have that keeps the stations' own.
     pub refined: Option<[Count; 2]>,
+}
+
+/// Who measures, how, and how warm.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Measuring {
+    /// Bed temperature while measuring.
+    pub bed_temperature_c: i16,
+    /// Nozzle temperature while measuring.
+    pub nozzle_temperature_c: i16,
+    /// How long both must have been right before the first reading.
+    pub soak_s: u16,
+    /// Thickness of the paper or blade.
+    pub feeler_um: u16,
+    /// One detent of the knob.
+    pub detent_um: u16,
+    /// Change at the first station that is still no reason to doubt the round.
+    pub closure_limit_um: u16,
+    /// Whether check stations are visited.
+    pub check_stations: bool,
+    /// Standard deviation of a reading by hand.
+    pub feel_um: NotNegative,
+    /// By how much every reading is too high.
+    pub bias_um: Bounded,
+    /// Share of readings that are wrong by a sheet of paper or two.
+    pub blunder_share: Share,
+    /// Time that a person takes at a station.
+    pub station_s: NotNegative,
+    /// How far the middle of the plate still rises once the bed is at its temperature.
+    pub settle_um: Bounded,
+    /// In this time all but a third of that is done.
+    pub settle_s: Positive,
+}
+
+impl Default for Measuring {
+    fn default() -> Self {
+        Self {
+            bed_temperature_c: 60,
+            nozzle_temperature_c: 200,
+            soak_s: 300,
+            feeler_um: 100,
+            detent_um: 10,
+            closure_limit_um: 40,
+            check_stations: true,
+            feel_um: NotNegative(20.0),
+            bias_um: Bounded(0.0),
+            blunder_share: Share(0.0),
+            station_s: NotNegative(30.0),
+            settle_um: Bounded(0.0),
+            settle_s: Positive(240.0),
+        }
+    }
+}
+
+/// A finite number of zero or more.
+#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+#[serde(try_from = "f64")]
+pub struct NotNegative(pub f64);
+
+impl TryFrom<f64> for NotNegative {
+    type Error = String;
+
+    fn try_from(value: f64) -> Result<Self, String> {
+        if (0.0..=1e5).contains(&value) { Ok(Self(value)) } else { Err(format!("{value} must be 0 to 100000")) }
+    }
+}
+
+/// A share of 0 to 1.
+#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+#[serde(try_from = "f64")]
+pub struct Share(pub f64);
+
+impl TryFrom<f64> for Share {
+    type Error = String;
+
+    fn try_from(value: f64) -> Result<Self, String> {
+        if (0.0..=1.0).contains(&value) { Ok(Self(value)) } else { Err(format!("{value} must be 0 to 1")) }
+    }
 }
 
 /// A number of nodes along an axis.

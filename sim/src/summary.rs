@@ -157,6 +157,6 @@ fn size(bytes: u64) -> String {
 }
 
 /// Names from files must not steer the terminal.
-fn printable(text: &str) -> String {
+pub(crate) fn printable(text: &str) -> String {
     text.chars().map(|character| if character.is_control() { '\u{FFFD}' } else { character }).collect()
 }

@@ -1,0 +1,233 @@
+//! A modelled machine to measure on: nozzle, bed that still settles, limit switch, clock, and the keeper in between.
+
+use gapkeeper::{
+    BedHeight, Hold, Keeper, KeeperError, KeeperSettings, Lattice, Order, PlanError, Point, Prompt, Screw, ScrewAdvice,
+    SurveyEvent, SurveyPlan, SurveySettings, TramAdvice, TramError,
+};
+
+use crate::bed::{BedError, ModelledBed};
+use crate::controller::CAPACITY;
+use crate::scenario::Scenario;
+
+/// Where the nozzle stands before a survey.
+const PARKED_UM: i32 = 5000;
+/// Room below the limit switch that the knob may still ask for, so that the switch is met and not the end of the range.
+const BELOW_SWITCH_UM: i32 = 100;
+/// How often a bench says how warm it is.
+const THERMOMETER_S: f64 = 5.0;
+/// Speed of every travel on the bench.
+const TRAVEL_MM_S: f64 = 50.0;
+
+/// The keeper of the bench: as many stations as a grid may have, the densest grid in force, four grids remembered.
+pub type BenchKeeper = Keeper<CAPACITY, CAPACITY, 4>;
+
+/// Why nothing can be measured.
+#[derive(Debug, thiserror::Error)]
+pub enum BenchError {
+    /// The bed cannot be modelled.
+    #[error(transparent)]
+    Bed(#[from] BedError),
+    /// There is no such plan of stations.
+    #[error("stations: {0}")]
+    Plan(PlanError),
+    /// The keeper refuses.
+    #[error("keeper: {0}")]
+    Keeper(KeeperError),
+    /// The survey came to no end.
+    #[error("the survey came to no end in a day of modelled time: look for a limit that can never be met")]
+    Endless,
+}
+
+/// A machine to measure on.
+pub struct Bench {
+    bed: ModelledBed,
+    middle_mm: [f64; 2],
+    half_mm: [f64; 2],
+    screws: Vec<Screw>,
+    /// How far the screws have raised the bed since the scenario's own heights.
+    raised_um: f64,
+    settle_um: f64,
+    settle_s: f64,
+    warm_c: [i16; 2],
+    switch_um: i32,
+    nozzle: Point,
+    clock_s: f64,
+    said_s: f64,
+    keeper: BenchKeeper,
+}
+
+impl Bench {
+    /// The scenario's machine, homed, its bed and nozzle just at their temperatures.
+    ///
+    /// # Errors
+    /// [`BenchError`] if bed or keeper cannot be.
+    pub fn new(scenario: &Scenario) -> Result<Self, BenchError> {
+        let bed = ModelledBed::new(&scenario.bed, &scenario.folder)?;
+        let switch_um = um(scenario.machine.limit_switch_trips_at_mm.0);
+        let settings = KeeperSettings {
+            lowest_machine_z_um: switch_um - BELOW_SWITCH_UM,
+            fade: scenario.correction.fade.map(|fade| fade.0),
+            ..KeeperSettings::default()
+        };
+        let mut keeper = BenchKeeper::new(settings);
+        keeper.homed().map_err(BenchError::Keeper)?;
+        // From half a millimetre to a few, as threads go.
+        let thread_um_per_turn = (scenario.bed.screw_pitch_mm.0 * 1000.0).round().min(65_535.0) as u16;
+        let screw = |screw: &crate::scenario::Screw| Screw {
+            x_um: um(screw.x_mm.0),
+            y_um: um(screw.y_mm.0),
+            thread_um_per_turn,
+        };
+        let measuring = &scenario.measuring;
+        Ok(Self {
+            bed,
+            middle_mm: [scenario.bed.x_mm.middle(), scenario.bed.y_mm.middle()],
+            half_mm: [scenario.bed.x_mm.length() / 2.0, scenario.bed.y_mm.length() / 2.0],
+            screws: scenario.bed.screws.iter().map(screw).collect(),
+            raised_um: 0.0,
+            settle_um: measuring.settle_um.0,
+            settle_s: measuring.settle_s.0,
+            warm_c: [measuring.bed_temperature_c, measuring.nozzle_temperature_c],
+            switch_um,
+            nozzle: Point { x_um: 0, y_um: 0, z_um: PARKED_UM },
+            clock_s: 0.0,
+            said_s: 0.0,
+            keeper,
+        })
+    }
+
+    /// Begins a survey of the scenario's stations, or of others.
+    ///
+    /// # Errors
+    /// [`BenchError`] if the stations make no plan or the keeper refuses.
+    pub fn begin(&mut self, scenario: &Scenario, stations: Lattice) -> Result<Order, BenchError> {
+        let measuring = &scenario.measuring;
+        let settings = SurveySettings {
+            bed_temperature_c: measuring.bed_temperature_c,
+            nozzle_temperature_c: measuring.nozzle_temperature_c,
+            soak_s: measuring.soak_s,
+            feeler_um: measuring.feeler_um,
+            detent_um: measuring.detent_um.max(1),
+            closure_limit_um: measuring.closure_limit_um,
+            check_stations: measuring.check_stations,
+            lowest_um: self.switch_um - BELOW_SWITCH_UM,
+            ..SurveySettings::default()
+        };
+        let plan = SurveyPlan::new(stations).map_err(BenchError::Plan)?;
+        self.keeper.begin_survey(plan, settings, self.nozzle.z_um).map_err(BenchError::Keeper)
+    }
+
+    /// The keeper.
+    pub fn keeper(&self) -> &BenchKeeper {
+        &self.keeper
+    }
+
+    /// What the survey asks for now.
+    pub fn prompt(&self) -> Option<Prompt> {
+        self.keeper.survey_under_way().map(gapkeeper::Survey::prompt)
+    }
+
+    /// Where the nozzle stands.
+    pub fn nozzle(&self) -> Point {
+        self.nozzle
+    }
+
+    /// Seconds since the bench was switched on.
+    pub fn clock_s(&self) -> f64 {
+        self.clock_s
+    }
+
+    /// Height of the bed above the machine's zero, now.
+    pub fn bed_um(&self, x_um: i32, y_um: i32) -> f64 {
+        let (x_mm, y_mm) = (f64::from(x_um) / 1000.0, f64::from(y_um) / 1000.0);
+        let (u, v) = ((x_mm - self.middle_mm[0]) / self.half_mm[0], (y_mm - self.middle_mm[1]) / self.half_mm[1]);
+        // What the middle has still to rise, in the form of a bow.
+        let missing_um = self.settle_um * (-self.clock_s / self.settle_s).exp() * (1.0 - (u * u + v * v) / 2.0);
+        self.bed.height_um(x_mm, y_mm) + self.raised_um - missing_um
+    }
+
+    /// True distance from the nozzle to the bed below it.
+    pub fn gap_um(&self) -> f64 {
+        f64::from(self.nozzle.z_um) - self.bed_um(self.nozzle.x_um, self.nozzle.y_um)
+    }
+
+    /// Lets time pass; bed and nozzle hold their temperatures. An order if the survey waited for it.
+    pub fn wait(&mut self, seconds: f64) -> Order {
+        self.clock_s += seconds;
+        self.say_temperatures()
+    }
+
+    /// Gives an event to the survey.
+    ///
+    /// # Errors
+    /// [`BenchError::Keeper`] if the keeper refuses.
+    pub fn event(&mut self, event: SurveyEvent) -> Result<Order, BenchError> {
+        self.keeper.survey(event).map_err(BenchError::Keeper)
+    }
+
+    /// Moves as ordered, and says so to the survey until it waits for a person or is over; the last order is returned.
+    ///
+    /// # Errors
+    /// [`BenchError::Keeper`] if the keeper refuses.
+    pub fn carry_out(&mut self, mut order: Order) -> Result<Order, BenchError> {
+        loop {
+            let from = self.nozzle;
+            let lowered = match order {
+                Order::Lift { z_um } => {
+                    self.nozzle.z_um = z_um;
+                    false
+                }
+                Order::Travel { x_um, y_um } => {
+                    (self.nozzle.x_um, self.nozzle.y_um) = (x_um, y_um);
+                    false
+                }
+                Order::Approach { z_um } | Order::Step { z_um } => {
+                    self.nozzle.z_um = z_um;
+                    z_um < from.z_um
+                }
+                Order::Wait | Order::RaiseBed { .. } | Order::Done | Order::Aborted => return Ok(order),
+            };
+            let along = |from: i32, to: i32| f64::from(from.abs_diff(to)) / 1000.0;
+            let length_mm = along(from.x_um, self.nozzle.x_um).hypot(along(from.y_um, self.nozzle.y_um));
+            self.clock_s += (length_mm + along(from.z_um, self.nozzle.z_um)) / TRAVEL_MM_S;
+            if self.clock_s - self.said_s >= THERMOMETER_S {
+                self.say_temperatures();
+            }
+            if lowered && self.nozzle.z_um <= self.switch_um {
+                order = self.event(SurveyEvent::LimitSwitchTripped)?;
+            } else if matches!(order, Order::Step { .. }) {
+                return Ok(order);
+            } else {
+                order = self.event(SurveyEvent::Arrived)?;
+            }
+        }
+    }
+
+    /// Raises the bed at every screw, which begins a new setup.
+    pub fn raise_bed(&mut self, by_um: f64) -> Order {
+        self.raised_um += by_um;
+        self.keeper.screw_turned()
+    }
+
+    /// Tram advice from what has been measured, the highest corner held.
+    ///
+    /// # Errors
+    /// [`TramError`] if screws or stations do not hold a plane; none before a grid is measured.
+    pub fn tram_advice(&self, stations: &[BedHeight]) -> Result<TramAdvice, TramError> {
+        TramAdvice::new(stations.iter().copied(), &self.screws, Hold::Highest)
+    }
+
+    fn say_temperatures(&mut self) -> Order {
+        self.said_s = self.clock_s;
+        self.keeper.temperature(self.warm_c[0], self.warm_c[1], self.clock_s as u32)
+    }
+}
+
+/// One line of advice: which screw, which way, how far.
+pub fn advice_line(advice: &ScrewAdvice, screw: &crate::scenario::Screw) -> String {
+    format!("screw at X {:.0} Y {:.0}: {advice} ({:+} um)", screw.x_mm.0, screw.y_mm.0, advice.raise_um)
+}
+
+fn um(mm: f64) -> i32 {
+    (mm * 1000.0).round() as i32
+}

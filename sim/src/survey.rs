@@ -1,0 +1,199 @@
+//! A whole survey by the virtual operator on the bench.
+
+use std::fmt;
+
+use gapkeeper::{BedHeight, CheckResiduals, Lattice, Order, Prompt, StoredGrid, Surface, SurveyEvent, TramAdvice};
+
+use crate::bench::{Bench, BenchError, advice_line};
+use crate::controller::CAPACITY;
+use crate::operator::Operator;
+use crate::scenario::Scenario;
+
+/// No survey takes longer than a day.
+const LONGEST_S: f64 = 86_400.0;
+
+/// One thing that happened during a survey.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Happening {
+    /// A reading was taken.
+    Reading {
+        /// What the person was asked for.
+        prompt: Prompt,
+        /// Where.
+        x_mm: f64,
+        /// Where.
+        y_mm: f64,
+        /// Height of the bed as read.
+        height_um: f64,
+        /// Height of the bed as it was.
+        true_um: f64,
+        /// When, in seconds.
+        at_s: f64,
+    },
+    /// The first station had moved, and the person answered.
+    Closure {
+        /// By this much.
+        um: i16,
+        /// Whether it was accepted or the round begun again.
+        accepted: bool,
+    },
+    /// The limit switch was in the way, and the person raised the bed.
+    BedRaised {
+        /// By this much.
+        by_um: f64,
+    },
+}
+
+impl fmt::Display for Happening {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Reading { prompt, x_mm, y_mm, height_um, true_um, at_s } => {
+                let what = match prompt {
+                    Prompt::SetGap { visit, visits, .. } => format!("station {visit} of {visits}"),
+                    Prompt::LookAgain { off_um, .. } => format!("once more, {off_um:+} um off"),
+                    _ => "reading".to_string(),
+                };
+                write!(
+                    f,
+                    "{:>5}  {what:<24}  X {x_mm:6.1}  Y {y_mm:6.1}  read {height_um:+5.0} um  bed {true_um:+7.1} um",
+                    clock(*at_s)
+                )
+            }
+            Self::Closure { um, accepted: true } => write!(f, "       the first station moved by {um:+} um: accepted"),
+            Self::Closure { um, accepted: false } => {
+                write!(f, "       the first station moved by {um:+} um: the round begins again")
+            }
+            Self::BedRaised { by_um } => {
+                write!(f, "       the limit switch is in the way: every screw raised by {by_um:.0} um, a new setup")
+            }
+        }
+    }
+}
+
+/// Minutes and seconds.
+pub fn clock(seconds: f64) -> String {
+    // Not negative, and below a day.
+    let seconds = seconds.round() as u64;
+    format!("{}:{:02}", seconds / 60, seconds % 60)
+}
+
+impl SurveyOutcome {
+    /// What was measured, what the check stations say and what the screws could do, in sentences.
+    pub fn verdict(&self, scenario: &Scenario) -> String {
+        let surface = match self.grid.surface {
+            Surface::Refined => "refined",
+            Surface::Bilinear => "bilinear",
+        };
+        let mut text = format!(
+            "measured at {} C in {} min:s, closure {:+} um{}; the {surface} surface is taken\n",
+            self.grid.bed_temperature_c,
+            clock(self.seconds),
+            self.grid.closure_um,
+            if self.grid.closure_accepted { " (above the limit, accepted)" } else { "" },
+        );
+        if let Some(checks) = self.checks {
+            text += &format!(
+                "check stations: bilinear off by {} um RMS, refined by {} um RMS\n",
+                checks.bilinear_rms_um, checks.refined_rms_um
+            );
+        }
+        match &self.advice {
+            Ok(advice) => {
+                let residual = advice.residual();
+                text += &format!(
+                    "tram advice, for the next setup (it ends this one); what screws cannot remove: {} um peak to valley, {} um RMS\n",
+                    residual.peak_to_valley_um, residual.rms_um
+                );
+                for (turn, screw) in advice.screws().iter().zip(&scenario.bed.screws) {
+                    text += &format!("  {}\n", advice_line(turn, screw));
+                }
+            }
+            Err(error) => text += &format!("no tram advice: {error}\n"),
+        }
+        text
+    }
+}
+
+/// What came of a survey.
+#[derive(Clone, Debug)]
+pub struct SurveyOutcome {
+    /// All that happened, in order.
+    pub happenings: Vec<Happening>,
+    /// What was measured.
+    pub grid: StoredGrid<CAPACITY>,
+    /// What the check stations said.
+    pub checks: Option<CheckResiduals>,
+    /// How far the screws would have to be turned, or why that cannot be said.
+    pub advice: Result<TramAdvice, gapkeeper::TramError>,
+    /// Time it took, warming and soaking included.
+    pub seconds: f64,
+}
+
+/// Measures the stations with the virtual operator.
+///
+/// # Errors
+/// [`BenchError`] if the scenario allows no survey.
+pub fn survey(scenario: &Scenario, stations: Lattice, seed: u64) -> Result<SurveyOutcome, BenchError> {
+    let mut bench = Bench::new(scenario)?;
+    let mut operator = Operator::new(&scenario.measuring, seed);
+    let mut happenings = Vec::new();
+    let mut checks = None;
+    let mut order = bench.begin(scenario, stations)?;
+    let station_s = scenario.measuring.station_s.0;
+    loop {
+        order = bench.carry_out(order)?;
+        if bench.clock_s() > LONGEST_S {
+            return Err(BenchError::Endless);
+        }
+        let Some(prompt) = bench.prompt() else { break };
+        order = match order {
+            Order::Done | Order::Aborted => break,
+            Order::RaiseBed { by_um } => {
+                let by_um = f64::from(by_um);
+                happenings.push(Happening::BedRaised { by_um });
+                bench.raise_bed(by_um)
+            }
+            _ => match operator.act(prompt, bench.gap_um()) {
+                None => bench.wait(10.0),
+                Some(event) => {
+                    if event == SurveyEvent::Pressed || event == SurveyEvent::Back {
+                        // Turning, sliding the paper, turning again.
+                        order = bench.wait(station_s);
+                        debug_assert_eq!(order, Order::Wait);
+                        note(&mut happenings, &bench, scenario, prompt, event);
+                        checks =
+                            bench.keeper().survey_under_way().and_then(|survey| survey.check_residuals()).or(checks);
+                    }
+                    bench.event(event)?
+                }
+            },
+        };
+    }
+    let place = bench.keeper().bank().place_for(scenario.measuring.bed_temperature_c, bench.keeper().setup(), u8::MAX);
+    // The survey has put it there; a loop that ended otherwise has nothing to show.
+    let grid = bench.keeper().bank().grid(place).cloned().ok_or(BenchError::Endless)?;
+    let lattice = grid.grid.lattice();
+    let heights: Vec<BedHeight> = (0..lattice.rows)
+        .flat_map(|row| (0..lattice.columns).map(move |column| lattice.node_um(column, row)))
+        .zip(grid.grid.nodes_um())
+        .map(|((x_um, y_um), &height_um)| BedHeight { x_um, y_um, height_um: height_um.into() })
+        .collect();
+    Ok(SurveyOutcome { happenings, checks, advice: bench.tram_advice(&heights), seconds: bench.clock_s(), grid })
+}
+
+fn note(happenings: &mut Vec<Happening>, bench: &Bench, scenario: &Scenario, prompt: Prompt, event: SurveyEvent) {
+    happenings.push(match prompt {
+        Prompt::Closure { um } => Happening::Closure { um, accepted: event == SurveyEvent::Pressed },
+        _ => {
+            let nozzle = bench.nozzle();
+            Happening::Reading {
+                prompt,
+                x_mm: f64::from(nozzle.x_um) / 1000.0,
+                y_mm: f64::from(nozzle.y_um) / 1000.0,
+                height_um: f64::from(nozzle.z_um) - f64::from(scenario.measuring.feeler_um),
+                true_um: bench.bed_um(nozzle.x_um, nozzle.y_um),
+                at_s: bench.clock_s(),
+            }
+        }
+    });
+}
