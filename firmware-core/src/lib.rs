@@ -66,9 +66,11 @@ mod fade;
 mod fixed_point;
 mod grid;
 mod keeper;
+pub mod memory;
 pub mod record;
 mod refine;
 mod split;
+pub mod store;
 mod stored_grid;
 mod survey;
 mod tram;
@@ -81,6 +83,7 @@ pub use fade::{Fade, FadeError};
 pub use grid::{GridAxis, GridError, HeightGrid, Lattice, MAX_HEIGHT_UM};
 pub use keeper::{Keeper, KeeperError, KeeperSettings, Pieces, RestorePolicy, Status};
 pub use split::{DEFAULT_TOLERANCE_UM, MAX_TOLERANCE_UM, Move, Piece, Point, Split, SplitError};
+pub use store::{Loaded, OtherSlot, Saved, Store, StoreError};
 pub use stored_grid::{StoredGrid, Surface};
 pub use survey::{
     CheckResiduals, MAX_CHECK_STATIONS, Order, PlanError, Prompt, Survey, SurveyEvent, SurveyPlan, SurveySettings,

@@ -1,0 +1,114 @@
+//! Persistent memories as the store sees them: a row of slots.
+//!
+//! | adapter | memory | feature |
+//! |---|---|---|
+//! | [`ByteEeprom`] | EEPROM that is written byte by byte, as inside many controllers | |
+//! | [`I2cEeprom`] | EEPROM with pages on an I2C bus | `embedded-hal` |
+//! | [`NorFlashSlots`] | NOR flash with erase units and program units | `embedded-storage` |
+//!
+//! A memory of another sort needs [`SlotMemory`] and nothing else.
+
+mod byte_eeprom;
+#[cfg(feature = "embedded-hal")]
+mod i2c_eeprom;
+#[cfg(feature = "embedded-storage")]
+mod nor_flash;
+mod region;
+
+pub use byte_eeprom::{ByteEeprom, ByteEepromError, ByteMemory};
+#[cfg(feature = "embedded-hal")]
+pub use i2c_eeprom::{AddressBytes, I2cEeprom, I2cEepromError, I2cEepromPart, MAX_PAGE_SIZE};
+#[cfg(feature = "embedded-storage")]
+pub use nor_flash::{MAX_UNIT_SIZE, NorFlashError, NorFlashSlots};
+pub use region::{Region, RegionError};
+
+/// Whether cells could be read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[must_use]
+pub enum Cells {
+    /// The bytes are what the cells hold.
+    Readable,
+    /// The memory answered that these cells cannot be read, as flash with error correction does for a unit that was
+    /// being programmed when power failed. The bytes mean nothing.
+    Damaged,
+}
+
+/// Which bytes a write must really write.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Overwrite {
+    /// Bytes that already read as wanted may be left alone: what is there was written to its end.
+    Differing,
+    /// All bytes: a cell that was being written when power failed may read as wanted now and otherwise later.
+    All,
+}
+
+/// Persistent memory in slots of equal size.
+///
+/// For those who implement it:
+/// - Each call is one attempt. An error is reported, never tried over, never ignored.
+/// - `write` begins at a multiple of [`Self::unit`], whatever its length; it may fill the rest of its last unit with
+///   anything. Bytes that are not in its units stay as they are even if power fails.
+/// - Between two calls of `erase` for a slot, the store writes each of the slot's units once.
+/// - `write` and `erase` return when the memory is done, not when it has begun.
+pub trait SlotMemory {
+    /// Why the memory did not do as asked.
+    type Error;
+
+    /// Number of slots.
+    fn slot_count(&self) -> usize;
+
+    /// Bytes in each slot.
+    fn slot_size(&self) -> usize;
+
+    /// Bytes that a power failure during a write puts at risk together; a slot is a multiple of it.
+    fn unit(&self) -> usize;
+
+    /// Reads bytes of a slot.
+    ///
+    /// # Errors
+    /// If the memory did not answer. If it answered that the cells are damaged, that is no error but
+    /// [`Cells::Damaged`].
+    fn read(&mut self, slot: usize, offset: usize, bytes: &mut [u8]) -> Result<Cells, Self::Error>;
+
+    /// Makes a slot writable. Does nothing where written bytes can be written over.
+    ///
+    /// # Errors
+    /// If the memory did not do it.
+    fn erase(&mut self, slot: usize) -> Result<(), Self::Error>;
+
+    /// Writes bytes of a slot.
+    ///
+    /// # Errors
+    /// If the memory did not do it; the units may then hold anything.
+    fn write(&mut self, slot: usize, offset: usize, bytes: &[u8], overwrite: Overwrite) -> Result<(), Self::Error>;
+}
+
+impl<M: SlotMemory + ?Sized> SlotMemory for &mut M {
+    type Error = M::Error;
+
+    fn slot_count(&self) -> usize {
+        M::slot_count(self)
+    }
+
+    fn slot_size(&self) -> usize {
+        M::slot_size(self)
+    }
+
+    fn unit(&self) -> usize {
+        M::unit(self)
+    }
+
+    fn read(&mut self, slot: usize, offset: usize, bytes: &mut [u8]) -> Result<Cells, Self::Error> {
+        M::read(self, slot, offset, bytes)
+    }
+
+    fn erase(&mut self, slot: usize) -> Result<(), Self::Error> {
+        M::erase(self, slot)
+    }
+
+    fn write(&mut self, slot: usize, offset: usize, bytes: &[u8], overwrite: Overwrite) -> Result<(), Self::Error> {
+        M::write(self, slot, offset, bytes, overwrite)
+    }
+}
