@@ -197,3 +197,85 @@ fn note(happenings: &mut Vec<Happening>, bench: &Bench, scenario: &Scenario, pro
         }
     });
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::demo;
+    use crate::scenario::{Bounded, NotNegative, Share};
+
+    fn run(change: impl FnOnce(&mut Scenario), seed: u64) -> SurveyOutcome {
+        let mut scenario = demo::scenario().unwrap();
+        scenario.measuring.feel_um = NotNegative(0.0);
+        scenario.measuring.settle_um = Bounded(0.0);
+        change(&mut scenario);
+        survey(&scenario, scenario.stations(), seed).unwrap()
+    }
+
+    fn readings(outcome: &SurveyOutcome) -> Vec<(f64, f64)> {
+        let readings = outcome.happenings.iter().filter_map(|happening| match happening {
+            Happening::Reading { height_um, true_um, .. } => Some((*height_um, *true_um)),
+            _ => None,
+        });
+        readings.collect()
+    }
+
+    #[test]
+    fn a_perfect_hand_reads_the_bed_to_half_a_detent() {
+        let outcome = run(|_| (), 1);
+        // Nine stations, four checks, the first once more.
+        assert_eq!(readings(&outcome).len(), 14);
+        assert!(readings(&outcome).iter().all(|(read_um, true_um)| (read_um - true_um).abs() <= 5.0));
+        assert!(outcome.grid.closure_um.abs() <= 10 && !outcome.grid.closure_accepted);
+        assert_eq!(outcome.grid.surface, Surface::Refined, "a plate that bows");
+        // Soaking, then fourteen stations of half a minute and the way.
+        assert!((600.0 + 14.0 * 30.0..1200.0).contains(&outcome.seconds), "{}", outcome.seconds);
+    }
+
+    #[test]
+    fn a_bed_that_still_moves_does_not_close() {
+        let moving = |scenario: &mut Scenario| {
+            scenario.measuring.soak_s = 10;
+            scenario.measuring.settle_um = Bounded(300.0);
+        };
+        let outcome = run(moving, 1);
+        let closures: Vec<_> =
+            outcome.happenings.iter().filter(|happening| matches!(happening, Happening::Closure { .. })).collect();
+        // The first round does not close; on the second the plate has come to rest.
+        assert!(matches!(closures[..], [Happening::Closure { accepted: false, .. }]), "{closures:?}");
+        assert!(outcome.grid.closure_um.abs() <= 40);
+    }
+
+    #[test]
+    fn a_limit_switch_in_the_way_is_met_by_raising_the_bed() {
+        let outcome = run(|scenario| scenario.machine.limit_switch_trips_at_mm = Bounded(-0.02), 1);
+        let raised = outcome.happenings.iter().filter(|happening| matches!(happening, Happening::BedRaised { .. }));
+        assert_eq!(raised.count(), 1);
+        assert_eq!(outcome.grid.setup, 1, "a new setup");
+        // The bed that was measured is the raised one.
+        let bed = crate::bed::ModelledBed::new(&demo::scenario().unwrap().bed, std::path::Path::new("")).unwrap();
+        let lattice = outcome.grid.grid.lattice();
+        let off_um = f64::from(outcome.grid.grid.nodes_um()[0])
+            - bed.height_um(f64::from(lattice.x0_um) / 1000.0, f64::from(lattice.y0_um) / 1000.0);
+        assert!((off_um - 500.0).abs() <= 5.0, "{off_um}");
+    }
+
+    #[test]
+    fn a_blunder_is_looked_at_again() {
+        let blundering = |scenario: &mut Scenario| {
+            scenario.measuring.blunder_share = Share(0.08);
+            scenario.measuring.feeler_um = 200;
+        };
+        let looked_again = (0..20)
+            .flat_map(|seed| run(blundering, seed).happenings)
+            .filter(|happening| matches!(happening, Happening::Reading { prompt: Prompt::LookAgain { .. }, .. }));
+        assert!(looked_again.count() >= 3);
+    }
+
+    #[test]
+    fn the_same_seed_measures_the_same() {
+        let careful = |scenario: &mut Scenario| scenario.measuring.feel_um = NotNegative(20.0);
+        assert_eq!(run(careful, 9).grid, run(careful, 9).grid);
+        assert_ne!(run(careful, 9).grid, run(careful, 10).grid);
+    }
+}

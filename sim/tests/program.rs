@@ -212,6 +212,39 @@ fn wrong_input_is_refused_with_a_place_and_leaves_nothing_behind() {
 }
 
 #[test]
+fn a_survey_is_measured_written_and_replayed() {
+    let folder = bench();
+    let arguments = [
+        "survey",
+        "--scenario",
+        "bench.toml",
+        "--stations",
+        "4x3",
+        "--feel-um",
+        "10",
+        "--seed",
+        "3",
+        "-o",
+        "grid.json",
+    ];
+    let output = gapsim(folder.path(), &arguments);
+    let text = String::from_utf8(output.stdout).unwrap();
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    assert!(text.contains("station 12 of 17") && text.contains("tram advice"), "{text}");
+    let grid: Value = serde_json::from_slice(&fs::read(folder.path().join("grid.json")).unwrap()).unwrap();
+    assert_eq!((grid["bed_temperature_c"].as_i64(), grid["nodes_um"][2].as_array().map(Vec::len)), (Some(60), Some(4)));
+    let arguments = ["replay", "job.gcode", "--scenario", "bench.toml", "--grid", "grid.json", "--json"];
+    let summary: Value = serde_json::from_slice(&gapsim(folder.path(), &arguments).stdout).unwrap();
+    assert!(summary["runs"][2]["first_layer"]["rms_um"].as_f64().unwrap() < 20.0, "{summary}");
+
+    let path = folder.path();
+    assert!(refused(path, &["survey", "--scenario", "bench.toml", "--stations", "3by3"]).contains("3x3"));
+    assert!(refused(path, &["survey", "--scenario", "bench.toml", "--stations", "3x99"]).contains("use 2 to 15"));
+    assert!(refused(path, &["survey", "--scenario", "bench.toml", "-o", "grid.png"]).contains("grid.png"));
+    assert!(refused(path, &["survey", "--scenario", "bench.toml", "--feel-um", "-5"]).contains("-5"));
+}
+
+#[test]
 fn halving_the_sample_step_changes_no_figure_by_more_than_a_micrometre() {
     let scenario = demo::scenario().unwrap();
     let figures = |sample_step_mm: Option<f64>| {
