@@ -67,6 +67,8 @@ mod fixed_point;
 mod grid;
 mod keeper;
 pub mod memory;
+#[cfg(feature = "embedded-hal")]
+pub mod panel;
 pub mod record;
 mod refine;
 mod split;
