@@ -7,7 +7,9 @@ use crate::bank::{Bank, Choice, TemperatureWindows};
 use crate::correction::{Correction, CorrectionError};
 use crate::fade::Fade;
 use crate::grid::{GridError, HeightGrid};
+use crate::memory::SlotMemory;
 use crate::split::{Move, Piece, Point, Split, SplitError};
+use crate::store::{OtherSlot, Store, StoreError};
 use crate::stored_grid::{StoredGrid, Surface};
 use crate::survey::{Order, Prompt, Survey, SurveyEvent, SurveyPlan, SurveySettings};
 
@@ -93,6 +95,18 @@ impl fmt::Display for KeeperError {
 
 impl core::error::Error for KeeperError {}
 
+/// What [`Keeper::load`] found.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct LoadReport {
+    /// Grids loaded.
+    pub grids: u8,
+    /// Places whose record is damaged or of a newer layout.
+    pub unreadable: u8,
+    /// The setup could not be told for certain, so a new one was begun and no grid holds.
+    pub setup_uncertain: bool,
+}
+
 /// A grid in force and where it came from.
 #[derive(Clone, Debug, PartialEq)]
 struct InForce<const NODES: usize> {
@@ -112,6 +126,9 @@ pub struct Keeper<const STATIONS: usize, const NODES: usize, const GRIDS: usize>
     /// Bit `n`: the grid at place `n` differs from what is stored.
     unsaved: u16,
     setup: u32,
+    /// The memory holds the current setup.
+    setup_stored: bool,
+    /// A screw was turned, or it is not certain that none was, and the memory does not know yet.
     setup_unsaved: bool,
     homed: bool,
     bed_c: i16,
@@ -128,6 +145,7 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
             bank: Bank::default(),
             unsaved: 0,
             setup: 0,
+            setup_stored: false,
             setup_unsaved: false,
             homed: false,
             bed_c: 20,
@@ -294,11 +312,11 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         Ok(place)
     }
 
-    /// A screw of the bed was turned: a new setup, so every grid is stale and none is in force. Save at once, for the
-    /// stored grids would look valid after a power cut. The order is the survey's, if one is under way.
+    /// A screw of the bed is going to be turned: a new setup, so every grid is stale and none is in force. Save, and only
+    /// then turn: after a power cut in between, the stored grids would look valid. The order is the survey's, if one is under way.
     pub fn screw_turned(&mut self) -> Order {
         self.setup = self.setup.wrapping_add(1);
-        self.setup_unsaved = true;
+        (self.setup_stored, self.setup_unsaved) = (false, true);
         self.in_force = None;
         self.last_choice = Choice::Stale;
         #[cfg(feature = "defmt")]
@@ -327,6 +345,80 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
             in_force.correction = correction;
         }
         Ok(shift_um)
+    }
+
+    /// Loads all that is stored; nothing comes into force before homing.
+    ///
+    /// A place that cannot be read is left empty and counted. If it is not certain that the stored setup is the
+    /// current one (its last save was cut short or is damaged), a new one is begun: every grid is stale then, which
+    /// costs a survey but never a bed.
+    ///
+    /// # Errors
+    /// [`StoreError::Access`] if the memory does not answer; what was loaded before is kept, nothing is in force.
+    pub fn load<M: SlotMemory, const BUFFER: usize>(
+        &mut self,
+        store: &mut Store<M, STATIONS, BUFFER>,
+    ) -> Result<LoadReport, StoreError<M::Error>> {
+        self.in_force = None;
+        let mut report = LoadReport::default();
+        for place in 0..GRIDS.min(store.places()) {
+            let grid = match store.load_grid(place) {
+                Ok(loaded) => Some(loaded.value),
+                Err(StoreError::Access(error)) => return Err(StoreError::Access(error)),
+                Err(StoreError::Empty) => None,
+                Err(_) => {
+                    report.unreadable += 1;
+                    None
+                }
+            };
+            report.grids += u8::from(grid.is_some());
+            self.bank.set(place, grid);
+        }
+        let (setup, is_stored, is_certain) = match store.load_setup() {
+            Ok(loaded) => (loaded.value, true, loaded.other != OtherSlot::Damaged),
+            Err(StoreError::Access(error)) => return Err(StoreError::Access(error)),
+            // Nothing was ever saved: certain if there are no grids either.
+            Err(StoreError::Empty) => (0, false, report.grids == 0 && report.unreadable == 0),
+            Err(_) => (0, false, false),
+        };
+        self.setup = setup;
+        self.unsaved = 0;
+        self.setup_stored = is_stored && is_certain;
+        self.setup_unsaved = !is_certain;
+        report.setup_uncertain = !is_certain;
+        if !is_certain {
+            let is_taken = |setup| (0..GRIDS).filter_map(|place| self.bank.grid(place)).any(|grid| grid.setup == setup);
+            let mut next = setup.wrapping_add(1);
+            while is_taken(next) {
+                next = next.wrapping_add(1);
+            }
+            self.setup = next;
+        }
+        #[cfg(feature = "defmt")]
+        defmt::info!("loaded: {}, setup {}", report, self.setup);
+        Ok(report)
+    }
+
+    /// Stores whatever is unsaved, the setup first: a grid must never be stored for a setup that is not.
+    ///
+    /// # Errors
+    /// [`StoreError`]; what was stored until then is stored, the rest is still unsaved, and calling again is safe.
+    pub fn save<M: SlotMemory, const BUFFER: usize>(
+        &mut self,
+        store: &mut Store<M, STATIONS, BUFFER>,
+    ) -> Result<(), StoreError<M::Error>> {
+        if !self.setup_stored && (self.setup_unsaved || self.unsaved != 0) {
+            store.save_setup(self.setup)?;
+            (self.setup_stored, self.setup_unsaved) = (true, false);
+        }
+        for place in 0..GRIDS {
+            let bit = 1 << (place & 15);
+            if let Some(grid) = self.bank.grid(place).filter(|_| self.unsaved & bit != 0) {
+                store.save_grid(place, grid)?;
+                self.unsaved &= !bit;
+            }
+        }
+        Ok(())
     }
 
     /// The grids that are remembered.

@@ -83,7 +83,7 @@ pub use bank::{Bank, Choice, TemperatureWindows};
 pub use correction::{Correction, CorrectionError};
 pub use fade::{Fade, FadeError};
 pub use grid::{GridAxis, GridError, HeightGrid, Lattice, MAX_HEIGHT_UM};
-pub use keeper::{Keeper, KeeperError, KeeperSettings, Pieces, RestorePolicy, Status};
+pub use keeper::{Keeper, KeeperError, KeeperSettings, LoadReport, Pieces, RestorePolicy, Status};
 pub use split::{DEFAULT_TOLERANCE_UM, MAX_TOLERANCE_UM, Move, Piece, Point, Split, SplitError};
 pub use store::{Loaded, OtherSlot, Saved, Store, StoreError};
 pub use stored_grid::{StoredGrid, Surface};

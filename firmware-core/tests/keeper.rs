@@ -2,9 +2,11 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
+use gapkeeper::memory::{ByteEeprom, ByteMemory, Region};
+use gapkeeper::record::max_record_size;
 use gapkeeper::{
-    Choice, Fade, Keeper, KeeperError, KeeperSettings, Lattice, Move, Order, Point, Prompt, RestorePolicy, SplitError,
-    SurveyEvent, SurveyPlan, SurveySettings,
+    Choice, Fade, Keeper, KeeperError, KeeperSettings, Lattice, LoadReport, Move, Order, Point, Prompt, RestorePolicy,
+    SplitError, Store, SurveyEvent, SurveyPlan, SurveySettings,
 };
 
 type TestKeeper = Keeper<9, 225, 3>;
@@ -206,6 +208,117 @@ fn while_measuring_nothing_else_moves() {
     assert_eq!(keeper.survey(SurveyEvent::Arrived), Ok(Order::Aborted));
     assert!(keeper.line(&level_move(200)).is_ok());
     assert!(!keeper.is_unsaved(), "an aborted survey leaves nothing");
+}
+
+/// Byte-writable memory that loses power after so many bytes written.
+struct Cells {
+    bytes: [u8; 1024],
+    writes_left: u32,
+}
+
+impl ByteMemory for Cells {
+    type Error = &'static str;
+
+    fn capacity(&self) -> u32 {
+        1024
+    }
+
+    fn read_byte(&mut self, address: u32) -> Result<u8, Self::Error> {
+        Ok(self.bytes[address as usize])
+    }
+
+    fn write_byte(&mut self, address: u32, byte: u8) -> Result<(), Self::Error> {
+        self.writes_left = self.writes_left.checked_sub(1).ok_or("power is gone")?;
+        self.bytes[address as usize] = byte;
+        Ok(())
+    }
+}
+
+type TestStore = Store<ByteEeprom<Cells>, 9, { max_record_size(9) }>;
+
+fn store(bytes: [u8; 1024], writes_left: u32) -> TestStore {
+    let slot_size = (max_record_size(9) + 4) as u32;
+    let region = Region { first_address: 16, slot_size, slot_count: 8 };
+    Store::new(ByteEeprom::new(Cells { bytes, writes_left }, region).unwrap()).unwrap()
+}
+
+fn bytes_of(store: TestStore) -> [u8; 1024] {
+    store.release().release().bytes
+}
+
+#[test]
+fn what_is_saved_comes_back_after_homing() {
+    let mut keeper = TestKeeper::new(settings());
+    keeper.homed().unwrap();
+    let mut memory = store([0xFF; 1024], u32::MAX);
+    assert_eq!(keeper.load(&mut memory).unwrap(), LoadReport::default());
+    measure(&mut keeper, 60, bow_um);
+    keeper.shift_by(2).unwrap();
+    keeper.save(&mut memory).unwrap();
+    assert!(!keeper.is_unsaved());
+    let correction = keeper.correction_in_force().cloned();
+
+    let mut keeper = TestKeeper::new(settings());
+    let mut memory = store(bytes_of(memory), u32::MAX);
+    assert_eq!(keeper.load(&mut memory).unwrap(), LoadReport { grids: 1, ..LoadReport::default() });
+    assert!(keeper.correction_in_force().is_none(), "not before homing");
+    keeper.temperature(60, 200, 0);
+    assert_eq!(keeper.homed(), Ok(Choice::Nearest { place: 0, off_c: 0 }));
+    assert_eq!(keeper.correction_in_force().cloned(), correction);
+    assert!(!keeper.is_unsaved());
+}
+
+/// Power may fail at any byte while a turned screw is being saved: no stale grid ever comes back.
+#[test]
+fn a_turned_screw_survives_power_loss_at_any_byte() {
+    let mut keeper = TestKeeper::new(settings());
+    keeper.homed().unwrap();
+    let mut memory = store([0xFF; 1024], u32::MAX);
+    measure(&mut keeper, 60, bow_um);
+    keeper.save(&mut memory).unwrap();
+    let bytes = bytes_of(memory);
+    let (mut kept, mut cut) = (0, 0);
+    for writes_left in 0.. {
+        let mut memory = store(bytes, writes_left);
+        let mut keeper = TestKeeper::new(settings());
+        keeper.load(&mut memory).unwrap();
+        keeper.screw_turned();
+        let acknowledged = keeper.save(&mut memory).is_ok();
+        // The screw is turned after that; power fails or not, the next start must not trust the old grid.
+        let mut memory = store(bytes_of(memory), u32::MAX);
+        let mut keeper = TestKeeper::new(settings());
+        keeper.load(&mut memory).unwrap();
+        keeper.temperature(60, 200, 0);
+        let choice = keeper.homed().unwrap();
+        if acknowledged {
+            assert_eq!(choice, Choice::Stale, "after {writes_left} writes");
+            kept += 1;
+            break;
+        }
+        // Not acknowledged, so not turned: the old grid or none, but nothing else.
+        assert!(matches!(choice, Choice::Stale | Choice::Nearest { place: 0, .. }), "{choice:?}");
+        cut += 1;
+    }
+    assert!(kept == 1 && cut > 10, "{kept} {cut}");
+}
+
+#[test]
+fn grids_without_a_setup_are_not_trusted() {
+    let mut keeper = TestKeeper::new(settings());
+    keeper.homed().unwrap();
+    let mut memory = store([0xFF; 1024], u32::MAX);
+    measure(&mut keeper, 60, bow_um);
+    keeper.save(&mut memory).unwrap();
+    let mut bytes = bytes_of(memory);
+    // Both setup records are gone.
+    let setups = 16..16 + 2 * (max_record_size(9) + 4);
+    bytes[setups].fill(0x5A);
+    let mut keeper = TestKeeper::new(settings());
+    let report = keeper.load(&mut store(bytes, u32::MAX)).unwrap();
+    assert!(report.setup_uncertain && report.grids == 1, "{report:?}");
+    keeper.temperature(60, 200, 0);
+    assert_eq!(keeper.homed(), Ok(Choice::Stale));
+    assert!(keeper.is_unsaved(), "the new setup wants to be saved");
 }
 
 #[test]
