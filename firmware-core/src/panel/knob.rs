@@ -194,7 +194,7 @@ mod tests {
             assert_eq!(total(DetentsPerCycle::Four, &seen), 9, "{missed}");
         }
         // Turned on its heel while not looked at: there is nothing to be made good.
-        assert_eq!(total(DetentsPerCycle::One, &[0, 1, 3, 1, 2, 3, 4]), 1);
+        assert_eq!(counted(DetentsPerCycle::One, &[0, 1, 3, 1, 2, 3, 4]), [0, 0, 0, 0, 0, 0, 1]);
     }
 
     #[test]

@@ -110,3 +110,18 @@ fn advice_fits_a_line_of_twenty_characters() {
     let advice = TramAdvice::new(corners(), &CORNERS, Hold::Screw(2)).unwrap();
     assert_eq!(format!("{}", advice.screws()[2]), "3 hold");
 }
+
+#[test]
+fn far_outside_the_plane_goes_on_no_farther() {
+    let readings = [(0, 0, 0), (100_000, 0, 1000), (0, 100_000, -2000)];
+    let readings = readings.map(|(x_um, y_um, height_um)| BedHeight { x_um, y_um, height_um });
+    let plane = BedPlane::fit(readings).unwrap();
+    // Twice the longest span, 2 · 1 044 480 um, up by 1 in 100 and down by 1 in 50.
+    let (last_um, last_height_um) = (2_088_960, 20_890);
+    assert_eq!(plane.height_um(last_um - 100, 0), last_height_um - 1);
+    for x_um in [last_um, last_um + 1000, i32::MAX] {
+        assert_eq!(plane.height_um(x_um, 0), last_height_um);
+        assert_eq!(plane.height_um(0, -x_um), 2 * last_height_um - 1);
+    }
+    assert_eq!(plane.height_um(i32::MIN, 0), -last_height_um);
+}
