@@ -22,6 +22,7 @@
 //! | [`outcome`] | what a replay found, as plain data |
 //! | [`picture`], [`report`], [`summary`] | that data as pictures, as a page, as text and JSON |
 //! | [`bench`], [`operator`], [`survey`] | a machine to measure on, somebody who measures, and a whole survey |
+//! | [`life`] | years of power cycles, surveys and mishaps |
 //! | [`demo`] | the built-in scenario and job |
 
 #![forbid(unsafe_code)]
@@ -32,6 +33,7 @@ pub mod bench;
 mod controller;
 pub mod demo;
 mod gap;
+pub mod life;
 mod motion;
 pub mod operator;
 pub mod outcome;

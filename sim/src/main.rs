@@ -11,6 +11,7 @@ use anyhow::Context;
 use clap::{Args, Parser, Subcommand};
 use gapkeeper_host_tools::grid_file::{GridDocument, GridFormat, read_grid, write_grid};
 use gapkeeper_host_tools::write_atomically;
+use gapkeeper_sim::life::Life;
 use gapkeeper_sim::outcome::Outcome;
 use gapkeeper_sim::replay::{Settings, replay};
 use gapkeeper_sim::scenario::{Count, NotNegative, Scenario};
@@ -20,6 +21,9 @@ use indicatif::{ProgressBar, ProgressStyle};
 
 /// Nothing was written and nothing came of it: the input is at fault.
 const BAD_INPUT: u8 = 2;
+
+/// The input was sound, and what it was to show did not hold.
+const FAULTS: u8 = 1;
 
 /// A machine that is only modelled: see before you flash whether the first layer will stick.
 #[derive(Parser)]
@@ -79,6 +83,24 @@ enum Command {
         #[arg(short, long, value_name = "FILE")]
         output: Option<PathBuf>,
     },
+    /// Live a machine's life: power cycles, surveys, turned screws, jobs, and power cut at any instant.
+    #[command(after_help = "Example: gapsim life --scenario bench.toml --seed 1 --days 365\n\n\
+        Exit code 1 if a stale grid was applied, a saved grid was lost, a mixture came into force, or the nozzle went \
+        below the lowest height allowed.")]
+    Life {
+        /// Machine and modelled bed, TOML
+        #[arg(long, value_name = "FILE")]
+        scenario: PathBuf,
+        /// Which of the lives
+        #[arg(long, default_value = "1")]
+        seed: u64,
+        /// How many starts of the controller
+        #[arg(long, default_value = "365")]
+        days: u32,
+        /// File that holds the bytes of the persistent memory from day to day
+        #[arg(long, value_name = "FILE")]
+        memory: Option<PathBuf>,
+    },
 }
 
 #[derive(Args)]
@@ -109,7 +131,7 @@ fn positive(text: &str) -> Result<f64, String> {
 
 fn main() -> ExitCode {
     match run(Arguments::parse()) {
-        Ok(()) => ExitCode::SUCCESS,
+        Ok(code) => code,
         Err(error) if is_closed_pipe(&error) => ExitCode::SUCCESS,
         Err(error) => {
             // Nobody is left to be told if this cannot be written.
@@ -124,7 +146,7 @@ fn is_closed_pipe(error: &anyhow::Error) -> bool {
     error.downcast_ref::<io::Error>().is_some_and(|error| error.kind() == io::ErrorKind::BrokenPipe)
 }
 
-fn run(arguments: Arguments) -> anyhow::Result<()> {
+fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
     match arguments.command {
         Command::Demo { out, output } => {
             let scenario = demo::scenario()?;
@@ -134,7 +156,7 @@ fn run(arguments: Arguments) -> anyhow::Result<()> {
             let mut job = Vec::new();
             demo::job().read_to_end(&mut job).context("the built-in job")?;
             files.push((demo::JOB_NAME, job));
-            print_and_write(&outcome, &output, Some((&out, files)))
+            print_and_write(&outcome, &output, Some((&out, files)))?;
         }
         Command::Replay { job, scenario, grid, out, keep_going, output } => {
             let scenario = Scenario::read(&scenario)?;
@@ -151,7 +173,7 @@ fn run(arguments: Arguments) -> anyhow::Result<()> {
             let length = file.metadata().map(|metadata| metadata.len()).unwrap_or(0);
             let outcome = replay(&name, BufReader::with_capacity(1 << 16, Watched::new(file, length)), &settings)?;
             let files = out.as_deref().map(|out| anyhow::Ok((out, pictures(&outcome)?))).transpose()?;
-            print_and_write(&outcome, &output, files)
+            print_and_write(&outcome, &output, files)?;
         }
         Command::Survey { scenario, stations, feel_um, seed, output } => {
             let mut scenario = Scenario::read(&scenario)?;
@@ -161,9 +183,31 @@ fn run(arguments: Arguments) -> anyhow::Result<()> {
             if let Some(feel_um) = feel_um {
                 scenario.measuring.feel_um = NotNegative::try_from(feel_um).map_err(anyhow::Error::msg)?;
             }
-            run_survey(&scenario, seed, output.as_deref())
+            run_survey(&scenario, seed, output.as_deref())?;
+        }
+        Command::Life { scenario, seed, days, memory } => {
+            return run_life(&Scenario::read(&scenario)?, seed, days, memory);
         }
     }
+    Ok(ExitCode::SUCCESS)
+}
+
+/// Lives a life, prints what was applied when, and says whether anything happened that must not.
+fn run_life(scenario: &Scenario, seed: u64, days: u32, memory: Option<PathBuf>) -> anyhow::Result<ExitCode> {
+    let mut life = Life::new(scenario, seed, memory)?;
+    let mut faults = 0;
+    let mut out = io::stdout().lock();
+    for number in 1..=days {
+        let day = life.day(number)?;
+        writeln!(out, "{:>6}  {}", day.number, day.events.join("; "))?;
+        for fault in &day.faults {
+            writeln!(out, "        {fault}")?;
+        }
+        faults += day.faults.len();
+    }
+    writeln!(out, "\n{}\n{faults} faults", life.counts())?;
+    out.flush()?;
+    Ok(if faults == 0 { ExitCode::SUCCESS } else { ExitCode::from(FAULTS) })
 }
 
 /// Runs a survey, prints it as it goes, and writes the grid.

@@ -245,6 +245,22 @@ fn a_survey_is_measured_written_and_replayed() {
 }
 
 #[test]
+fn a_life_is_lived_and_told() {
+    let folder = bench();
+    let arguments = ["life", "--scenario", "bench.toml", "--seed", "2", "--days", "60", "--memory", "cells.bin"];
+    let output = gapsim(folder.path(), &arguments);
+    let text = String::from_utf8(output.stdout).unwrap();
+    assert!(output.status.success(), "{text}");
+    assert!(text.contains("    60  on: ") && text.contains("power cut") && text.ends_with("\n0 faults\n"), "{text}");
+    assert!(fs::metadata(folder.path().join("cells.bin")).unwrap().len() > 1000);
+    let again = gapsim(folder.path(), &arguments[..7]);
+    assert_eq!(String::from_utf8(again.stdout).unwrap(), text, "the same seed lives the same life");
+    let crowded = demo::SCENARIO_TEXT.replace("stations = [3, 3]", "stations = [6, 6]");
+    fs::write(folder.path().join("crowded.toml"), crowded).unwrap();
+    assert!(refused(folder.path(), &["life", "--scenario", "crowded.toml"]).contains("use fewer"));
+}
+
+#[test]
 fn halving_the_sample_step_changes_no_figure_by_more_than_a_micrometre() {
     let scenario = demo::scenario().unwrap();
     let figures = |sample_step_mm: Option<f64>| {

@@ -1,0 +1,586 @@
+//! A long life of a machine: power cycles, temperatures, surveys, turned screws, jobs, and power cut at any instant.
+//!
+//! The life knows what the keeper cannot: which bed is really there. After every start it compares what the keeper
+//! puts in force with that truth.
+
+use std::fmt;
+use std::fs;
+use std::path::PathBuf;
+
+use gapkeeper::memory::{ByteEeprom, ByteEepromError, ByteMemory, Region};
+use gapkeeper::record::max_record_size;
+use gapkeeper::{
+    Choice, Keeper, KeeperSettings, Lattice, Move, Order, Point, Prompt, Store, StoreError, StoredGrid, SurveyEvent,
+    SurveyPlan, SurveySettings, TemperatureWindows,
+};
+use gapkeeper_host_tools::write_atomically;
+use rand_chacha::ChaCha8Rng;
+use rand_chacha::rand_core::{Rng, SeedableRng};
+
+use crate::bed::{BedError, ModelledBed};
+use crate::scenario::Scenario;
+
+/// Most stations of a survey in a life.
+const STATIONS: usize = 25;
+/// Grids that are remembered.
+const GRIDS: usize = 3;
+const BUFFER: usize = max_record_size(STATIONS);
+/// Room for a record and what the store adds to it.
+const SLOT_BYTES: u32 = 256;
+const SLOTS: u32 = 2 + 2 * GRIDS as u32;
+const FIRST_ADDRESS: u32 = 64;
+const MEMORY_BYTES: usize = (FIRST_ADDRESS + SLOTS * SLOT_BYTES) as usize;
+/// Bed temperatures of the jobs.
+const TEMPERATURES_C: [i16; 4] = [45, 60, 80, 100];
+/// How much higher the middle of the plate stands for each degree.
+const RISE_UM_PER_C: f64 = 2.0;
+
+type LifeKeeper = Keeper<STATIONS, 225, GRIDS>;
+type LifeStore<'a> = Store<ByteEeprom<&'a mut Cells>, STATIONS, BUFFER>;
+
+/// Why a life cannot begin.
+#[derive(Debug, thiserror::Error)]
+pub enum LifeError {
+    /// The bed cannot be modelled.
+    #[error(transparent)]
+    Bed(#[from] BedError),
+    /// The scenario's stations do not fit.
+    #[error("survey.stations: a life remembers grids of up to {STATIONS} stations: use fewer")]
+    Stations,
+    /// The file that holds the memory cannot be read or written.
+    #[error("{path}: {message}")]
+    Memory {
+        /// The file.
+        path: String,
+        /// What is wrong.
+        message: String,
+    },
+}
+
+/// What must never happen.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Fault {
+    /// A grid of a bed that is not there any more came into force.
+    StaleApplied,
+    /// A grid came into force that was never measured, nor is a blend of two that were.
+    Mixture,
+    /// A grid whose save was acknowledged did not come back.
+    Lost,
+    /// The nozzle would have gone below the lowest height allowed.
+    TooLow {
+        /// Where it would have gone.
+        z_um: i32,
+    },
+}
+
+impl fmt::Display for Fault {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::StaleApplied => write!(f, "FAULT: a stale grid was applied"),
+            Self::Mixture => write!(f, "FAULT: a grid was applied that was never measured"),
+            Self::Lost => write!(f, "FAULT: a saved grid was lost"),
+            Self::TooLow { z_um } => write!(f, "FAULT: the nozzle at {z_um} um, below the lowest allowed"),
+        }
+    }
+}
+
+/// One day of a life.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Day {
+    /// Its number, from 1.
+    pub number: u32,
+    /// The power cut that ended it early, if one did: after how many bytes written.
+    pub cut_after_bytes: Option<u32>,
+    /// What happened, in order.
+    pub events: Vec<String>,
+    /// What must never happen and did.
+    pub faults: Vec<Fault>,
+}
+
+/// Counts over a whole life.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct LifeCounts {
+    /// Starts of the controller.
+    pub starts: u32,
+    /// Power cuts while bytes were being written.
+    pub cuts: u32,
+    /// Surveys that came to a grid.
+    pub surveys: u32,
+    /// Surveys that were aborted.
+    pub aborted_surveys: u32,
+    /// Times that a screw was turned.
+    pub screw_turns: u32,
+    /// Jobs run with a grid in force.
+    pub corrected_jobs: u32,
+    /// Jobs run without one.
+    pub uncorrected_jobs: u32,
+    /// Bytes written to persistent memory.
+    pub bytes_written: u64,
+    /// Most writes to any one byte.
+    pub most_writes_of_a_byte: u32,
+    /// Starts after which the setup was not certain.
+    pub uncertain_setups: u32,
+}
+
+impl fmt::Display for LifeCounts {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(
+            f,
+            "{} starts, {} power cuts while writing, {} surveys and {} aborted, {} turns of screws, \
+             {} jobs corrected and {} not, {} uncertain setups, {} bytes written, {} to one place at the most",
+            self.starts,
+            self.cuts,
+            self.surveys,
+            self.aborted_surveys,
+            self.screw_turns,
+            self.corrected_jobs,
+            self.uncorrected_jobs,
+            self.uncertain_setups,
+            self.bytes_written,
+            self.most_writes_of_a_byte
+        )
+    }
+}
+
+/// Persistent memory that may lose power inside any write.
+#[derive(Clone, Debug)]
+struct Cells {
+    bytes: Vec<u8>,
+    writes: Vec<u32>,
+    /// Bytes that can still be written before power fails.
+    left: Option<u32>,
+    /// What the byte under the pen holds when it fails.
+    torn: u8,
+    written: u64,
+}
+
+/// Power is gone.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct PowerCut;
+
+impl fmt::Display for PowerCut {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "power cut")
+    }
+}
+
+impl ByteMemory for Cells {
+    type Error = PowerCut;
+
+    fn capacity(&self) -> u32 {
+        MEMORY_BYTES as u32
+    }
+
+    fn read_byte(&mut self, address: u32) -> Result<u8, PowerCut> {
+        self.bytes.get(address as usize).copied().ok_or(PowerCut)
+    }
+
+    fn write_byte(&mut self, address: u32, byte: u8) -> Result<(), PowerCut> {
+        let cell = self.bytes.get_mut(address as usize).ok_or(PowerCut)?;
+        self.writes[address as usize] += 1;
+        self.written += 1;
+        match &mut self.left {
+            Some(0) => {
+                *cell = self.torn;
+                return Err(PowerCut);
+            }
+            Some(left) => *left -= 1,
+            None => {}
+        }
+        *cell = byte;
+        Ok(())
+    }
+}
+
+/// What is really the case.
+struct Truth {
+    /// How often screws were turned.
+    setup: u32,
+    /// How far the screws have raised the bed.
+    raised_um: f64,
+    /// Every grid that was ever measured, with the true setup.
+    measured: Vec<(u32, StoredGrid<STATIONS>)>,
+    /// Grids whose save was acknowledged, by place; `None` once something else may have taken the place.
+    acknowledged: [Option<StoredGrid<STATIONS>>; GRIDS],
+}
+
+/// A life under way.
+pub struct Life<'a> {
+    scenario: &'a Scenario,
+    bed: ModelledBed,
+    stations: Lattice,
+    cells: Cells,
+    memory: Option<PathBuf>,
+    truth: Truth,
+    generator: ChaCha8Rng,
+    lowest_um: i32,
+    counts: LifeCounts,
+}
+
+impl<'a> Life<'a> {
+    /// A new machine with an erased memory; `memory` is the file that holds its bytes from day to day, if one shall.
+    ///
+    /// # Errors
+    /// [`LifeError`] if the scenario allows no life.
+    pub fn new(scenario: &'a Scenario, seed: u64, memory: Option<PathBuf>) -> Result<Self, LifeError> {
+        let stations = scenario.stations();
+        SurveyPlan::<STATIONS>::new(stations).map_err(|_| LifeError::Stations)?;
+        Ok(Self {
+            scenario,
+            bed: ModelledBed::new(&scenario.bed, &scenario.folder)?,
+            stations,
+            cells: Cells {
+                bytes: vec![0xFF; MEMORY_BYTES],
+                writes: vec![0; MEMORY_BYTES],
+                left: None,
+                torn: 0xFF,
+                written: 0,
+            },
+            truth: Truth { setup: 0, raised_um: 0.0, measured: Vec::new(), acknowledged: [const { None }; GRIDS] },
+            memory,
+            generator: ChaCha8Rng::seed_from_u64(seed),
+            lowest_um: (scenario.machine.limit_switch_trips_at_mm.0 * 1000.0).round() as i32,
+            counts: LifeCounts::default(),
+        })
+    }
+
+    /// Counts so far.
+    pub fn counts(&self) -> LifeCounts {
+        let most_writes_of_a_byte = self.cells.writes.iter().copied().max().unwrap_or(0);
+        LifeCounts { bytes_written: self.cells.written, most_writes_of_a_byte, ..self.counts }
+    }
+
+    /// Lives one day: a start of the controller, some work, and perhaps a power cut in the middle of it.
+    ///
+    /// # Errors
+    /// [`LifeError::Memory`] if the file that holds the memory fails.
+    pub fn day(&mut self, number: u32) -> Result<Day, LifeError> {
+        let mut day = Day { number, cut_after_bytes: None, events: Vec::new(), faults: Vec::new() };
+        // On every other day power will fail inside some write, if enough is written.
+        let cut = self.chance(2).then(|| self.below(120));
+        self.cells.left = cut;
+        self.cells.torn = self.below(256) as u8;
+        if self.live(&mut day).is_err() {
+            self.counts.cuts += 1;
+            day.cut_after_bytes = cut;
+            day.events.push("power cut".to_string());
+        }
+        if let Some(path) = &self.memory {
+            let error = |message: String| LifeError::Memory { path: path.display().to_string(), message };
+            write_atomically(path, &self.cells.bytes).map_err(|cause| error(cause.to_string()))?;
+            // What the next day finds is what the file holds, and nothing else.
+            self.cells.bytes = fs::read(path).map_err(|cause| error(cause.to_string()))?;
+        }
+        Ok(day)
+    }
+
+    fn live(&mut self, day: &mut Day) -> Result<(), PowerCut> {
+        let mut keeper = self.start(day);
+        for _ in 0..1 + self.below(3) {
+            match self.below(10) {
+                0..=4 => self.job(&mut keeper, day),
+                5..=7 => self.survey(&mut keeper, day)?,
+                8 => self.turn_screws(&mut keeper, day)?,
+                _ => self.shift(&mut keeper, day)?,
+            }
+        }
+        Ok(())
+    }
+
+    /// Switches on: whatever was in memory is gone, only the cells are left.
+    fn start(&mut self, day: &mut Day) -> LifeKeeper {
+        self.counts.starts += 1;
+        let settings = KeeperSettings {
+            lowest_machine_z_um: self.lowest_um,
+            fade: self.scenario.correction.fade.map(|fade| fade.0),
+            windows: TemperatureWindows { nearest_c: 5, blend_c: 60 },
+            ..KeeperSettings::default()
+        };
+        let mut keeper = LifeKeeper::new(settings);
+        let loaded = with_store(&mut self.cells, |store| keeper.load(store));
+        if let Ok(report) = loaded {
+            self.counts.uncertain_setups += u32::from(report.setup_uncertain);
+            let uncertain = if report.setup_uncertain { ", setup uncertain" } else { "" };
+            day.events.push(format!("on: {} grids{uncertain}", report.grids));
+            self.check_kept(&keeper, day);
+        }
+        keeper
+    }
+
+    /// Whatever was acknowledged must be there.
+    fn check_kept(&self, keeper: &LifeKeeper, day: &mut Day) {
+        for (place, acknowledged) in self.truth.acknowledged.iter().enumerate() {
+            if acknowledged.as_ref().is_some_and(|grid| keeper.bank().grid(place) != Some(grid)) {
+                day.faults.push(Fault::Lost);
+            }
+        }
+    }
+
+    /// Heats, homes and runs a few moves; judges the grid in force.
+    fn job(&mut self, keeper: &mut LifeKeeper, day: &mut Day) {
+        // Mostly at a temperature of the jobs, sometimes in between.
+        let bed_c = TEMPERATURES_C[self.below(4) as usize] + if self.chance(3) { self.below(14) as i16 } else { 0 };
+        keeper.temperature(bed_c, 200, 0);
+        let choice = match keeper.homed() {
+            Ok(choice) => choice,
+            Err(error) => {
+                day.events.push(format!("job at {bed_c} C refused: {error}"));
+                return;
+            }
+        };
+        day.events.push(format!("job at {bed_c} C: {choice}"));
+        match keeper.correction_in_force() {
+            None => self.counts.uncorrected_jobs += 1,
+            Some(_) => {
+                self.counts.corrected_jobs += 1;
+                self.judge(keeper, choice, bed_c, day);
+            }
+        }
+        for _ in 0..8 {
+            let mut coordinate = || -50_000 + self.below(400_000) as i32;
+            let (x_um, y_um, to_x_um, to_y_um) = (coordinate(), coordinate(), coordinate(), coordinate());
+            let z_um = self.below(1500) as i32 - 400;
+            let motion = Move {
+                start: Point { x_um, y_um, z_um },
+                end: Point { x_um: to_x_um, y_um: to_y_um, z_um: z_um + self.below(500) as i32 },
+                extra_start: [0],
+                extra_end: [1000],
+            };
+            // A refusal is as good as a safe move.
+            for piece in keeper.line(&motion).into_iter().flatten() {
+                if piece.end.z_um < self.lowest_um {
+                    day.faults.push(Fault::TooLow { z_um: piece.end.z_um });
+                }
+            }
+        }
+    }
+
+    /// Compares the grid in force with what is really there.
+    fn judge(&self, keeper: &LifeKeeper, choice: Choice, bed_c: i16, day: &mut Day) {
+        let Ok(Some(chosen)) = keeper.bank().chosen(choice, bed_c) else {
+            day.faults.push(Fault::Mixture);
+            return;
+        };
+        // A shift is the user's own; the heights are what was measured.
+        let same = |a: &StoredGrid<STATIONS>, b: &StoredGrid<STATIONS>| a.grid == b.grid;
+        let sources = || match choice {
+            Choice::Nearest { place, .. } => vec![keeper.bank().grid(place)],
+            Choice::Blend { cooler, warmer, .. } => vec![keeper.bank().grid(cooler), keeper.bank().grid(warmer)],
+            _ => Vec::new(),
+        };
+        for source in sources() {
+            let was_measured =
+                |(_, grid): &&(u32, StoredGrid<STATIONS>)| source.is_some_and(|source| same(source, grid));
+            if !self.truth.measured.iter().any(|measured| was_measured(&measured)) {
+                day.faults.push(Fault::Mixture);
+            } else if !self.truth.measured.iter().any(|m| m.0 == self.truth.setup && was_measured(&m)) {
+                day.faults.push(Fault::StaleApplied);
+            }
+        }
+        if sources().is_empty() || chosen.grid.lattice() != self.stations {
+            day.faults.push(Fault::Mixture);
+        }
+    }
+
+    fn survey(&mut self, keeper: &mut LifeKeeper, day: &mut Day) -> Result<(), PowerCut> {
+        let bed_c = TEMPERATURES_C[self.below(4) as usize];
+        keeper.temperature(bed_c, 200, 0);
+        let settings = SurveySettings {
+            bed_temperature_c: bed_c,
+            nozzle_temperature_c: 200,
+            soak_s: 0,
+            lowest_um: -4000,
+            start_um: 2000,
+            outlier_limit_um: 1000,
+            ..SurveySettings::default()
+        };
+        let Ok(plan) = SurveyPlan::new(self.stations) else { return Ok(()) };
+        if keeper.homed().is_err() || keeper.begin_survey(plan, settings, 5000).is_err() {
+            day.events.push("survey refused".to_string());
+            return Ok(());
+        }
+        keeper.temperature(bed_c, 200, 1);
+        let mut order = keeper.temperature(bed_c, 200, 2);
+        let abort_at = self.chance(5).then(|| self.below(40));
+        let (mut at, mut z_um) = ((0, 0), 5000);
+        for step in 0.. {
+            let event = match order {
+                _ if abort_at == Some(step) => SurveyEvent::Abort,
+                Order::Lift { z_um: to } | Order::Approach { z_um: to } => {
+                    z_um = to;
+                    SurveyEvent::Arrived
+                }
+                Order::Step { z_um: to } => {
+                    z_um = to;
+                    SurveyEvent::Pressed
+                }
+                Order::Travel { x_um, y_um } => {
+                    at = (x_um, y_um);
+                    SurveyEvent::Arrived
+                }
+                Order::Wait if matches!(keeper.status().prompt, Some(Prompt::Closure { .. })) => SurveyEvent::Pressed,
+                Order::Wait => {
+                    let error_um = f64::from(self.below(41)) - 20.0;
+                    let gap_um = self.true_bed_um(at, bed_c) + 100.0 + error_um - f64::from(z_um);
+                    SurveyEvent::Turned { detents: (gap_um / 10.0).round() as i16 }
+                }
+                Order::RaiseBed { .. } => SurveyEvent::Abort,
+                Order::Done | Order::Aborted => break,
+            };
+            match keeper.survey(event) {
+                Ok(next) => order = next,
+                Err(error) => {
+                    day.events.push(format!("survey at {bed_c} C: {error}"));
+                    return Ok(());
+                }
+            }
+        }
+        if order == Order::Aborted {
+            self.counts.aborted_surveys += 1;
+            day.events.push(format!("survey at {bed_c} C aborted"));
+            return Ok(());
+        }
+        self.counts.surveys += 1;
+        day.events.push(format!("survey at {bed_c} C"));
+        if let Some(grid) = (0..GRIDS)
+            .filter_map(|place| keeper.bank().grid(place))
+            .find(|grid| grid.bed_temperature_c == bed_c && grid.setup == keeper.setup())
+        {
+            self.truth.measured.push((self.truth.setup, grid.clone()));
+        }
+        self.save(keeper, day)
+    }
+
+    /// The right order: remember first, then turn.
+    fn turn_screws(&mut self, keeper: &mut LifeKeeper, day: &mut Day) -> Result<(), PowerCut> {
+        keeper.screw_turned();
+        self.save(keeper, day)?;
+        self.counts.screw_turns += 1;
+        self.truth.setup += 1;
+        self.truth.raised_um = f64::from(self.below(400)) - 200.0;
+        day.events.push("screws turned".to_string());
+        Ok(())
+    }
+
+    fn shift(&mut self, keeper: &mut LifeKeeper, day: &mut Day) -> Result<(), PowerCut> {
+        let steps = self.below(7) as i16 - 3;
+        if let Ok(shift_um) = keeper.shift_by(steps) {
+            day.events.push(format!("shift {shift_um:+} um"));
+            return self.save(keeper, day);
+        }
+        Ok(())
+    }
+
+    fn save(&mut self, keeper: &mut LifeKeeper, day: &mut Day) -> Result<(), PowerCut> {
+        // Until the answer is there, a place holds the old grid or the new one.
+        for (place, acknowledged) in self.truth.acknowledged.iter_mut().enumerate() {
+            if acknowledged.as_ref() != keeper.bank().grid(place) {
+                *acknowledged = None;
+            }
+        }
+        match with_store(&mut self.cells, |store| keeper.save(store)) {
+            Ok(()) => {
+                for (place, acknowledged) in self.truth.acknowledged.iter_mut().enumerate() {
+                    *acknowledged = keeper.bank().grid(place).cloned();
+                }
+                Ok(())
+            }
+            Err(error) => {
+                day.events.push(format!("not saved: {error}"));
+                Err(PowerCut)
+            }
+        }
+    }
+
+    fn true_bed_um(&self, (x_um, y_um): (i32, i32), bed_c: i16) -> f64 {
+        let height_um = self.bed.height_um(f64::from(x_um) / 1000.0, f64::from(y_um) / 1000.0);
+        height_um + self.truth.raised_um + RISE_UM_PER_C * f64::from(bed_c - 60) * f64::from(x_um) / 200_000.0
+    }
+
+    fn below(&mut self, count: u32) -> u32 {
+        self.generator.next_u32() % count
+    }
+
+    fn chance(&mut self, one_in: u32) -> bool {
+        self.below(one_in) == 0
+    }
+}
+
+fn with_store<T>(
+    cells: &mut Cells,
+    work: impl FnOnce(&mut LifeStore<'_>) -> Result<T, StoreError<ByteEepromError<PowerCut>>>,
+) -> Result<T, String> {
+    let region = Region { first_address: FIRST_ADDRESS, slot_size: SLOT_BYTES, slot_count: SLOTS };
+    let eeprom = ByteEeprom::new(cells, region).map_err(|error| error.to_string())?;
+    let mut store = LifeStore::new(eeprom).map_err(|error| error.to_string())?;
+    work(&mut store).map_err(|error| error.to_string())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::demo;
+
+    /// Two years of mishaps, and nothing that must never happen.
+    #[test]
+    fn nothing_that_must_never_happen_does() {
+        let scenario = demo::scenario().unwrap();
+        let mut life = Life::new(&scenario, 1, None).unwrap();
+        for number in 1..=700 {
+            let day = life.day(number).unwrap();
+            assert_eq!(day.faults, [], "{day:?}");
+        }
+        let counts = life.counts();
+        println!("{counts:?}");
+        // The life was one worth living: all of it happened.
+        assert!(counts.cuts > 30 && counts.surveys > 100 && counts.screw_turns > 20 && counts.aborted_surveys > 10);
+        assert!(
+            counts.corrected_jobs > 50 && counts.uncorrected_jobs > 50 && counts.uncertain_setups > 5,
+            "{counts:?}"
+        );
+    }
+
+    /// The judge can tell: a keeper that is told nothing of a turned screw is caught.
+    #[test]
+    fn a_forgotten_screw_is_caught() {
+        let scenario = demo::scenario().unwrap();
+        let mut life = Life::new(&scenario, 3, None).unwrap();
+        let faults = (1..400).flat_map(|number| {
+            let day = life.day(number).unwrap();
+            if number == 100 {
+                life.truth.setup += 1;
+            }
+            day.faults
+        });
+        assert!(faults.collect::<Vec<_>>().contains(&Fault::StaleApplied));
+    }
+
+    /// So is a memory that falls back to what it held a while ago.
+    #[test]
+    fn a_memory_that_forgets_is_caught() {
+        let scenario = demo::scenario().unwrap();
+        let mut life = Life::new(&scenario, 4, None).unwrap();
+        let mut faults = Vec::new();
+        let mut earlier = life.cells.bytes.clone();
+        for number in 1..400 {
+            faults.extend(life.day(number).unwrap().faults);
+            if number % 20 == 0 {
+                std::mem::swap(&mut earlier, &mut life.cells.bytes);
+            }
+        }
+        assert!(faults.contains(&Fault::Lost) && faults.contains(&Fault::StaleApplied), "{faults:?}");
+    }
+
+    #[test]
+    fn the_memory_lives_in_its_file() {
+        let scenario = demo::scenario().unwrap();
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("cells.bin");
+        let mut with_file = Life::new(&scenario, 5, Some(path.clone())).unwrap();
+        let mut without = Life::new(&scenario, 5, None).unwrap();
+        for number in 1..50 {
+            assert_eq!(with_file.day(number).unwrap(), without.day(number).unwrap());
+        }
+        assert_eq!(fs::read(&path).unwrap(), without.cells.bytes);
+    }
+}
