@@ -61,7 +61,8 @@ impl Operator {
         }
     }
 
-    fn feel(&mut self) -> f64 {
+    /// A gap that feels right to this person.
+    pub(crate) fn feel(&mut self) -> f64 {
         let blunder_um = if self.uniform() < self.blunder_share {
             // The corner of the sheet folded over, or felt through to the glass.
             self.feeler_um * if self.uniform() < 0.5 { -1.0 } else { 1.0 + self.uniform().round() }

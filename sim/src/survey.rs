@@ -136,8 +136,7 @@ pub struct SurveyOutcome {
 pub fn survey(scenario: &Scenario, stations: Lattice, seed: u64) -> Result<SurveyOutcome, BenchError> {
     let mut bench = Bench::new(scenario)?;
     let mut operator = Operator::new(&scenario.measuring, seed);
-    let mut happenings = Vec::new();
-    let mut checks = None;
+    let mut notes = Notes::default();
     let mut order = bench.begin(scenario, stations)?;
     let station_s = scenario.measuring.station_s.0;
     loop {
@@ -149,9 +148,8 @@ pub fn survey(scenario: &Scenario, stations: Lattice, seed: u64) -> Result<Surve
         order = match order {
             Order::Done | Order::Aborted => break,
             Order::RaiseBed { by_um } => {
-                let by_um = f64::from(by_um);
-                happenings.push(Happening::BedRaised { by_um });
-                bench.raise_bed(by_um)
+                notes.bed_raised(by_um);
+                bench.raise_bed(by_um.into())
             }
             _ => match operator.act(prompt, bench.gap_um()) {
                 None => bench.wait(10.0),
@@ -160,42 +158,64 @@ pub fn survey(scenario: &Scenario, stations: Lattice, seed: u64) -> Result<Surve
                         // Turning, sliding the paper, turning again.
                         order = bench.wait(station_s);
                         debug_assert_eq!(order, Order::Wait);
-                        note(&mut happenings, &bench, scenario, prompt, event);
-                        checks =
-                            bench.keeper().survey_under_way().and_then(|survey| survey.check_residuals()).or(checks);
+                        notes.answered(&bench, scenario, prompt, event);
                     }
                     bench.event(event)?
                 }
             },
         };
     }
-    let place = bench.keeper().bank().place_for(scenario.measuring.bed_temperature_c, bench.keeper().setup(), u8::MAX);
-    // The survey has put it there; a loop that ended otherwise has nothing to show.
-    let grid = bench.keeper().bank().grid(place).cloned().ok_or(BenchError::Endless)?;
-    let lattice = grid.grid.lattice();
-    let heights: Vec<BedHeight> = (0..lattice.rows)
-        .flat_map(|row| (0..lattice.columns).map(move |column| lattice.node_um(column, row)))
-        .zip(grid.grid.nodes_um())
-        .map(|((x_um, y_um), &height_um)| BedHeight { x_um, y_um, height_um: height_um.into() })
-        .collect();
-    Ok(SurveyOutcome { happenings, checks, advice: bench.tram_advice(&heights), seconds: bench.clock_s(), grid })
+    notes.outcome(&bench, scenario)
 }
 
-fn note(happenings: &mut Vec<Happening>, bench: &Bench, scenario: &Scenario, prompt: Prompt, event: SurveyEvent) {
-    happenings.push(match prompt {
-        Prompt::Closure { um } => Happening::Closure { um, accepted: event == SurveyEvent::Pressed },
-        _ => {
-            let nozzle = bench.nozzle();
-            Happening::Reading {
-                prompt,
-                x_mm: f64::from(nozzle.x_um) / 1000.0,
-                y_mm: f64::from(nozzle.y_um) / 1000.0,
-                height_um: f64::from(nozzle.z_um) - f64::from(scenario.measuring.feeler_um),
-                true_um: bench.bed_um(nozzle.x_um, nozzle.y_um),
-                at_s: bench.clock_s(),
+/// What is written down while somebody measures.
+#[derive(Debug, Default)]
+pub(crate) struct Notes {
+    happenings: Vec<Happening>,
+    checks: Option<CheckResiduals>,
+}
+
+impl Notes {
+    /// A reading is about to be taken, or the question about the first station answered.
+    pub(crate) fn answered(&mut self, bench: &Bench, scenario: &Scenario, prompt: Prompt, event: SurveyEvent) {
+        self.happenings.push(match prompt {
+            Prompt::Closure { um } => Happening::Closure { um, accepted: event == SurveyEvent::Pressed },
+            _ => {
+                let nozzle = bench.nozzle();
+                Happening::Reading {
+                    prompt,
+                    x_mm: f64::from(nozzle.x_um) / 1000.0,
+                    y_mm: f64::from(nozzle.y_um) / 1000.0,
+                    height_um: f64::from(nozzle.z_um) - f64::from(scenario.measuring.feeler_um),
+                    true_um: bench.bed_um(nozzle.x_um, nozzle.y_um),
+                    at_s: bench.clock_s(),
+                }
             }
-        }
-    });
+        });
+        let survey = bench.keeper().survey_under_way();
+        self.checks = survey.and_then(gapkeeper::Survey::check_residuals).or(self.checks);
+    }
+
+    /// The bed is about to be raised.
+    pub(crate) fn bed_raised(&mut self, by_um: u16) {
+        self.happenings.push(Happening::BedRaised { by_um: by_um.into() });
+    }
+
+    /// What came of it, once the survey is done.
+    pub(crate) fn outcome(self, bench: &Bench, scenario: &Scenario) -> Result<SurveyOutcome, BenchError> {
+        let keeper = bench.keeper();
+        let place = keeper.bank().place_for(scenario.measuring.bed_temperature_c, keeper.setup(), u8::MAX);
+        // The survey has put it there; one that ended otherwise has nothing to show.
+        let grid = keeper.bank().grid(place).cloned().ok_or(BenchError::Endless)?;
+        let lattice = grid.grid.lattice();
+        let heights: Vec<BedHeight> = (0..lattice.rows)
+            .flat_map(|row| (0..lattice.columns).map(move |column| lattice.node_um(column, row)))
+            .zip(grid.grid.nodes_um())
+            .map(|((x_um, y_um), &height_um)| BedHeight { x_um, y_um, height_um: height_um.into() })
+            .collect();
+        let (advice, seconds) = (bench.tram_advice(&heights), bench.clock_s());
+        Ok(SurveyOutcome { happenings: self.happenings, grid, checks: self.checks, advice, seconds })
+    }
 }
 
 #[cfg(test)]
