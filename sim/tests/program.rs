@@ -244,6 +244,21 @@ fn a_survey_is_measured_written_and_replayed() {
     assert!(refused(path, &["survey", "--scenario", "bench.toml", "--feel-um", "-5"]).contains("-5"));
 }
 
+/// The README's survey, and what it says came of it.
+#[test]
+fn the_readmes_survey_gives_the_readmes_figures() {
+    let folder = bench();
+    let mut job = Vec::new();
+    std::io::Read::read_to_end(&mut demo::job(), &mut job).unwrap();
+    fs::write(folder.path().join("tray.gcode"), job).unwrap();
+    let arguments = ["survey", "--scenario", "bench.toml", "--feel-um", "20", "--seed", "1", "-o", "grid.json"];
+    assert!(gapsim(folder.path(), &arguments).status.success());
+    let output = gapsim(folder.path(), &["replay", "tray.gcode", "--scenario", "bench.toml", "--grid", "grid.json"]);
+    let text = String::from_utf8(output.stdout).unwrap();
+    let readme = fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/../README.md")).unwrap();
+    assert!(readme.contains(text.lines().next().unwrap()), "the README's figures are not the survey's: {text}");
+}
+
 #[test]
 fn a_life_is_lived_and_told() {
     let folder = bench();
