@@ -5,8 +5,8 @@
 use gapkeeper::memory::{ByteEeprom, ByteMemory, Region};
 use gapkeeper::record::max_record_size;
 use gapkeeper::{
-    Choice, Fade, Keeper, KeeperError, KeeperSettings, Lattice, LoadReport, Move, Order, Point, Prompt, RestorePolicy,
-    SplitError, Store, SurveyEvent, SurveyPlan, SurveySettings,
+    BedHeight, Choice, Fade, Hold, Keeper, KeeperError, KeeperSettings, Lattice, LoadReport, Move, Order, Point,
+    Prompt, RestorePolicy, Screw, SplitError, Store, SurveyEvent, SurveyPlan, SurveySettings, TramAdvice,
 };
 
 type TestKeeper = Keeper<9, 225, 3>;
@@ -25,6 +25,10 @@ fn bow_um(x_um: i32, y_um: i32) -> i32 {
 
 /// Measures all stations of a bed without error, at a bed temperature.
 fn measure(keeper: &mut TestKeeper, bed_c: i16, bed_um: impl Fn(i32, i32) -> i32) {
+    measure_plan(keeper, SurveyPlan::new(STATIONS).unwrap(), bed_c, bed_um);
+}
+
+fn measure_plan(keeper: &mut TestKeeper, plan: SurveyPlan<9>, bed_c: i16, bed_um: impl Fn(i32, i32) -> i32) {
     let settings = SurveySettings {
         bed_temperature_c: bed_c,
         nozzle_temperature_c: 200,
@@ -32,7 +36,7 @@ fn measure(keeper: &mut TestKeeper, bed_c: i16, bed_um: impl Fn(i32, i32) -> i32
         detent_um: 1,
         ..SurveySettings::default()
     };
-    keeper.begin_survey(SurveyPlan::new(STATIONS).unwrap(), settings, 5000).unwrap();
+    keeper.begin_survey(plan, settings, 5000).unwrap();
     keeper.temperature(bed_c, 200, 0);
     let mut order = keeper.temperature(bed_c, 200, 1);
     let (mut at, mut z_um) = ((0, 0), 5000);
@@ -155,12 +159,51 @@ fn a_shift_moves_the_whole_surface() {
     let before = heights(&keeper);
     assert_eq!(keeper.shift_by(-3), Ok(-30));
     assert!(heights(&keeper).iter().zip(&before).all(|(after, before)| *after == before - 30));
+    // Common practice, no source: positive is farther from the bed.
+    assert_eq!(keeper.shift_by(5), Ok(20));
+    assert!(heights(&keeper).iter().zip(&before).all(|(after, before)| *after == before + 20));
+    assert_eq!(keeper.shift_by(-5), Ok(-30));
     assert!(matches!(keeper.shift_by(i16::MAX), Err(KeeperError::Correction(_))));
     assert!(heights(&keeper).iter().zip(&before).all(|(after, before)| *after == before - 30), "unchanged by an error");
     // The shift belongs to the grid and comes back with it.
     keeper.temperature(60, 200, 9);
     keeper.homed().unwrap();
     assert_eq!(keeper.status().shift_um, -30);
+}
+
+/// Common practice, no source: corners are trammed first. Tilt goes out by the screws, what is left by the grid.
+#[test]
+fn corners_are_trammed_before_all_stations_are_measured() {
+    let screws = [(15_000, 15_000), (215_000, 15_000), (15_000, 185_000), (215_000, 185_000)]
+        .map(|(x_um, y_um)| Screw { x_um, y_um, thread_um_per_turn: 700 });
+    let tilted = |x_um: i32, y_um: i32| bow_um(x_um, y_um) + x_um / 500 - y_um / 800;
+    let mut keeper = TestKeeper::new(settings());
+    keeper.homed().unwrap();
+    let plan = SurveyPlan::new(STATIONS).unwrap();
+    measure_plan(&mut keeper, plan.corners().unwrap(), 60, tilted);
+    let corners = keeper.bank().grid(0).unwrap().grid.clone();
+    let readings = (0..4_u8).map(|index| {
+        let (x_um, y_um) = corners.lattice().node_um(index % 2, index / 2);
+        BedHeight { x_um, y_um, height_um: corners.nodes_um()[usize::from(index)].into() }
+    });
+    let advice = TramAdvice::new(readings.collect::<Vec<_>>(), &screws, Hold::Screw(0)).unwrap();
+    let raised_um: Vec<i32> = advice.screws().iter().map(|screw| screw.raise_um).collect();
+    assert_eq!(raised_um[0], 0);
+    assert!((raised_um[1] + 400).abs() <= 3 && (raised_um[2] - 212).abs() <= 3, "{raised_um:?}");
+    keeper.screw_turned();
+    // Both pairs of screws now move the plate about its plane.
+    let trammed = |x_um: i32, y_um: i32| {
+        let (u, v) = (f64::from(x_um - 15_000) / 200_000.0, f64::from(y_um - 15_000) / 170_000.0);
+        tilted(x_um, y_um) + (u * f64::from(raised_um[1]) + v * f64::from(raised_um[2])).round() as i32
+    };
+    measure(&mut keeper, 60, trammed);
+    let grid = keeper.bank().grid(0).unwrap();
+    assert_eq!(grid.setup, 1);
+    let node = |index: usize| grid.grid.nodes_um()[index];
+    let corner_spread = [node(0), node(2), node(6), node(8)];
+    let spread_um = corner_spread.iter().max().unwrap() - corner_spread.iter().min().unwrap();
+    assert!(spread_um <= 5, "corners level to a few micrometres: {corner_spread:?}");
+    assert!(node(4) - node(0) >= 290, "the bow is left for the grid");
 }
 
 /// Common practice, no source: any screw turned means measuring again.

@@ -81,6 +81,23 @@ impl<const CAPACITY: usize> SurveyPlan<CAPACITY> {
         Self::new(Lattice { x0_um, y0_um, pitch_x_um, pitch_y_um, columns, rows })
     }
 
+    /// The four corners of the same area: the round to tram the bed by, before all stations are measured.
+    ///
+    /// # Errors
+    /// [`PlanError::Grid`] if four stations do not fit the memory.
+    pub fn corners(&self) -> Result<Self, PlanError> {
+        let lattice = self.lattice;
+        // Spans are a little over a metre at most.
+        let span_um = |pitch_um: u32, nodes: u8| pitch_um.saturating_mul(u32::from(nodes) - 1);
+        Self::new(Lattice {
+            pitch_x_um: span_um(lattice.pitch_x_um, lattice.columns),
+            pitch_y_um: span_um(lattice.pitch_y_um, lattice.rows),
+            columns: 2,
+            rows: 2,
+            ..lattice
+        })
+    }
+
     /// The same stations in an order of one's own, as columns and rows.
     ///
     /// # Errors
@@ -182,6 +199,15 @@ mod tests {
         let order = [(0, 0), (1, 0), (2, 0), (2, 1), (1, 1), (0, 1), (0, 2), (1, 2), (2, 2)];
         assert_eq!(plan.order(), order);
         assert!(matches!(SurveyPlan::<8>::new(LATTICE), Err(PlanError::Grid(GridError::Capacity { .. }))));
+    }
+
+    #[test]
+    fn corners_of_the_same_area() {
+        let plan = SurveyPlan::<9>::new(LATTICE).unwrap();
+        let corners = plan.corners().unwrap();
+        assert_eq!(corners.order(), [(0, 0), (1, 0), (1, 1), (0, 1)]);
+        assert_eq!(corners.lattice().node_um(1, 1), LATTICE.node_um(2, 2));
+        assert_eq!(corners.corners(), Ok(corners));
     }
 
     #[test]
