@@ -34,6 +34,12 @@
 //! | [`Fade`], [`Correction`] | the correction, its fade and its exact inverse |
 //! | [`Move`], [`Split`], [`Piece`] | straight moves in, pieces along the corrected surface out |
 //! | [`Arc`], [`Chords`] | arcs and helices in, straight moves out |
+//! | [`Survey`], [`SurveyPlan`] | measuring by hand: events in, orders out |
+//! | [`TramAdvice`] | how far to turn which screw, and what no screw takes out |
+//! | [`Bank`], [`StoredGrid`] | grids by bed temperature and setup, and the choice between them |
+//! | [`record`], [`Store`], [`memory`] | the bytes of a grid, and persistent memory that power loss cannot spoil |
+//! | `panel` | knob, button and limit switch over `embedded-hal` |
+//! | [`Keeper`] | all of it behind one front door: what a controller calls |
 //!
 //! # Units and signs
 //! Lengths are whole micrometres. X right, Y back, Z up. A positive height means that the bed is high there; a
