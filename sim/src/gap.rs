@@ -189,7 +189,7 @@ pub(crate) struct Profile {
 
 impl Profile {
     const MOST: usize = 16_384;
-    const FINEST_MM: f64 = 5.0;
+    const FINEST_MM: f64 = 0.5;
     const NOTHING: Range = Range { min_um: f64::INFINITY, max_um: f64::NEG_INFINITY };
 
     pub(crate) fn new() -> Self {
