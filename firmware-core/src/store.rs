@@ -6,7 +6,8 @@
 //!
 //! # Saving
 //! 1. Both slots are read. One of them holds what is current; the other will be written.
-//! 2. If the current record says the same already, nothing is written.
+//! 2. If the current record says the same already, nothing is written; unless the other slot holds a save that was cut
+//!    short, which may read as a newer record later and must go.
 //! 3. The other slot is erased where that is needed, then written: fields, header, check value.
 //! 4. It is read back and compared.
 //! 5. Only then the seal is written, read back and compared.
@@ -14,7 +15,7 @@
 //! The seal is what a two-slot store usually lacks. A cell that was being written when power failed may read right at
 //! the next start and wrong at the one after. If such a record counted as good, the next save would write over the only
 //! other one. A seal that reads right says that everything before it was written to its end; and a torn seal harms
-//! nothing but itself.
+//! nothing but itself. For the same reason all bytes of a record are written, also those that read as wanted.
 //!
 //! # Which slot is current
 //! A record counts if it decodes ([`record`] says what that means). If both count, the newer one is current if its seal
@@ -63,7 +64,7 @@ use core::fmt;
 use core::num::NonZeroUsize;
 
 use crate::crc::Crc32c;
-use crate::memory::{Cells, Overwrite, SlotMemory};
+use crate::memory::{Cells, SlotMemory};
 use crate::record::{self, CRC_SIZE, HEADER_SIZE, LAYOUT_VERSION, Record, RecordError, max_record_size};
 use crate::stored_grid::StoredGrid;
 
@@ -310,7 +311,7 @@ impl<M: SlotMemory, const CAPACITY: usize, const BUFFER: usize> Store<M, CAPACIT
         let last = current(&slots).unwrap_or(0);
         for slot in [first_slot + (1 - last), first_slot + last] {
             self.memory.erase(slot).map_err(StoreError::Access)?;
-            self.memory.write(slot, 0, &[0; HEADER_SIZE], Overwrite::All).map_err(StoreError::Access)?;
+            self.memory.write(slot, 0, &[0; HEADER_SIZE]).map_err(StoreError::Access)?;
         }
         Ok(())
     }
@@ -360,35 +361,32 @@ impl<M: SlotMemory, const CAPACITY: usize, const BUFFER: usize> Store<M, CAPACIT
         let [first, second] = &slots;
         let (kept, written, target) =
             if index == Some(0) { (first, second, first_slot + 1) } else { (second, first, first_slot) };
-        if let Slot::Record { record: Record { version: LAYOUT_VERSION, value: true, .. }, sealed: true } = kept {
+        if let Slot::Record { record: Record { version: LAYOUT_VERSION, value: true, .. }, sealed: true } = kept
+            && (matches!(written, Slot::Empty) || written.is_finished())
+        {
             return Ok(Saved::Unchanged);
         }
-        let overwrite = match written {
-            Slot::Record { sealed: true, .. } => Overwrite::Differing,
-            _ => Overwrite::All,
-        };
         let sequence = kept.sequence().map_or(0, |sequence| sequence.wrapping_add(1));
         let length = encode(sequence, &mut self.buffer).map_err(StoreError::Value)?;
-        self.write_record(target, length, overwrite)?;
+        self.write_record(target, length)?;
         Ok(Saved::Written)
     }
 
     /// Writes the record in the buffer, and its seal, to a slot.
-    fn write_record(&mut self, slot: usize, length: usize, overwrite: Overwrite) -> Result<(), StoreError<M::Error>> {
+    fn write_record(&mut self, slot: usize, length: usize) -> Result<(), StoreError<M::Error>> {
         self.memory.erase(slot).map_err(StoreError::Access)?;
         let crc_at = round_down(length.saturating_sub(CRC_SIZE), self.unit);
         let fields_at = round_up(HEADER_SIZE, self.unit).min(crc_at);
         for (from, to) in [(fields_at, crc_at), (0, fields_at), (crc_at, length)] {
             if let Some(bytes @ [_, ..]) = self.buffer.get(from..to) {
-                self.memory.write(slot, from, bytes, overwrite).map_err(StoreError::Access)?;
+                self.memory.write(slot, from, bytes).map_err(StoreError::Access)?;
             }
         }
         let Some((record, _)) = self.buffer.split_at_checked(length) else { return Err(StoreError::NotKept { slot }) };
         let Some(&seal) = record.last_chunk::<CRC_SIZE>() else { return Err(StoreError::NotKept { slot }) };
         let seal = seal.map(|byte| !byte);
         is_kept(&mut self.memory, slot, 0, record)?;
-        // The old seal may hold torn cells that read as wanted: always all of it.
-        self.memory.write(slot, self.seal_offset, &seal, Overwrite::All).map_err(StoreError::Access)?;
+        self.memory.write(slot, self.seal_offset, &seal).map_err(StoreError::Access)?;
         is_kept(&mut self.memory, slot, self.seal_offset, &seal)
     }
 

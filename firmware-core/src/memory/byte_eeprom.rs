@@ -2,7 +2,7 @@
 
 use core::fmt;
 
-use super::{Cells, Overwrite, Region, RegionError, SlotMemory};
+use super::{Cells, Region, RegionError, SlotMemory};
 
 /// A memory of single bytes, as the EEPROM inside a controller.
 pub trait ByteMemory {
@@ -116,14 +116,10 @@ impl<B: ByteMemory> SlotMemory for ByteEeprom<B> {
         Ok(())
     }
 
-    fn write(&mut self, slot: usize, offset: usize, bytes: &[u8], overwrite: Overwrite) -> Result<(), Self::Error> {
+    fn write(&mut self, slot: usize, offset: usize, bytes: &[u8]) -> Result<(), Self::Error> {
         let first = self.region.address(slot, offset, bytes.len()).ok_or(ByteEepromError::OutOfRange)?;
         for (address, &byte) in (first..).zip(bytes) {
-            let keep = overwrite == Overwrite::Differing
-                && self.memory.read_byte(address).map_err(ByteEepromError::Memory)? == byte;
-            if !keep {
-                self.memory.write_byte(address, byte).map_err(ByteEepromError::Memory)?;
-            }
+            self.memory.write_byte(address, byte).map_err(ByteEepromError::Memory)?;
         }
         Ok(())
     }
@@ -160,23 +156,23 @@ mod tests {
     const REGION: Region = Region { first_address: 8, slot_size: 8, slot_count: 4 };
 
     #[test]
-    fn only_bytes_that_differ_are_written_unless_all_are_asked_for() {
+    fn every_byte_is_written_even_if_it_reads_as_wanted() {
         let mut memory = Bytes { bytes: [0; 40], written: Vec::new() };
         let mut eeprom = ByteEeprom::new(&mut memory, REGION).unwrap();
-        assert_eq!(eeprom.write(1, 2, &[0, 7, 0, 9], Overwrite::Differing), Ok(()));
-        assert_eq!(eeprom.write(3, 5, &[0, 1, 0], Overwrite::All), Ok(()));
+        assert_eq!(eeprom.write(1, 2, &[0, 7, 0, 9]), Ok(()));
+        assert_eq!(eeprom.write(3, 5, &[0, 1, 0]), Ok(()));
         assert_eq!(eeprom.erase(1), Ok(()));
         let mut read = [0; 4];
         assert_eq!(eeprom.read(1, 2, &mut read), Ok(Cells::Readable));
         assert_eq!(read, [0, 7, 0, 9]);
-        assert_eq!(memory.written, [19, 21, 37, 38, 39]);
+        assert_eq!(memory.written, [18, 19, 20, 21, 37, 38, 39]);
     }
 
     #[test]
     fn nothing_outside_the_slots_is_touched() {
         let mut memory = Bytes { bytes: [0; 40], written: Vec::new() };
         let mut eeprom = ByteEeprom::new(&mut memory, REGION).unwrap();
-        assert_eq!(eeprom.write(0, 6, &[1, 2, 3], Overwrite::All), Err(ByteEepromError::OutOfRange));
+        assert_eq!(eeprom.write(0, 6, &[1, 2, 3]), Err(ByteEepromError::OutOfRange));
         assert_eq!(eeprom.read(4, 0, &mut [0]), Err(ByteEepromError::OutOfRange));
         assert!(memory.written.is_empty());
         let at_zero = Region { first_address: 0, ..REGION };

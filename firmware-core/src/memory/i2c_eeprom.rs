@@ -5,7 +5,7 @@ use core::fmt;
 use embedded_hal::delay::DelayNs;
 use embedded_hal::i2c::{Error, ErrorKind, I2c};
 
-use super::{Cells, Overwrite, Region, RegionError, SlotMemory};
+use super::{Cells, Region, RegionError, SlotMemory};
 
 /// Largest page that the adapter has memory for.
 pub const MAX_PAGE_SIZE: u32 = 128;
@@ -183,25 +183,13 @@ impl<I: I2c, D: DelayNs> SlotMemory for I2cEeprom<I, D> {
         Ok(())
     }
 
-    fn write(&mut self, slot: usize, offset: usize, bytes: &[u8], overwrite: Overwrite) -> Result<(), Self::Error> {
+    fn write(&mut self, slot: usize, offset: usize, bytes: &[u8]) -> Result<(), Self::Error> {
         let mut address = self.region.address(slot, offset, bytes.len()).ok_or(I2cEepromError::OutOfRange)?;
         let mut rest = bytes;
         while !rest.is_empty() {
             let room = Self::room(address, self.part.page_size).min(rest.len());
             let Some((page, later)) = rest.split_at_checked(room) else { break };
-            let differs = match overwrite {
-                Overwrite::All => true,
-                Overwrite::Differing => {
-                    let mut there = [0; MAX_PAGE_SIZE as usize];
-                    let there = there.get_mut(..page.len()).ok_or(I2cEepromError::OutOfRange)?;
-                    self.read_at(address, there)?;
-                    there != page
-                }
-            };
-            // A write cycle wears the whole page, so the page is written whole or not at all.
-            if differs {
-                self.write_page(address, page)?;
-            }
+            self.write_page(address, page)?;
             address = address.saturating_add(page.len() as u32);
             rest = later;
         }
@@ -264,21 +252,7 @@ mod tests {
             Transaction::write(0x51, written(&[0x00], &bytes[16..])),
             Transaction::write(0x51, vec![0x00]),
         ];
-        let outcome = exactly(SMALL, region, &transfers, 4, |eeprom| eeprom.write(0, 16, &bytes, Overwrite::All));
-        assert_eq!(outcome, Ok(()));
-    }
-
-    #[test]
-    fn a_page_that_holds_the_bytes_is_not_written() {
-        let region = Region { first_address: 0x100, slot_size: 64, slot_count: 2 };
-        let bytes = [7; 20];
-        let transfers = [
-            Transaction::write_read(0x51, vec![0x00], vec![7; 16]),
-            Transaction::write_read(0x51, vec![0x10], vec![7, 7, 8, 7]),
-            Transaction::write(0x51, written(&[0x10], &[7; 4])),
-            Transaction::write(0x51, vec![0x10]),
-        ];
-        let outcome = exactly(SMALL, region, &transfers, 1, |eeprom| eeprom.write(0, 0, &bytes, Overwrite::Differing));
+        let outcome = exactly(SMALL, region, &transfers, 4, |eeprom| eeprom.write(0, 16, &bytes));
         assert_eq!(outcome, Ok(()));
     }
 
@@ -295,7 +269,7 @@ mod tests {
             let mut bytes = [0; 20];
             assert_eq!(eeprom.read(0, 0x70, &mut bytes), Ok(Cells::Readable));
             assert_eq!((&bytes[..16], &bytes[16..]), (&[1; 16][..], &[2; 4][..]));
-            assert_eq!(eeprom.write(0, 0xC0, &[9], Overwrite::All), Ok(()));
+            assert_eq!(eeprom.write(0, 0xC0, &[9]), Ok(()));
         });
     }
 
@@ -303,7 +277,7 @@ mod tests {
     fn a_missing_acknowledge_is_an_error() {
         let region = Region { first_address: 16, slot_size: 64, slot_count: 2 };
         let refused = [Transaction::write(0x50, vec![0x10, 1]).with_error(NACK)];
-        let outcome = exactly(SMALL, region, &refused, 0, |eeprom| eeprom.write(0, 0, &[1], Overwrite::All));
+        let outcome = exactly(SMALL, region, &refused, 0, |eeprom| eeprom.write(0, 0, &[1]));
         assert_eq!(outcome, Err(I2cEepromError::Bus(NACK)));
         let refused = [Transaction::write_read(0x50, vec![0x10], vec![0]).with_error(NACK)];
         let outcome = exactly(SMALL, region, &refused, 0, |eeprom| eeprom.read(0, 0, &mut [0]));
@@ -315,14 +289,14 @@ mod tests {
         let region = Region { first_address: 16, slot_size: 64, slot_count: 2 };
         let mut transfers = vec![Transaction::write(0x50, vec![0x10, 1])];
         transfers.extend((0..3).map(|_| Transaction::write(0x50, vec![0x10]).with_error(NACK)));
-        let outcome = exactly(SMALL, region, &transfers, 3, |eeprom| eeprom.write(0, 0, &[1], Overwrite::All));
+        let outcome = exactly(SMALL, region, &transfers, 3, |eeprom| eeprom.write(0, 0, &[1]));
         assert_eq!(outcome, Err(I2cEepromError::Busy));
         // Anything but a missing acknowledge ends it at once.
         let transfers = [
             Transaction::write(0x50, vec![0x10, 1]),
             Transaction::write(0x50, vec![0x10]).with_error(ErrorKind::ArbitrationLoss),
         ];
-        let outcome = exactly(SMALL, region, &transfers, 1, |eeprom| eeprom.write(0, 0, &[1], Overwrite::All));
+        let outcome = exactly(SMALL, region, &transfers, 1, |eeprom| eeprom.write(0, 0, &[1]));
         assert_eq!(outcome, Err(I2cEepromError::Bus(ErrorKind::ArbitrationLoss)));
     }
 

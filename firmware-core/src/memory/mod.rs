@@ -34,23 +34,15 @@ pub enum Cells {
     Damaged,
 }
 
-/// Which bytes a write must really write.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub enum Overwrite {
-    /// Bytes that already read as wanted may be left alone: what is there was written to its end.
-    Differing,
-    /// All bytes: a cell that was being written when power failed may read as wanted now and otherwise later.
-    All,
-}
-
 /// Persistent memory in slots of equal size.
 ///
 /// For those who implement it:
 /// - Each call is one attempt. An error is reported, never tried over, never ignored.
 /// - `write` begins at a multiple of [`Self::unit`], whatever its length; it may fill the rest of its last unit with
 ///   anything. Bytes that are not in its units stay as they are even if power fails.
-/// - Between two calls of `erase` for a slot, the store writes each of the slot's units once.
+/// - `write` writes all bytes, also those that read as wanted already: a cell that was being written when power failed
+///   may read as wanted now and otherwise later.
+/// - Between two calls of `erase` for a slot, the store writes each of its units once at most.
 /// - `write` and `erase` return when the memory is done, not when it has begun.
 pub trait SlotMemory {
     /// Why the memory did not do as asked.
@@ -82,7 +74,7 @@ pub trait SlotMemory {
     ///
     /// # Errors
     /// If the memory did not do it; the units may then hold anything.
-    fn write(&mut self, slot: usize, offset: usize, bytes: &[u8], overwrite: Overwrite) -> Result<(), Self::Error>;
+    fn write(&mut self, slot: usize, offset: usize, bytes: &[u8]) -> Result<(), Self::Error>;
 }
 
 impl<M: SlotMemory + ?Sized> SlotMemory for &mut M {
@@ -108,7 +100,7 @@ impl<M: SlotMemory + ?Sized> SlotMemory for &mut M {
         M::erase(self, slot)
     }
 
-    fn write(&mut self, slot: usize, offset: usize, bytes: &[u8], overwrite: Overwrite) -> Result<(), Self::Error> {
-        M::write(self, slot, offset, bytes, overwrite)
+    fn write(&mut self, slot: usize, offset: usize, bytes: &[u8]) -> Result<(), Self::Error> {
+        M::write(self, slot, offset, bytes)
     }
 }

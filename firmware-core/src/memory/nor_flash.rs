@@ -4,7 +4,7 @@ use core::fmt;
 
 use embedded_storage::nor_flash::NorFlash;
 
-use super::{Cells, Overwrite, Region, RegionError, SlotMemory};
+use super::{Cells, Region, RegionError, SlotMemory};
 
 /// Largest unit, to read or to program, that the adapter has memory for.
 pub const MAX_UNIT_SIZE: u32 = 256;
@@ -123,8 +123,7 @@ impl<F: NorFlash> SlotMemory for NorFlashSlots<F> {
         self.flash.erase(from, from.saturating_add(self.region.slot_size)).map_err(NorFlashError::Flash)
     }
 
-    /// Everything is written, whatever `overwrite` says: after an erase there is nothing to leave alone.
-    fn write(&mut self, slot: usize, offset: usize, bytes: &[u8], _overwrite: Overwrite) -> Result<(), Self::Error> {
+    fn write(&mut self, slot: usize, offset: usize, bytes: &[u8]) -> Result<(), Self::Error> {
         let address = self.region.address(slot, offset, bytes.len()).ok_or(NorFlashError::OutOfRange)?;
         let over = bytes.len().checked_rem(F::WRITE_SIZE).unwrap_or(0);
         let (whole, last) = bytes.split_at_checked(bytes.len().saturating_sub(over)).unwrap_or((bytes, &[]));
@@ -210,8 +209,8 @@ mod tests {
         let mut slots = NorFlashSlots::new(&mut flash, REGION, |_| false).unwrap();
         let bytes: Vec<u8> = (1..=19).collect();
         slots.erase(2).unwrap();
-        slots.write(2, 8, &bytes, Overwrite::Differing).unwrap();
-        slots.write(2, 32, &bytes[..8], Overwrite::All).unwrap();
+        slots.write(2, 8, &bytes).unwrap();
+        slots.write(2, 32, &bytes[..8]).unwrap();
         // From any place, of any length.
         for (first, end) in (0..19).flat_map(|first| (first..=19).map(move |end| (first, end))) {
             let mut read = [0; 19];
@@ -248,9 +247,9 @@ mod tests {
             Some(RegionError::TooLong { capacity: 256 })
         );
         let mut slots = NorFlashSlots::new(&mut flash, REGION, |_| false).unwrap();
-        assert_eq!(slots.write(0, 60, &[0; 8], Overwrite::All), Err(NorFlashError::OutOfRange));
+        assert_eq!(slots.write(0, 60, &[0; 8]), Err(NorFlashError::OutOfRange));
         assert_eq!(slots.erase(3), Err(NorFlashError::OutOfRange));
-        let misaligned = slots.write(0, 4, &[0; 8], Overwrite::All);
+        let misaligned = slots.write(0, 4, &[0; 8]);
         assert_eq!(misaligned, Err(NorFlashError::Flash(NorFlashErrorKind::NotAligned)));
         assert!(flash.done.is_empty());
     }
