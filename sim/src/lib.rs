@@ -22,6 +22,7 @@
 //! | [`outcome`] | what a replay found, as plain data |
 //! | [`picture`], [`report`], [`summary`] | that data as pictures, as a page, as text and JSON |
 //! | [`bench`], [`operator`], [`survey`] | a machine to measure on, somebody who measures, and a whole survey |
+//! | [`rehearse`] | the same survey by a person at the keys of a terminal |
 //! | [`life`] | years of power cycles, surveys and mishaps |
 //! | [`demo`] | the built-in scenario and job |
 
@@ -38,6 +39,7 @@ mod motion;
 pub mod operator;
 pub mod outcome;
 pub mod picture;
+pub mod rehearse;
 pub mod replay;
 pub mod report;
 pub mod scenario;

@@ -13,16 +13,17 @@ use gapkeeper_host_tools::grid_file::{GridDocument, GridFormat, read_grid, write
 use gapkeeper_host_tools::write_atomically;
 use gapkeeper_sim::life::Life;
 use gapkeeper_sim::outcome::Outcome;
+use gapkeeper_sim::rehearse::{self, RehearseError};
 use gapkeeper_sim::replay::{Settings, replay};
 use gapkeeper_sim::scenario::{Count, NotNegative, Scenario};
-use gapkeeper_sim::survey::survey;
+use gapkeeper_sim::survey::{SurveyOutcome, survey};
 use gapkeeper_sim::{demo, picture, report, summary};
 use indicatif::{ProgressBar, ProgressStyle};
 
 /// Nothing was written and nothing came of it: the input is at fault.
 const BAD_INPUT: u8 = 2;
 
-/// The input was sound, and what it was to show did not hold.
+/// The input was sound, and what it was to show did not hold, or a person ended it before that.
 const FAULTS: u8 = 1;
 
 /// A machine that is only modelled: see before you flash whether the first layer will stick.
@@ -77,6 +78,26 @@ enum Command {
         #[arg(long, value_name = "UM")]
         feel_um: Option<f64>,
         /// Which of the operator's days
+        #[arg(long, default_value = "1")]
+        seed: u64,
+        /// Where the grid goes, JSON or CSV; without it it is only shown
+        #[arg(short, long, value_name = "FILE")]
+        output: Option<PathBuf>,
+    },
+    /// Practise the survey: set the gaps yourself, in the terminal, before you stand at a hot machine.
+    #[command(after_help = "Example: gapsim rehearse --scenario bench.toml --stations 3x3 -o grid.json\n\n\
+        Exit code 1 if you end it before all stations are read; nothing is written then.")]
+    Rehearse {
+        /// Machine and modelled bed, TOML
+        #[arg(long, value_name = "FILE")]
+        scenario: PathBuf,
+        /// Stations along X and Y; without it the scenario's
+        #[arg(long, value_name = "NxM", value_parser = stations)]
+        stations: Option<[Count; 2]>,
+        /// Standard deviation of what the paper seems to say
+        #[arg(long, value_name = "UM", default_value = "0")]
+        feel_um: f64,
+        /// Which of your days, with --feel-um
         #[arg(long, default_value = "1")]
         seed: u64,
         /// Where the grid goes, JSON or CSV; without it it is only shown
@@ -176,14 +197,28 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
             print_and_write(&outcome, &output, files)?;
         }
         Command::Survey { scenario, stations, feel_um, seed, output } => {
-            let mut scenario = Scenario::read(&scenario)?;
-            if let Some(stations) = stations {
-                scenario.survey.stations = stations;
-            }
+            let mut scenario = read_scenario(&scenario, stations)?;
             if let Some(feel_um) = feel_um {
                 scenario.measuring.feel_um = NotNegative::try_from(feel_um).map_err(anyhow::Error::msg)?;
             }
-            run_survey(&scenario, seed, output.as_deref())?;
+            // An unknown format is said before anything is measured.
+            output.as_deref().map(GridFormat::of).transpose()?;
+            let found = survey(&scenario, scenario.stations(), seed)?;
+            let readings = found.happenings.iter().map(|happening| format!("{happening}\n")).collect::<String>();
+            write_and_print(&found, &scenario, &readings, output.as_deref())?;
+        }
+        Command::Rehearse { scenario, stations, feel_um, seed, output } => {
+            let scenario = read_scenario(&scenario, stations)?;
+            let feel_um = NotNegative::try_from(feel_um).map_err(anyhow::Error::msg)?;
+            output.as_deref().map(GridFormat::of).transpose()?;
+            match rehearse::rehearse(&scenario, scenario.stations(), feel_um, seed) {
+                Ok(found) => write_and_print(&found, &scenario, &rehearse::table(&found), output.as_deref())?,
+                Err(ended @ RehearseError::Ended) => {
+                    writeln!(io::stdout(), "{ended}")?;
+                    return Ok(ExitCode::from(FAULTS));
+                }
+                Err(error) => return Err(error.into()),
+            }
         }
         Command::Life { scenario, seed, days, memory } => {
             return run_life(&Scenario::read(&scenario)?, seed, days, memory);
@@ -210,11 +245,21 @@ fn run_life(scenario: &Scenario, seed: u64, days: u32, memory: Option<PathBuf>) 
     Ok(if faults == 0 { ExitCode::SUCCESS } else { ExitCode::from(FAULTS) })
 }
 
-/// Runs a survey, prints it as it goes, and writes the grid.
-fn run_survey(scenario: &Scenario, seed: u64, output: Option<&Path>) -> anyhow::Result<()> {
-    // An unknown format is said before anything is measured.
-    output.map(GridFormat::of).transpose()?;
-    let found = survey(scenario, scenario.stations(), seed)?;
+fn read_scenario(path: &Path, stations: Option<[Count; 2]>) -> anyhow::Result<Scenario> {
+    let mut scenario = Scenario::read(path)?;
+    if let Some(stations) = stations {
+        scenario.survey.stations = stations;
+    }
+    Ok(scenario)
+}
+
+/// Writes the grid of a survey, then prints how it was read and what it is worth.
+fn write_and_print(
+    found: &SurveyOutcome,
+    scenario: &Scenario,
+    readings: &str,
+    output: Option<&Path>,
+) -> anyhow::Result<()> {
     let document = GridDocument {
         grid: found.grid.grid.clone(),
         shift_um: found.grid.shift_um.into(),
@@ -223,10 +268,7 @@ fn run_survey(scenario: &Scenario, seed: u64, output: Option<&Path>) -> anyhow::
     };
     let losses = output.map(|path| write_grid(path, &document)).transpose()?.unwrap_or_default();
     let mut out = io::stdout().lock();
-    for happening in &found.happenings {
-        writeln!(out, "{happening}")?;
-    }
-    write!(out, "\n{}", found.verdict(scenario))?;
+    write!(out, "{readings}\n{}", found.verdict(scenario))?;
     if let Some(path) = output {
         writeln!(out, "\nwritten to {}", path.display())?;
     }

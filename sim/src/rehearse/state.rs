@@ -1,0 +1,223 @@
+//! The rehearsal itself: keys and time go in, the bench moves, a view of it comes out. No terminal, no clock.
+
+use gapkeeper::{Lattice, Order, Prompt, SurveyEvent};
+
+use super::drag::Drag;
+use super::view::{Mark, View};
+use crate::bench::{Bench, BenchError};
+use crate::operator::Operator;
+use crate::scenario::{Bounded, NotNegative, Scenario, Share};
+use crate::survey::{Notes, SurveyOutcome, clock};
+
+/// How much faster time runs while the plate warms and settles.
+const WAITING_SPEED: f64 = 60.0;
+/// Time that passes at once while a wait is skipped.
+const SKIP_S: f64 = 10.0;
+
+/// What a person can do.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Key {
+    /// Turn the knob; positive raises the nozzle.
+    Turn(i16),
+    /// Press the knob.
+    Press,
+    /// Back one station, or no.
+    Back,
+    /// Say that the screws were turned.
+    ScrewsTurned,
+    /// End it.
+    End,
+}
+
+/// How it ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Ending {
+    /// All stations are read.
+    Measured,
+    /// By the person, before that.
+    Ended,
+}
+
+/// A survey under way by somebody at the keys.
+pub(super) struct Rehearsal<'a> {
+    scenario: &'a Scenario,
+    stations: Lattice,
+    bench: Bench,
+    hand: Operator,
+    /// The gap that the hand takes for the right one at this visit.
+    right_gap_um: f64,
+    notes: Notes,
+    notice: &'static str,
+    ending: Option<Ending>,
+}
+
+impl<'a> Rehearsal<'a> {
+    /// A bench where a survey begins.
+    pub(super) fn new(
+        scenario: &'a Scenario,
+        stations: Lattice,
+        feel_um: NotNegative,
+        seed: u64,
+    ) -> Result<Self, BenchError> {
+        let mut bench = Bench::new(scenario)?;
+        bench.begin(scenario, stations)?;
+        // What else the scenario says of its operator is not true of the person at the keys.
+        let measuring = crate::scenario::Measuring {
+            feel_um,
+            bias_um: Bounded(0.0),
+            blunder_share: Share(0.0),
+            ..scenario.measuring
+        };
+        let mut hand = Operator::new(&measuring, seed);
+        let right_gap_um = hand.feel();
+        let notes = Notes::default();
+        Ok(Self { scenario, stations, bench, hand, right_gap_um, notes, notice: "", ending: None })
+    }
+
+    /// Lets time pass, faster while there is only waiting to be done.
+    pub(super) fn pass(&mut self, seconds: f64) -> Result<(), BenchError> {
+        let Some(prompt) = self.bench.prompt() else { return Ok(()) };
+        let order = self.bench.wait(if is_wait(prompt) { seconds * WAITING_SPEED } else { seconds });
+        self.carry_out(order)
+    }
+
+    /// Does what a key asks for.
+    pub(super) fn key(&mut self, key: Key) -> Result<(), BenchError> {
+        let Some(prompt) = self.bench.prompt() else { return Ok(()) };
+        self.notice = "";
+        let order = match (key, prompt) {
+            (Key::End, _) => self.bench.event(SurveyEvent::Abort)?,
+            (Key::Press, prompt) if is_wait(prompt) => self.skip_wait(),
+            (Key::Turn(detents), Prompt::SetGap { .. } | Prompt::LookAgain { .. }) => {
+                self.bench.event(SurveyEvent::Turned { detents })?
+            }
+            (Key::Press, Prompt::SetGap { .. } | Prompt::LookAgain { .. }) => {
+                self.answer(prompt, SurveyEvent::Pressed, "taken; the nozzle has moved on")?
+            }
+            (Key::Press, Prompt::Closure { .. }) => self.answer(prompt, SurveyEvent::Pressed, "")?,
+            (Key::Back, Prompt::Closure { .. }) => {
+                self.answer(prompt, SurveyEvent::Back, "the round begins again: all readings are void")?
+            }
+            (Key::Back, Prompt::SetGap { visit: 1, .. }) => {
+                self.notice = "this is the first station: nothing to go back to";
+                Order::Wait
+            }
+            (Key::Back, Prompt::SetGap { .. } | Prompt::LookAgain { .. }) => {
+                self.right_gap_um = self.hand.feel();
+                self.notice = "back one station: its reading is void";
+                self.bench.event(SurveyEvent::Back)?
+            }
+            (Key::ScrewsTurned, Prompt::RaiseBed { by_um }) => {
+                self.notes.bed_raised(by_um);
+                self.right_gap_um = self.hand.feel();
+                self.notice = "the bed is raised, a new setup: the round begins again";
+                self.bench.raise_bed(by_um.into())
+            }
+            (_, Prompt::RaiseBed { .. }) => {
+                self.notice = "raise the bed first: s says that you turned the screws";
+                Order::Wait
+            }
+            (Key::ScrewsTurned, _) => {
+                self.notice = "nobody asked for the screws: leave them";
+                Order::Wait
+            }
+            _ => Order::Wait,
+        };
+        self.carry_out(order)
+    }
+
+    /// How it ended, once it has.
+    pub(super) fn ending(&self) -> Option<Ending> {
+        self.ending
+    }
+
+    /// What came of it, once all stations are read.
+    pub(super) fn outcome(self) -> Result<SurveyOutcome, BenchError> {
+        self.notes.outcome(&self.bench, self.scenario)
+    }
+
+    /// What the person sees.
+    pub(super) fn view(&self) -> View {
+        let prompt = self.bench.prompt();
+        let nozzle = self.bench.nozzle();
+        let sets_gap = matches!(prompt, Some(Prompt::SetGap { .. } | Prompt::LookAgain { .. }));
+        let gap_um = self.bench.gap_um();
+        let here = self.bench.keeper().survey_under_way().and_then(gapkeeper::Survey::station);
+        let notice = match prompt {
+            Some(prompt) if is_wait(prompt) => "rehearsal: 60 times as fast; Enter skips the wait",
+            Some(_) if sets_gap && gap_um < 0.0 => "the nozzle presses into the bed, which damages both: up",
+            // Neither stands on the plan as something to come.
+            Some(Prompt::SetGap { .. }) if here.is_none() => "a check station between the others, not in the grid",
+            Some(Prompt::SetGap { visit, visits, .. }) if visit == visits => "the first station again: has it moved?",
+            _ => self.notice,
+        };
+        View {
+            title: self.scenario.name.clone(),
+            clock: clock(self.bench.clock_s()),
+            prompt: prompt.map(|prompt| prompt.to_string()).unwrap_or_default(),
+            marks: self.marks(),
+            x_mm: ends_mm(self.stations.x0_um, self.stations.pitch_x_um, self.stations.columns),
+            y_mm: ends_mm(self.stations.y0_um, self.stations.pitch_y_um, self.stations.rows),
+            nozzle,
+            drag: sets_gap.then(|| Drag::new(gap_um, self.right_gap_um)),
+            notice,
+        }
+    }
+
+    /// Rows of marks, the first at the smallest Y.
+    fn marks(&self) -> Vec<Vec<Mark>> {
+        let survey = self.bench.keeper().survey_under_way();
+        let here = survey.and_then(gapkeeper::Survey::station);
+        let mark = |column, row| {
+            if here == Some((column, row)) {
+                Mark::Here
+            } else if survey.is_some_and(|survey| survey.height_um(column, row).is_some()) {
+                Mark::Read
+            } else {
+                Mark::ToCome
+            }
+        };
+        (0..self.stations.rows)
+            .map(|row| (0..self.stations.columns).map(|column| mark(column, row)).collect())
+            .collect()
+    }
+
+    fn answer(&mut self, prompt: Prompt, event: SurveyEvent, notice: &'static str) -> Result<Order, BenchError> {
+        self.notes.answered(&self.bench, self.scenario, prompt, event);
+        self.right_gap_um = self.hand.feel();
+        self.notice = notice;
+        self.bench.event(event)
+    }
+
+    fn skip_wait(&mut self) -> Order {
+        loop {
+            let order = self.bench.wait(SKIP_S);
+            // Bed and nozzle hold their temperatures, so the soak comes to its end.
+            if order != Order::Wait || !self.bench.prompt().is_some_and(is_wait) {
+                return order;
+            }
+        }
+    }
+
+    fn carry_out(&mut self, order: Order) -> Result<(), BenchError> {
+        match self.bench.carry_out(order)? {
+            Order::RaiseBed { .. } => self.notice = "the limit switch tripped: this round's readings are void",
+            Order::Done => self.ending = Some(Ending::Measured),
+            Order::Aborted => self.ending = Some(Ending::Ended),
+            _ => {}
+        }
+        Ok(())
+    }
+}
+
+fn is_wait(prompt: Prompt) -> bool {
+    matches!(prompt, Prompt::Heat { .. } | Prompt::Soak { .. })
+}
+
+fn ends_mm(start_um: i32, pitch_um: u32, count: u8) -> [f64; 2] {
+    let start_mm = f64::from(start_um) / 1000.0;
+    [start_mm, start_mm + f64::from(pitch_um) * f64::from(count.saturating_sub(1)) / 1000.0]
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,182 @@
+use super::*;
+use crate::demo;
+use crate::scenario::Count;
+
+fn two_by_two() -> Scenario {
+    let mut scenario = demo::scenario().unwrap();
+    scenario.survey.stations = [Count(2); 2];
+    scenario.measuring.settle_um = Bounded(0.0);
+    scenario
+}
+
+fn begin(scenario: &Scenario) -> Rehearsal<'_> {
+    let mut rehearsal = Rehearsal::new(scenario, scenario.stations(), NotNegative(0.0), 1).unwrap();
+    rehearsal.pass(0.1).unwrap();
+    rehearsal
+}
+
+/// Turns as the paper says until it drags right, as a person would.
+fn set(rehearsal: &mut Rehearsal<'_>) {
+    for _ in 0..1000 {
+        let Some(drag) = rehearsal.view().drag else { return };
+        let detents = match drag.to_string().as_str() {
+            "loose" => -4,
+            "just touches" | "drags a little" => -1,
+            "drags right" => return,
+            _ => 1,
+        };
+        rehearsal.key(Key::Turn(detents)).unwrap();
+    }
+    panic!("never drags right: {:?}", rehearsal.view());
+}
+
+#[test]
+fn a_whole_survey_by_what_the_paper_says() {
+    let scenario = two_by_two();
+    let mut rehearsal = begin(&scenario);
+    rehearsal.key(Key::Press).unwrap();
+    let mut presses = 0;
+    while rehearsal.ending().is_none() {
+        set(&mut rehearsal);
+        match presses {
+            4 => assert!(rehearsal.view().notice.starts_with("a check station"), "{:?}", rehearsal.view()),
+            5 => assert!(rehearsal.view().notice.starts_with("the first station again"), "{:?}", rehearsal.view()),
+            _ => assert!(!rehearsal.view().notice.contains("station"), "{:?}", rehearsal.view()),
+        }
+        rehearsal.key(Key::Press).unwrap();
+        presses += 1;
+    }
+    // Four stations, the check station in the middle, the first once more.
+    assert_eq!((rehearsal.ending(), presses), (Some(Ending::Measured), 6));
+    let outcome = rehearsal.outcome().unwrap();
+    let bed = crate::bed::ModelledBed::new(&scenario.bed, &scenario.folder).unwrap();
+    let lattice = outcome.grid.grid.lattice();
+    for (node, &height_um) in outcome.grid.grid.nodes_um().iter().enumerate() {
+        let (x_um, y_um) = lattice.node_um(node as u8 % 2, node as u8 / 2);
+        let off_um = f64::from(height_um) - bed.height_um(f64::from(x_um) / 1000.0, f64::from(y_um) / 1000.0);
+        assert!(off_um.abs() <= 10.0, "node {node}: {off_um}");
+    }
+    assert!(outcome.verdict(&scenario).contains("check stations: bilinear off by"), "{}", outcome.verdict(&scenario));
+}
+
+#[test]
+fn waiting_runs_sixty_times_as_fast_and_can_be_skipped() {
+    let scenario = two_by_two();
+    let mut rehearsal = begin(&scenario);
+    assert!(rehearsal.view().prompt.starts_with("Let the plate settle\n600 s left"), "{}", rehearsal.view().prompt);
+    rehearsal.pass(5.0).unwrap();
+    assert!(rehearsal.view().prompt.contains("\n300 s left"), "{}", rehearsal.view().prompt);
+    assert_eq!(rehearsal.view().drag, None, "no paper while nobody may touch it");
+    rehearsal.key(Key::Press).unwrap();
+    assert!(rehearsal.view().prompt.starts_with("Station 1 of 6"), "{}", rehearsal.view().prompt);
+    assert!((606.0..620.0).contains(&rehearsal.bench.clock_s()), "{}", rehearsal.bench.clock_s());
+    // From here on it is the person's own time.
+    let before_s = rehearsal.bench.clock_s();
+    rehearsal.pass(5.0).unwrap();
+    assert_eq!(rehearsal.bench.clock_s() - before_s, 5.0);
+}
+
+#[test]
+fn back_takes_a_reading_away() {
+    let scenario = two_by_two();
+    let mut rehearsal = begin(&scenario);
+    rehearsal.key(Key::Press).unwrap();
+    rehearsal.key(Key::Back).unwrap();
+    assert!(rehearsal.view().prompt.starts_with("Station 1 of 6"));
+    assert!(rehearsal.view().notice.contains("first station"));
+    rehearsal.key(Key::Press).unwrap();
+    assert_eq!(rehearsal.view().marks, [[Mark::Read, Mark::Here], [Mark::ToCome, Mark::ToCome]]);
+    rehearsal.key(Key::Back).unwrap();
+    assert_eq!(rehearsal.view().marks, [[Mark::Here, Mark::ToCome], [Mark::ToCome, Mark::ToCome]]);
+}
+
+#[test]
+fn a_first_station_that_moved_is_asked_about() {
+    let mut scenario = two_by_two();
+    scenario.measuring.check_stations = false;
+    for (answer, ending) in [(Key::Press, Some(Ending::Measured)), (Key::Back, None)] {
+        let mut rehearsal = begin(&scenario);
+        rehearsal.key(Key::Press).unwrap();
+        for _ in 0..5 {
+            set(&mut rehearsal);
+            if rehearsal.view().prompt.starts_with("Station 5") {
+                rehearsal.key(Key::Turn(9)).unwrap();
+            }
+            rehearsal.key(Key::Press).unwrap();
+        }
+        assert!(rehearsal.view().prompt.starts_with("First station moved"), "{}", rehearsal.view().prompt);
+        rehearsal.key(answer).unwrap();
+        assert_eq!(rehearsal.ending(), ending);
+        if ending.is_none() {
+            assert!(rehearsal.view().prompt.starts_with("Station 1 of 5"), "{}", rehearsal.view().prompt);
+            assert_eq!(rehearsal.view().marks[1], [Mark::ToCome; 2]);
+        }
+    }
+}
+
+#[test]
+fn the_switch_in_the_way_is_met_with_the_screws() {
+    let mut scenario = two_by_two();
+    scenario.machine.limit_switch_trips_at_mm = Bounded(-0.02);
+    let mut rehearsal = begin(&scenario);
+    rehearsal.key(Key::Press).unwrap();
+    rehearsal.key(Key::ScrewsTurned).unwrap();
+    assert!(rehearsal.view().notice.starts_with("nobody asked"), "{}", rehearsal.view().notice);
+    let before_um = rehearsal.bench.bed_um(0, 0);
+    for _ in 0..12 {
+        if rehearsal.view().drag.is_some() {
+            rehearsal.key(Key::Turn(-10)).unwrap();
+        }
+    }
+    assert!(rehearsal.view().notice.starts_with("the limit switch tripped"), "{}", rehearsal.view().notice);
+    rehearsal.key(Key::Press).unwrap();
+    assert!(rehearsal.view().prompt.starts_with("Switch in the way"), "{}", rehearsal.view().prompt);
+    assert!(rehearsal.view().notice.starts_with("raise the bed first"), "{}", rehearsal.view().notice);
+    rehearsal.key(Key::ScrewsTurned).unwrap();
+    assert!(rehearsal.view().prompt.starts_with("Station 1 of 6"), "{}", rehearsal.view().prompt);
+    assert!((rehearsal.bench.bed_um(0, 0) - before_um - 500.0).abs() < 1e-9);
+}
+
+#[test]
+fn a_nozzle_in_the_bed_is_said() {
+    let scenario = two_by_two();
+    let mut rehearsal = begin(&scenario);
+    rehearsal.key(Key::Press).unwrap();
+    set(&mut rehearsal);
+    assert_eq!(rehearsal.view().notice, "");
+    rehearsal.key(Key::Turn(-12)).unwrap();
+    assert!(rehearsal.view().notice.starts_with("the nozzle presses into the bed"), "{}", rehearsal.view().notice);
+}
+
+#[test]
+fn ended_is_ended_everywhere() {
+    let scenario = two_by_two();
+    for presses in 0..3 {
+        let mut rehearsal = begin(&scenario);
+        for _ in 0..presses {
+            rehearsal.key(Key::Press).unwrap();
+        }
+        rehearsal.key(Key::End).unwrap();
+        assert_eq!(rehearsal.ending(), Some(Ending::Ended));
+        assert!(rehearsal.outcome().is_err());
+    }
+}
+
+/// With a feel of 30 um the paper lies, each visit anew, and the same seed lies the same.
+#[test]
+fn a_feel_of_ones_own_is_wrong_by_as_much_as_asked() {
+    let scenario = two_by_two();
+    let offs = |seed| {
+        let mut rehearsal = Rehearsal::new(&scenario, scenario.stations(), NotNegative(30.0), seed).unwrap();
+        let mut offs = Vec::new();
+        for _ in 0..40 {
+            offs.push(rehearsal.right_gap_um - 100.0);
+            rehearsal.right_gap_um = rehearsal.hand.feel();
+        }
+        offs
+    };
+    let rms_um = (offs(1).iter().map(|off_um: &f64| off_um * off_um).sum::<f64>() / 40.0).sqrt();
+    assert!((15.0..60.0).contains(&rms_um), "{rms_um}");
+    assert_eq!(offs(1), offs(1));
+    assert_ne!(offs(1), offs(2));
+}
