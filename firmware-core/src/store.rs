@@ -2,25 +2,27 @@
 //!
 //! # Slots
 //! Slots 0 and 1 belong to the setup, slots 2 and 3 to the grid in place 0, 4 and 5 to that in place 1, and so on. A
-//! slot holds one [`record`], and in its last unit a *seal*: the complement of the record's check value.
+//! slot holds one [`record`], and in its last units two *seals*, each the complement of the record's check value.
 //!
 //! # Saving
 //! 1. Both slots are read. One of them holds what is current; the other will be written.
-//! 2. If the current record says the same already, nothing is written; unless the other slot holds a save that was cut
-//!    short, which may read as a newer record later and must go.
-//! 3. The other slot is erased where that is needed, then written: fields, header, check value.
+//! 2. If the current record says the same already, has both seals, and the other slot holds no save that was cut
+//!    short, nothing is written.
+//! 3. The other slot is erased where that is needed, then written: fields, header, check value. All bytes are written,
+//!    also those that read as wanted.
 //! 4. It is read back and compared.
-//! 5. Only then the seal is written, read back and compared.
+//! 5. Only then the first seal is written, read back and compared; then the second one.
 //!
-//! The seal is what a two-slot store usually lacks. A cell that was being written when power failed may read right at
+//! The seals are what a two-slot store usually lacks. A cell that was being written when power failed may read right at
 //! the next start and wrong at the one after. If such a record counted as good, the next save would write over the only
-//! other one. A seal that reads right says that everything before it was written to its end; and a torn seal harms
-//! nothing but itself. For the same reason all bytes of a record are written, also those that read as wanted.
+//! other one. The first seal says that the record before it was written to its end: only then may it become current.
+//! The second says the same of the first: only then may a save of the same value write nothing. A torn seal harms
+//! nothing but itself.
 //!
 //! # Which slot is current
-//! A record counts if it decodes ([`record`] says what that means). If both count, the newer one is current if its seal
-//! is right, the older one if not. If one counts, it is current, sealed or not. Records of layout 1 had no seal and
-//! count as sealed.
+//! A record counts if it decodes ([`record`] says what that means). If both count, the newer one is current if its
+//! first seal is right, the older one if not. If one counts, it is current, sealed or not. Records of layout 1 had no
+//! seals and count as sealed.
 //!
 //! Newer means further on by less than 2^31 in a sequence of 32 bits that begins again at 0. Two equal numbers, or two
 //! that are 2^31 apart, cannot come from this store: then slot 0, 2, 4 ... counts as the newer one.
@@ -183,7 +185,7 @@ impl<E: fmt::Debug + fmt::Display> core::error::Error for StoreError<E> {}
 pub struct Store<M, const CAPACITY: usize, const BUFFER: usize> {
     memory: M,
     unit: NonZeroUsize,
-    seal_offset: usize,
+    seal_offsets: [usize; 2],
     buffer: [u8; BUFFER],
 }
 
@@ -194,8 +196,8 @@ enum Slot<T> {
     Newer(u8),
     Record {
         record: Record<T>,
-        /// Its seal is right.
-        sealed: bool,
+        /// How many of its seals are right, up to the first that is not.
+        seals: u8,
     },
 }
 
@@ -208,7 +210,7 @@ impl<T> Slot<T> {
     }
 
     fn is_finished(&self) -> bool {
-        matches!(self, Self::Record { record, sealed } if *sealed || record.version == 1)
+        matches!(self, Self::Record { record, seals } if *seals > 0 || record.version == 1)
     }
 }
 
@@ -233,18 +235,19 @@ impl<M: SlotMemory, const CAPACITY: usize, const BUFFER: usize> Store<M, CAPACIT
     ///
     /// # Errors
     /// [`StoreError::Memory`] if there are fewer than four slots, or slots too small for the longest record and its
-    /// seal in units of this memory.
+    /// seals in units of this memory.
     pub fn new(memory: M) -> Result<Self, StoreError<M::Error>> {
         const { assert!(BUFFER >= max_record_size(CAPACITY), "BUFFER is below max_record_size(CAPACITY)") };
         let unit = NonZeroUsize::new(memory.unit()).unwrap_or(NonZeroUsize::MIN);
         let seal_size = round_up(SEAL_SIZE, unit);
-        let slot_size = round_up(max_record_size(CAPACITY), unit).saturating_add(seal_size);
+        let slot_size = round_up(max_record_size(CAPACITY), unit).saturating_add(2 * seal_size);
         let slot_count = SETUP_SLOTS + 2;
         if memory.slot_size() < slot_size || memory.slot_count() < slot_count {
             return Err(StoreError::Memory { slot_size, slot_count });
         }
-        let seal_offset = round_down(memory.slot_size(), unit).saturating_sub(seal_size);
-        Ok(Self { memory, unit, seal_offset, buffer: [0; BUFFER] })
+        let last_seal = round_down(memory.slot_size(), unit).saturating_sub(seal_size);
+        let seal_offsets = [last_seal.saturating_sub(seal_size), last_seal];
+        Ok(Self { memory, unit, seal_offsets, buffer: [0; BUFFER] })
     }
 
     /// Number of places for grids, counted from 0.
@@ -277,8 +280,8 @@ impl<M: SlotMemory, const CAPACITY: usize, const BUFFER: usize> Store<M, CAPACIT
     /// Stores a grid in a place, in the newest layout. When it returns `Ok`, the grid survives power loss.
     ///
     /// # Errors
-    /// [`StoreError`] says what to do; what was stored before is still there, unless the error came after the seal, in
-    /// which case it is the new value. One attempt is made: calling again is the caller's decision, and safe.
+    /// [`StoreError`] says what to do; what was stored before is still there, unless the error came after the first
+    /// seal, in which case it is the new value. One attempt is made: calling again is the caller's decision, and safe.
     pub fn save_grid(&mut self, place: usize, stored: &StoredGrid<CAPACITY>) -> Result<Saved, StoreError<M::Error>> {
         let first_slot = self.first_slot(place)?;
         let is_equal = |bytes: &[u8]| {
@@ -361,7 +364,7 @@ impl<M: SlotMemory, const CAPACITY: usize, const BUFFER: usize> Store<M, CAPACIT
         let [first, second] = &slots;
         let (kept, written, target) =
             if index == Some(0) { (first, second, first_slot + 1) } else { (second, first, first_slot) };
-        if let Slot::Record { record: Record { version: LAYOUT_VERSION, value: true, .. }, sealed: true } = kept
+        if let Slot::Record { record: Record { version: LAYOUT_VERSION, value: true, .. }, seals: 2 } = kept
             && (matches!(written, Slot::Empty) || written.is_finished())
         {
             return Ok(Saved::Unchanged);
@@ -372,7 +375,7 @@ impl<M: SlotMemory, const CAPACITY: usize, const BUFFER: usize> Store<M, CAPACIT
         Ok(Saved::Written)
     }
 
-    /// Writes the record in the buffer, and its seal, to a slot.
+    /// Writes the record in the buffer, and its seals, to a slot.
     fn write_record(&mut self, slot: usize, length: usize) -> Result<(), StoreError<M::Error>> {
         self.memory.erase(slot).map_err(StoreError::Access)?;
         let crc_at = round_down(length.saturating_sub(CRC_SIZE), self.unit);
@@ -386,8 +389,11 @@ impl<M: SlotMemory, const CAPACITY: usize, const BUFFER: usize> Store<M, CAPACIT
         let Some(&seal) = record.last_chunk::<CRC_SIZE>() else { return Err(StoreError::NotKept { slot }) };
         let seal = seal.map(|byte| !byte);
         is_kept(&mut self.memory, slot, 0, record)?;
-        self.memory.write(slot, self.seal_offset, &seal).map_err(StoreError::Access)?;
-        is_kept(&mut self.memory, slot, self.seal_offset, &seal)
+        for offset in self.seal_offsets {
+            self.memory.write(slot, offset, &seal).map_err(StoreError::Access)?;
+            is_kept(&mut self.memory, slot, offset, &seal)?;
+        }
+        Ok(())
     }
 
     fn examine_both<T>(
@@ -398,7 +404,7 @@ impl<M: SlotMemory, const CAPACITY: usize, const BUFFER: usize> Store<M, CAPACIT
         Ok([self.examine(first_slot, &decode)?, self.examine(first_slot + 1, &decode)?])
     }
 
-    /// Reads a slot: its header, by whose length the rest, and the seal, each byte once.
+    /// Reads a slot: its header, by whose length the rest, and the seals, each byte once.
     fn examine<T>(
         &mut self,
         slot: usize,
@@ -413,7 +419,8 @@ impl<M: SlotMemory, const CAPACITY: usize, const BUFFER: usize> Store<M, CAPACIT
         }
         let Ok((version, length)) = record::header(header) else { return Ok(Slot::Damaged) };
         let length = usize::from(length);
-        if length > self.seal_offset {
+        let [first_seal, _] = self.seal_offsets;
+        if length > first_seal {
             return Ok(Slot::Damaged);
         }
         let Some(rest) = self.buffer.get_mut(HEADER_SIZE..length) else {
@@ -428,10 +435,17 @@ impl<M: SlotMemory, const CAPACITY: usize, const BUFFER: usize> Store<M, CAPACIT
             Err(RecordError::NewerLayout { version }) => return Ok(Slot::Newer(version)),
             Err(_) => return Ok(Slot::Damaged),
         };
-        let mut seal = [0; SEAL_SIZE];
-        let cells = self.memory.read(slot, self.seal_offset, &mut seal).map_err(StoreError::Access)?;
-        let sealed = cells == Cells::Readable && bytes.last_chunk() == Some(&seal.map(|byte| !byte));
-        Ok(Slot::Record { record, sealed })
+        let wanted = bytes.last_chunk().map(|crc: &[u8; SEAL_SIZE]| crc.map(|byte| !byte));
+        let mut seals = 0;
+        for offset in self.seal_offsets {
+            let mut seal = [0; SEAL_SIZE];
+            let cells = self.memory.read(slot, offset, &mut seal).map_err(StoreError::Access)?;
+            if cells == Cells::Damaged || Some(seal) != wanted {
+                break;
+            }
+            seals += 1;
+        }
+        Ok(Slot::Record { record, seals })
     }
 
     /// A record longer than any of this store's: worth keeping if it is a newer program's. The header is in the buffer.
@@ -489,7 +503,7 @@ mod tests {
     use super::*;
 
     fn slot(sequence: u32, sealed: bool) -> Slot<()> {
-        Slot::Record { record: Record { version: 2, sequence, value: () }, sealed }
+        Slot::Record { record: Record { version: 2, sequence, value: () }, seals: if sealed { 2 } else { 0 } }
     }
 
     #[test]
@@ -519,7 +533,7 @@ mod tests {
 
     #[test]
     fn layout_1_had_no_seal() {
-        let first = Slot::Record { record: Record { version: 1, sequence: 9, value: () }, sealed: false };
+        let first = Slot::Record { record: Record { version: 1, sequence: 9, value: () }, seals: 0 };
         assert_eq!(current(&[slot(8, true), first]), Some(1));
     }
 

@@ -5,6 +5,10 @@
 #![forbid(unsafe_code)]
 #![deny(missing_docs)]
 
+pub mod media;
+pub mod power_cuts;
+pub mod stores;
+
 use gapkeeper::{Correction, HeightGrid};
 
 /// Cell and rest of a coordinate along one axis, edge value held.
