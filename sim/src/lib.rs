@@ -21,7 +21,7 @@
 //! | [`replay`] | the virtual controller over that bed, three runs side by side |
 //! | [`outcome`] | what a replay found, as plain data |
 //! | [`picture`], [`report`], [`summary`] | that data as pictures, as a page, as text and JSON |
-//! | [`bench`], [`operator`], [`survey`] | a machine to measure on, somebody who measures, and a whole survey |
+//! | [`mod@bench`], [`operator`], [`survey`] | a machine to measure on, somebody who measures, and a whole survey |
 //! | [`rehearse`] | the same survey by a person at the keys of a terminal |
 //! | [`life`] | years of power cycles, surveys and mishaps |
 //! | [`demo`] | the built-in scenario and job |
