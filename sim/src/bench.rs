@@ -225,7 +225,7 @@ impl Bench {
 
 /// One line of advice: which screw, which way, how far.
 pub fn advice_line(advice: &ScrewAdvice, screw: &crate::scenario::Screw) -> String {
-    format!("screw at X {:.0} Y {:.0}: {advice} ({:+} um)", screw.x_mm.0, screw.y_mm.0, advice.raise_um)
+    format!("screw {advice} ({:+} um), at X {:.0} Y {:.0}", advice.raise_um, screw.x_mm.0, screw.y_mm.0)
 }
 
 fn um(mm: f64) -> i32 {

@@ -9,7 +9,7 @@ use std::time::{Duration, Instant};
 
 use anyhow::Context;
 use clap::{Args, Parser, Subcommand};
-use gapkeeper_host_tools::grid_file::{GridDocument, GridFormat, read_grid, write_grid};
+use gapkeeper_host_tools::grid_file::{GridDocument, GridFormat, SurveyMarks, read_grid, write_grid};
 use gapkeeper_host_tools::write_atomically;
 use gapkeeper_sim::life::Life;
 use gapkeeper_sim::outcome::Outcome;
@@ -265,6 +265,11 @@ fn write_and_print(
         shift_um: found.grid.shift_um.into(),
         fade: found.grid.fade,
         bed_temperature_c: Some(found.grid.bed_temperature_c),
+        survey: Some(SurveyMarks {
+            closure_um: found.grid.closure_um,
+            closure_accepted: found.grid.closure_accepted,
+            surface: found.grid.surface,
+        }),
     };
     let losses = output.map(|path| write_grid(path, &document)).transpose()?.unwrap_or_default();
     let mut out = io::stdout().lock();

@@ -101,7 +101,7 @@ impl SurveyOutcome {
             Ok(advice) => {
                 let residual = advice.residual();
                 text += &format!(
-                    "tram advice, for the next setup (it ends this one); what screws cannot remove: {} um peak to valley, {} um RMS\n",
+                    "tram advice; turning a screw begins a new setup:\n  screws cannot remove {} um peak to valley, {} um RMS\n",
                     residual.peak_to_valley_um, residual.rms_um
                 );
                 for (turn, screw) in advice.screws().iter().zip(&scenario.bed.screws) {

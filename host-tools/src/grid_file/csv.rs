@@ -31,7 +31,7 @@ pub(super) fn parse(file: &str, text: &[u8]) -> Result<GridDocument, GridFileErr
         rows: nodes_along(GridAxis::Y, surface.rows).map_err(error)?,
     };
     let grid = grid_of(lattice, &surface.heights_um).map_err(error)?;
-    Ok(GridDocument { grid, shift_um: 0, fade: None, bed_temperature_c: None })
+    Ok(GridDocument { grid, shift_um: 0, fade: None, bed_temperature_c: None, survey: None })
 }
 
 /// Heights on a regular lattice of any size.
@@ -170,7 +170,8 @@ pub(super) fn render(grid: &HeightGrid<CAPACITY>) -> String {
 
 pub(super) fn losses(document: &GridDocument) -> Vec<Loss> {
     let shift = Some(document.shift_um).filter(|shift_um| *shift_um != 0);
-    [shift.map(Loss::ShiftUm), document.fade.map(Loss::Fade), document.bed_temperature_c.map(Loss::BedTemperatureC)]
+    let temperature = document.bed_temperature_c.map(Loss::BedTemperatureC);
+    [shift.map(Loss::ShiftUm), document.fade.map(Loss::Fade), temperature, document.survey.map(Loss::Survey)]
         .into_iter()
         .flatten()
         .collect()

@@ -3,10 +3,10 @@
 use std::fmt::{self, Write as _};
 use std::marker::PhantomData;
 
-use gapkeeper::{Fade, GridAxis, Lattice};
+use gapkeeper::{Fade, GridAxis, Lattice, Surface};
 use serde::de::{Deserialize, Deserializer, Unexpected, Visitor};
 
-use super::{GridDocument, GridFileError, GridFileErrorKind as Kind, grid_of, nodes_along};
+use super::{GridDocument, GridFileError, GridFileErrorKind as Kind, SurveyMarks, grid_of, nodes_along};
 
 const FORMAT: &str = "gapkeeper-grid";
 const VERSION: i64 = 1;
@@ -38,7 +38,24 @@ struct Body {
     fade: Option<FadeHeights>,
     #[serde(deserialize_with = "Option::deserialize")]
     bed_temperature_c: Option<Whole<i16>>,
+    #[serde(deserialize_with = "Option::deserialize")]
+    survey: Option<Marks>,
     nodes_um: Vec<Vec<Whole<i16>>>,
+}
+
+#[derive(serde::Deserialize)]
+#[serde(deny_unknown_fields, expecting = "what a survey found in { }")]
+struct Marks {
+    closure_um: Whole<i16>,
+    closure_accepted: bool,
+    surface: SurfaceName,
+}
+
+#[derive(Clone, Copy, serde::Deserialize)]
+#[serde(rename_all = "lowercase")]
+enum SurfaceName {
+    Bilinear,
+    Refined,
 }
 
 #[derive(serde::Deserialize)]
@@ -118,6 +135,14 @@ pub(super) fn parse(file: &str, text: &[u8]) -> Result<GridDocument, GridFileErr
         shift_um: body.shift_um.0,
         fade: fade.transpose().map_err(|cause| error(Kind::Fade(cause)))?,
         bed_temperature_c: body.bed_temperature_c.map(|degrees| degrees.0),
+        survey: body.survey.map(|marks| SurveyMarks {
+            closure_um: marks.closure_um.0,
+            closure_accepted: marks.closure_accepted,
+            surface: match marks.surface {
+                SurfaceName::Bilinear => Surface::Bilinear,
+                SurfaceName::Refined => Surface::Refined,
+            },
+        }),
     })
 }
 
@@ -156,6 +181,16 @@ pub(super) fn render(document: &GridDocument) -> String {
         let (full_below_um, zero_above_um) = (fade.full_below_um(), fade.zero_above_um());
         format!("{{ \"full_below_um\": {full_below_um}, \"zero_above_um\": {zero_above_um} }}")
     });
+    let survey = document.survey.map_or_else(null, |marks| {
+        let SurveyMarks { closure_um, closure_accepted, surface } = marks;
+        let surface = match surface {
+            Surface::Bilinear => "bilinear",
+            Surface::Refined => "refined",
+        };
+        format!(
+            "{{ \"closure_um\": {closure_um}, \"closure_accepted\": {closure_accepted}, \"surface\": \"{surface}\" }}"
+        )
+    });
     let numbers = [
         ("version", VERSION.to_string()),
         ("x0_um", lattice.x0_um.to_string()),
@@ -165,6 +200,7 @@ pub(super) fn render(document: &GridDocument) -> String {
         ("shift_um", document.shift_um.to_string()),
         ("fade", fade),
         ("bed_temperature_c", document.bed_temperature_c.map_or_else(null, |degrees| degrees.to_string())),
+        ("survey", survey),
     ];
     let mut text = format!("{{\n  \"format\": \"{FORMAT}\",\n");
     for (key, value) in numbers {

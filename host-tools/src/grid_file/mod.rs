@@ -25,6 +25,17 @@ const LARGEST_FILE_BYTES: u64 = 1 << 20;
 /// Most bytes of a surface that are read: some three million places.
 const LARGEST_SURFACE_BYTES: u64 = 1 << 26;
 
+/// What a survey by hand found besides the heights.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct SurveyMarks {
+    /// Change found when the first station was visited again.
+    pub closure_um: i16,
+    /// Whether that change was above the limit and accepted all the same.
+    pub closure_accepted: bool,
+    /// Which surface the check stations spoke for.
+    pub surface: gapkeeper::Surface,
+}
+
 /// A height grid and what is stored with it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct GridDocument {
@@ -36,6 +47,8 @@ pub struct GridDocument {
     pub fade: Option<Fade>,
     /// Bed temperature at which the grid was measured, if it is known.
     pub bed_temperature_c: Option<i16>,
+    /// What the survey found, if the grid comes from one.
+    pub survey: Option<SurveyMarks>,
 }
 
 /// Measured heights on a regular lattice that may be denser than any grid; at least two columns and two rows.
@@ -66,6 +79,8 @@ pub enum Loss {
     Fade(Fade),
     /// The bed temperature.
     BedTemperatureC(i16),
+    /// What the survey found.
+    Survey(SurveyMarks),
 }
 
 impl fmt::Display for Loss {
@@ -76,6 +91,7 @@ impl fmt::Display for Loss {
                 write!(out, "the fade, full below {} um, zero above {} um", fade.full_below_um(), fade.zero_above_um())
             }
             Loss::BedTemperatureC(degrees) => write!(out, "the bed temperature of {degrees} °C"),
+            Loss::Survey(marks) => write!(out, "the survey's closure of {} um and its surface", marks.closure_um),
         }
     }
 }
@@ -96,6 +112,7 @@ pub enum GridFormat {
     ///   "shift_um": -20,
     ///   "fade": { "full_below_um": 1000, "zero_above_um": 10000 },
     ///   "bed_temperature_c": 60,
+    ///   "survey": { "closure_um": -20, "closure_accepted": false, "surface": "refined" },
     ///   "nodes_um": [
     ///     [12, -30, 8],
     ///     [5, -41, 0]
@@ -103,14 +120,14 @@ pub enum GridFormat {
     /// }
     /// ```
     ///
-    /// The first row is the one at the smallest Y, and its first node the one at the smallest X. `fade` and
-    /// `bed_temperature_c` may be `null`; no key may be missing, and no other may be there. Numbers are those of
+    /// The first row is the one at the smallest Y, and its first node the one at the smallest X. `fade`,
+    /// `bed_temperature_c` and `survey` may be `null`; a surface is `refined` or `bilinear`; no key may be missing, and no other may be there. Numbers are those of
     /// RFC 8259; all of them are whole (`1E2` is). A change of this layout gets a new version.
     Json,
     /// `.csv` (RFC 4180): the header `x_um,y_um,height_um`, then one record for each node, in any order.
     ///
     /// All numbers are whole. There must be a record for each place of a rectangle with an even pitch along either
-    /// axis. Shift, fade and bed temperature have no place in it: reading gives none of them.
+    /// axis. Shift, fade, bed temperature and survey have no place in it: reading gives none of them.
     Csv,
 }
 
