@@ -28,14 +28,31 @@
 //! that are 2^31 apart, cannot come from this store: then slot 0, 2, 4 ... counts as the newer one.
 //!
 //! # What is promised
-//! After a power failure at any moment, any number of times, the next start finds exactly the value before or exactly
-//! the value after, or says that there is none if none was ever saved. A save that returned `Ok` is found from then on.
+//! After a power failure at any moment the next start finds exactly the value before or exactly the value after, or
+//! says that there is none if none was ever saved. A save that returned `Ok` is found from then on. The same after a
+//! second failure in the next save, and after any number of them as long as torn cells read the same each time.
+//!
 //! While a torn cell reads differently from time to time, a save that was cut short may be found at one start and not
-//! at the next; what was acknowledged before it is never lost. A stray byte, a worn cell or a flipped bit spoils one
-//! slot: the other is found, and [`Loaded::other`] says so.
+//! at the next; what was acknowledged before it is not lost. The limit: three failures in three saves, of which one
+//! leaves the first seal in such a state and the next one the only other record, can lose both, openly.
+//!
+//! A stray byte, a worn cell or a flipped bit spoils one slot: the other is found, and [`Loaded::other`] says so.
 //!
 //! Loading and saving make no second attempt at anything, and the number of reads has a bound that does not depend on
 //! what the memory holds: each byte of a record is read once, and what was read is what is checked and used.
+//!
+//! # Cost and lifetime
+//! For a grid of 9 nodes, a record of 72 bytes; pinned by `cargo test -p gapkeeper-tests --test power_loss_cost`:
+//!
+//! | memory | a save | a setup | the same again | a load |
+//! |---|---|---|---|---|
+//! | EEPROM by bytes | 80 bytes written | 28 bytes | nothing written | 160 bytes read |
+//! | I2C EEPROM, pages of 16 | 7 pages | 4 pages | nothing | 160 bytes |
+//! | NOR flash, units of 8 | 1 erase, 11 units | 1 erase, 5 units | nothing | 160 bytes |
+//!
+//! No cell is written more than once in a save, and saves of one grid alternate between two slots. So a grid can be
+//! saved twice as often as a cell can be written; see the part's data sheet. An example, with an assumed endurance of
+//! 100 000 writes and 20 saves a day: 200 000 saves, 27 years.
 //!
 //! ```
 //! use gapkeeper::memory::{ByteEeprom, ByteMemory, Region};

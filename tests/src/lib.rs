@@ -5,6 +5,7 @@
 #![forbid(unsafe_code)]
 #![deny(missing_docs)]
 
+pub mod faults;
 pub mod media;
 pub mod power_cuts;
 pub mod stores;

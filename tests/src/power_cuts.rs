@@ -377,7 +377,8 @@ pub fn search<M: Medium>(
     Ok(report)
 }
 
-/// Histories drawn from a seed, so many cuts deep.
+/// Histories drawn from a seed, so many cuts deep, of which at most `most_in_doubt` leave cells that read differently
+/// from time to time or not at all.
 ///
 /// # Errors
 /// As for [`search`].
@@ -385,14 +386,16 @@ pub fn sample<M: Medium>(
     subject: &impl Subject,
     scenario: Scenario,
     depth: usize,
+    most_in_doubt: usize,
     count: u64,
     seed: u64,
 ) -> Result<Report, String> {
     let mut random = Random(seed);
     let mut report = Report::default();
     for _ in 0..count {
-        let history_seed = random.next() >> 40;
+        let history_seed = random.draw() >> 40;
         let mut draw = Random(history_seed);
+        let mut in_doubt = 0;
         let code = Code { medium: M::LETTER, scenario, seed: history_seed, cuts: Vec::new() };
         follow::<M>(
             subject,
@@ -401,7 +404,13 @@ pub fn sample<M: Medium>(
                 let step = draw.below(steps.len());
                 let places: Vec<Place> = steps[step].places().collect();
                 let place = places[draw.below(places.len())];
-                let torn = M::torn_states()[draw.below(M::torn_states().len())];
+                let mut torn = M::torn_states()[draw.below(M::torn_states().len())];
+                if matches!(torn, Torn::Unstable | Torn::Unreadable) {
+                    in_doubt += 1;
+                    if in_doubt > most_in_doubt {
+                        torn = Torn::Random;
+                    }
+                }
                 Cut { step, place, torn, reading: 0 }
             },
             depth,

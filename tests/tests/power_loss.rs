@@ -58,16 +58,17 @@ fn samples<M: Medium>(depth: usize) {
         return;
     }
     let start = Instant::now();
-    let count = from_environment("GAPKEEPER_SAMPLES").unwrap_or(3000);
+    let count = from_environment("GAPKEEPER_SAMPLES").unwrap_or(500);
     let seed = from_environment("GAPKEEPER_SEED").unwrap_or(20);
     let mut all = Report::default();
     for scenario in Scenario::ALL {
-        all += sample::<M>(&Real, scenario, depth, count, seed).unwrap_or_else(|error| panic!("{error}"));
+        all += sample::<M>(&Real, scenario, depth, 1, count, seed).unwrap_or_else(|error| panic!("{error}"));
     }
     println!("medium {}, drawn histories of {depth} cuts: {} in {:.1?}", M::LETTER, all.histories, start.elapsed());
 }
 
-/// Goal 4: deeper, drawn from a seed, with power really cut in the middle of the call.
+/// Goal 4: deeper, drawn from a seed, with power really cut in the middle of the call. One of the cuts may leave cells
+/// that read differently from time to time; for more of them see `the_known_limit`.
 #[test]
 fn three_cuts_and_more_drawn_from_a_seed() {
     for depth in [3, 4, 9] {
@@ -195,12 +196,13 @@ fn a_word_repeats_a_failure() {
     }
 }
 
-/// Histories that once failed, each with what it taught.
+/// Beyond the promise: four cuts in a row, of which one leaves a seal unstable and the next one the slot of the only
+/// other record. Whoever closes this gap will find this test in the way, and should turn it round.
 #[test]
-fn histories_that_once_failed() {
-    for (word, lesson) in [("Bo1:0.0.0.0", "none yet")] {
-        replay_on_its_medium(&Real, &Code::parse(word).unwrap()).unwrap_or_else(|error| panic!("{lesson}: {error}"));
-    }
+fn the_known_limit() {
+    let code = Code::parse("No5432813:0.9.3.0,9.0.8.0,0.0.8.0,6.0.7.0").unwrap();
+    let lost = replay_on_its_medium(&Real, &code).unwrap_err();
+    assert!(lost.starts_with("found None"), "{lost}");
 }
 
 /// The values of a scenario differ, or its histories would prove little.

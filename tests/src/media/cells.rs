@@ -156,7 +156,7 @@ impl Cells {
         if self.marks.is_empty() {
             return Some(());
         }
-        let falls_to_other = noise.next() & 1 == 1;
+        let falls_to_other = noise.draw() & 1 == 1;
         for (&address, mark) in self.marks.range(start..start + bytes.len()) {
             match mark {
                 Mark::Unreadable => return None,
@@ -212,7 +212,7 @@ impl Cells {
                 Torn::And => old & new,
                 Torn::Or => old | new,
                 Torn::OneBit if index == wrong => new ^ 1 << random.below(8),
-                Torn::Random => random.next() as u8,
+                Torn::Random => random.draw() as u8,
                 _ => new,
             };
             match torn {

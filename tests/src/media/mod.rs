@@ -58,7 +58,7 @@ pub struct Random(pub u64);
 
 impl Random {
     /// The next number.
-    pub fn next(&mut self) -> u64 {
+    pub fn draw(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
         let mut mixed = self.0;
         mixed = (mixed ^ mixed >> 30).wrapping_mul(0xBF58_476D_1CE4_E5B9);
@@ -69,6 +69,6 @@ impl Random {
     /// A number below `end`.
     pub fn below(&mut self, end: usize) -> usize {
         // The remainder's bias does not matter here.
-        (self.next() % end.max(1) as u64) as usize
+        (self.draw() % end.max(1) as u64) as usize
     }
 }
