@@ -62,6 +62,11 @@
 #[cfg(test)]
 extern crate std;
 
+/// The guide's code is compiled and run with the tests.
+#[cfg(doctest)]
+#[doc = include_str!("../INTEGRATION.md")]
+struct IntegrationGuide;
+
 mod angle;
 mod arc;
 mod axis;
