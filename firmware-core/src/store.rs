@@ -57,6 +57,7 @@
 //! ```
 //! use gapkeeper::memory::{ByteEeprom, ByteMemory, Region};
 //! use gapkeeper::record::max_record_size;
+//! use gapkeeper::store::slot_size;
 //! use gapkeeper::{Saved, Store, StoreError};
 //! # struct Eeprom([u8; 1024]);
 //! # impl ByteMemory for Eeprom {
@@ -71,7 +72,7 @@
 //! # let eeprom = Eeprom([0xFF; 1024]);
 //! // Grids of up to 49 nodes in two places, and the setup.
 //! const RECORD: usize = max_record_size(49);
-//! let region = Region { first_address: 8, slot_size: 160, slot_count: 6 };
+//! let region = Region { first_address: 8, slot_size: slot_size(49, 1) as u32, slot_count: 6 };
 //! let mut store = Store::<_, 49, RECORD>::new(ByteEeprom::new(eeprom, region)?)?;
 //! assert_eq!(store.load_setup().unwrap_err(), StoreError::Empty);
 //! assert_eq!(store.save_setup(1)?, Saved::Written);
@@ -80,7 +81,6 @@
 //! ```
 
 use core::fmt;
-use core::num::NonZeroUsize;
 
 use crate::crc::Crc32c;
 use crate::memory::{Cells, SlotMemory};
@@ -201,7 +201,7 @@ impl<E: fmt::Debug + fmt::Display> core::error::Error for StoreError<E> {}
 #[derive(Clone, Debug)]
 pub struct Store<M, const CAPACITY: usize, const BUFFER: usize> {
     memory: M,
-    unit: NonZeroUsize,
+    unit: usize,
     seal_offsets: [usize; 2],
     buffer: [u8; BUFFER],
 }
@@ -251,13 +251,12 @@ impl<M: SlotMemory, const CAPACITY: usize, const BUFFER: usize> Store<M, CAPACIT
     /// A store in a memory. Reads and writes nothing yet.
     ///
     /// # Errors
-    /// [`StoreError::Memory`] if there are fewer than four slots, or slots too small for the longest record and its
-    /// seals in units of this memory.
+    /// [`StoreError::Memory`] if there are fewer than four slots, or slots below [`slot_size`].
     pub fn new(memory: M) -> Result<Self, StoreError<M::Error>> {
         const { assert!(BUFFER >= max_record_size(CAPACITY), "BUFFER is below max_record_size(CAPACITY)") };
-        let unit = NonZeroUsize::new(memory.unit()).unwrap_or(NonZeroUsize::MIN);
+        let unit = memory.unit();
         let seal_size = round_up(SEAL_SIZE, unit);
-        let slot_size = round_up(max_record_size(CAPACITY), unit).saturating_add(2 * seal_size);
+        let slot_size = slot_size(CAPACITY, unit);
         let slot_count = SETUP_SLOTS + 2;
         if memory.slot_size() < slot_size || memory.slot_count() < slot_count {
             return Err(StoreError::Memory { slot_size, slot_count });
@@ -507,12 +506,27 @@ fn is_kept<M: SlotMemory>(
     Ok(())
 }
 
-fn round_down(size: usize, unit: NonZeroUsize) -> usize {
-    size - size % unit
+/// Bytes that a slot needs for grids of up to so many nodes, in a memory with such units: the longest record and two
+/// seals.
+///
+/// ```
+/// use gapkeeper::store::slot_size;
+/// assert_eq!([slot_size(9, 1), slot_size(9, 8), slot_size(225, 64)], [80, 88, 640]);
+/// ```
+pub const fn slot_size(capacity: usize, unit: usize) -> usize {
+    round_up(max_record_size(capacity), unit).saturating_add(round_up(SEAL_SIZE, unit).saturating_mul(2))
 }
 
-fn round_up(size: usize, unit: NonZeroUsize) -> usize {
-    round_down(size.saturating_add(unit.get() - 1), unit)
+/// A unit of 0 counts as 1.
+const fn round_down(size: usize, unit: usize) -> usize {
+    match size.checked_rem(unit) {
+        Some(over) => size - over,
+        None => size,
+    }
+}
+
+const fn round_up(size: usize, unit: usize) -> usize {
+    round_down(size.saturating_add(unit.saturating_sub(1)), unit)
 }
 
 #[cfg(test)]
@@ -566,8 +580,8 @@ mod tests {
 
     #[test]
     fn rounding() {
-        let eight = NonZeroUsize::new(8).unwrap();
-        assert_eq!([0, 1, 8, 9].map(|size| round_up(size, eight)), [0, 8, 8, 16]);
-        assert_eq!([0, 7, 8, 15].map(|size| round_down(size, eight)), [0, 0, 8, 8]);
+        assert_eq!([0, 1, 8, 9].map(|size| round_up(size, 8)), [0, 8, 8, 16]);
+        assert_eq!([0, 7, 8, 15].map(|size| round_down(size, 8)), [0, 0, 8, 8]);
+        assert_eq!([0, 1].map(|unit| (round_up(5, unit), round_down(5, unit))), [(5, 5), (5, 5)]);
     }
 }
