@@ -10,7 +10,7 @@ use std::time::Instant;
 use gapkeeper::record::{self, LAYOUT_VERSION, RecordError, max_record_size};
 use gapkeeper::{Fade, HeightGrid, Lattice, MAX_HEIGHT_UM, OtherSlot, Saved, Store, StoreError, StoredGrid, Surface};
 use gapkeeper_tests::faults::{failing_calls, worn_cells};
-use gapkeeper_tests::media::{ByteChip, Cells, I2cChip, Medium, NorChip, Random};
+use gapkeeper_tests::media::{ByteChip, Cells, Cut, I2cChip, Medium, NorChip, Place, Random, Torn};
 use gapkeeper_tests::power_cuts::Scenario;
 use gapkeeper_tests::stores::{BUFFER, CAPACITY, Found, Real, Subject, Value, layout_1, repair, value};
 
@@ -457,6 +457,29 @@ fn power_fails_while_a_place_is_freed() {
     forgetting::<ByteChip>();
     forgetting::<I2cChip>();
     forgetting::<NorChip>();
+}
+
+/// A save that was cut short is told apart from an earlier one and from none, and is gone after the next save.
+#[test]
+fn what_the_other_slot_holds_is_reported() {
+    let (cells, _) = Scenario::Overwrite.start::<ByteChip>(&Real);
+    let (Value::Grid(newest), Value::Grid(next)) = (value(false, 1), value(false, 2)) else { panic!("no grids") };
+    let loaded = |chip: &mut ByteChip| {
+        let loaded = Store::<_, CAPACITY, BUFFER>::new(chip.slots()).unwrap().load_grid(0).unwrap();
+        (loaded.value, loaded.other)
+    };
+    let mut chip = ByteChip::with_cells(cells.clone());
+    assert_eq!(loaded(&mut chip), (newest.clone(), OtherSlot::Earlier));
+    // Cut between fields and header, and between check value and seal.
+    for step in [50, 62] {
+        let mut chip = ByteChip::with_cells(cells.clone());
+        chip.bus().cut = Some(Cut { step, place: Place::Grain(0), torn: Torn::Old, reading: 0 });
+        Real.save(chip.slots(), &Value::Grid(next.clone())).unwrap_err();
+        let mut later = ByteChip::with_cells(chip.bus().cells.clone());
+        assert_eq!(loaded(&mut later), (newest.clone(), OtherSlot::Damaged), "step {step}");
+        assert_eq!(Real.save(later.slots(), &Value::Grid(newest.clone())), Ok(Saved::Written));
+        assert_eq!(loaded(&mut later), (newest.clone(), OtherSlot::Earlier));
+    }
 }
 
 /// Places are apart, and their number is that of the slots.
