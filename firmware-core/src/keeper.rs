@@ -299,6 +299,17 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         self.survey.as_ref()
     }
 
+    /// Takes a grid from elsewhere, such as a file, as if it had just been measured in the current setup: it is in the
+    /// bank, in force, and not saved yet. Its place is returned.
+    ///
+    /// # Errors
+    /// [`KeeperError::NotHomed`], [`KeeperError::SurveyUnderWay`], or why it cannot be put in force; it is in the bank
+    /// all the same.
+    pub fn adopt(&mut self, grid: StoredGrid<STATIONS>) -> Result<usize, KeeperError> {
+        self.may_move()?;
+        self.keep(StoredGrid { setup: self.setup, ..grid })
+    }
+
     /// Takes a grid into the bank, unsaved, and puts it in force; its place is returned.
     fn keep(&mut self, grid: StoredGrid<STATIONS>) -> Result<usize, KeeperError> {
         let place = self.bank.place_for(grid.bed_temperature_c, grid.setup, self.settings.windows.nearest_c);

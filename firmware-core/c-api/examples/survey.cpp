@@ -1,0 +1,177 @@
+// A whole survey, by a machine that measures a bed given as a function, and the grid that comes of it.
+//
+//     c++ -std=c++11 -I include examples/survey.cpp libgapkeeper_c_api.a -lpthread -ldl -lm -o survey
+#include "gapkeeper.h"
+
+#if defined(__STDC_HOSTED__) && __STDC_HOSTED__ == 1
+#include <cstdio>
+
+namespace {
+
+void show(const char *text) { std::printf("%s\n--\n", text); }
+
+void show_number(const char *what, long number) { std::printf("%s %ld\n", what, number); }
+
+} // namespace
+#else
+// The firmware's own.
+void show(const char *text);
+void show_number(const char *what, long number);
+#endif
+
+namespace {
+
+const int32_t FEELER_UM = 100;
+
+// A bed that is low at the left, high at the right and bows up by 0.2 mm across the middle.
+int32_t bed_um(int32_t x_um, int32_t y_um)
+{
+    const int32_t from_middle_mm = (y_um - 100000) / 1000;
+    return (x_um - 110000) / 500 + 200 - from_middle_mm * from_middle_mm / 32;
+}
+
+// A keeper that owns its storage.
+class Keeper {
+public:
+    explicit Keeper(const GapkeeperSettings &settings) : result_(gapkeeper_init(&storage_, sizeof storage_, &settings)) {}
+
+    GapkeeperKeeper *storage() { return &storage_; }
+
+    bool is_ok() const { return result_ == GAPKEEPER_RESULT_OK; }
+
+    // Remembers the first refusal.
+    bool check(GapkeeperResult result)
+    {
+        if (is_ok()) {
+            result_ = result;
+        }
+        return is_ok();
+    }
+
+    void show_result()
+    {
+        char text[GAPKEEPER_RESULT_TEXT_SIZE];
+        gapkeeper_result_text(&storage_, result_, text, sizeof text);
+        show(text);
+    }
+
+    void show_status()
+    {
+        char text[GAPKEEPER_SCREEN_TEXT_SIZE];
+        if (check(gapkeeper_status_text(&storage_, text, sizeof text))) {
+            show(text);
+        }
+    }
+
+private:
+    GapkeeperKeeper storage_;
+    GapkeeperResult result_;
+};
+
+// Carries out orders and says what happened, as a person at the knob would.
+class Machine {
+public:
+    // The event that follows an order.
+    GapkeeperEvent carry_out(const GapkeeperOrder &order)
+    {
+        GapkeeperEvent event = {0, GAPKEEPER_EVENT_KIND_ARRIVED};
+        switch (order.kind) {
+        case GAPKEEPER_ORDER_KIND_TRAVEL:
+            x_um_ = order.x_um;
+            y_um_ = order.y_um;
+            break;
+        case GAPKEEPER_ORDER_KIND_LIFT:
+        case GAPKEEPER_ORDER_KIND_APPROACH:
+            z_um_ = order.z_um;
+            break;
+        case GAPKEEPER_ORDER_KIND_STEP:
+            // The feeler drags now.
+            z_um_ = order.z_um;
+            event.kind = GAPKEEPER_EVENT_KIND_PRESSED;
+            break;
+        case GAPKEEPER_ORDER_KIND_WAIT:
+            event.detents = static_cast<int16_t>(bed_um(x_um_, y_um_) + FEELER_UM - z_um_);
+            event.kind = GAPKEEPER_EVENT_KIND_TURNED;
+            break;
+        default:
+            event.kind = GAPKEEPER_EVENT_KIND_ABORT;
+            break;
+        }
+        return event;
+    }
+
+    int32_t z_um() const { return z_um_; }
+
+private:
+    int32_t x_um_ = 0;
+    int32_t y_um_ = 0;
+    int32_t z_um_ = 5000;
+};
+
+bool survey(Keeper &keeper)
+{
+    Machine machine;
+    GapkeeperSurveySettings settings;
+    const GapkeeperLattice stations = {20000, 20000, 60000, 80000, 4, 3};
+    const GapkeeperTemperature warm[2] = {{0, 60, 150}, {30, 60, 150}};
+    GapkeeperOrder order;
+    char text[GAPKEEPER_SCREEN_TEXT_SIZE];
+
+    keeper.check(gapkeeper_survey_settings_default(&settings));
+    settings.bed_temperature_c = 60;
+    settings.nozzle_temperature_c = 150;
+    settings.soak_s = 30;
+    settings.detent_um = 1;
+    settings.check_stations = 1;
+    keeper.check(gapkeeper_survey_begin(keeper.storage(), &stations, &settings, machine.z_um(), &order));
+    for (const GapkeeperTemperature &temperature : warm) {
+        if (keeper.check(gapkeeper_prompt_text(keeper.storage(), text, sizeof text))) {
+            show(text);
+        }
+        keeper.check(gapkeeper_temperature(keeper.storage(), &temperature, &order));
+    }
+    while (keeper.is_ok() && order.kind != GAPKEEPER_ORDER_KIND_DONE && order.kind != GAPKEEPER_ORDER_KIND_ABORTED) {
+        const GapkeeperEvent event = machine.carry_out(order);
+        if (event.kind == GAPKEEPER_EVENT_KIND_PRESSED
+            && keeper.check(gapkeeper_prompt_text(keeper.storage(), text, sizeof text))) {
+            show(text);
+        }
+        keeper.check(gapkeeper_survey_event(keeper.storage(), &event, &order));
+    }
+    return keeper.is_ok() && order.kind == GAPKEEPER_ORDER_KIND_DONE;
+}
+
+void show_grid(Keeper &keeper)
+{
+    GapkeeperGrid grid;
+    int16_t heights_um[GAPKEEPER_STATIONS];
+    if (keeper.check(gapkeeper_grid(keeper.storage(), 0, &grid, heights_um, GAPKEEPER_STATIONS))) {
+        for (int node = 0; node < grid.lattice.columns * grid.lattice.rows; ++node) {
+            show_number("height_um", heights_um[node]);
+        }
+        show_number("surface", grid.surface);
+    }
+}
+
+} // namespace
+
+int main()
+{
+    GapkeeperSettings settings;
+    GapkeeperChoice choice;
+    bool is_done = false;
+    if (gapkeeper_abi_version() != GAPKEEPER_ABI_VERSION
+        || gapkeeper_settings_default(&settings) != GAPKEEPER_RESULT_OK) {
+        return 2;
+    }
+    Keeper keeper(settings);
+    if (keeper.check(gapkeeper_homed(keeper.storage(), &choice))) {
+        is_done = survey(keeper);
+    }
+    if (is_done) {
+        show_grid(keeper);
+        keeper.show_status();
+    }
+    keeper.show_result();
+    return is_done && keeper.is_ok() ? 0 : 1;
+}

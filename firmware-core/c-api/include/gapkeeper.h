@@ -1,0 +1,1263 @@
+/* Gapkeeper: bed-surface compensation. Made by cbindgen from the Rust sources; see README.md. Do not edit. */
+/* SPDX-License-Identifier: MIT */
+
+#ifndef GAPKEEPER_H
+#define GAPKEEPER_H
+
+#include <stddef.h>
+#include <stdint.h>
+
+#if UINTPTR_MAX <= 0xFFFF
+#define GAPKEEPER_POINTER_16
+#elif UINTPTR_MAX <= 0xFFFFFFFF
+#define GAPKEEPER_POINTER_32
+#else
+#define GAPKEEPER_POINTER_64
+#endif
+#if defined(__AVR__)
+#define GAPKEEPER_AVR
+#endif
+
+/*
+ Version of this interface: raised when anything in the header changes its meaning, its size or goes away.
+ */
+#define GAPKEEPER_ABI_VERSION 1
+
+/*
+ Most stations of a survey, and most nodes of a grid that is set directly.
+ */
+#define GAPKEEPER_STATIONS 25
+
+/*
+ Most nodes of the grid in force: 15 by 15, the densest.
+ */
+#define GAPKEEPER_NODES 225
+
+/*
+ Grids that are remembered, for different bed temperatures.
+ */
+#define GAPKEEPER_GRIDS 3
+
+/*
+ Axes besides X, Y and Z that ride along, such as E.
+ */
+#define GAPKEEPER_EXTRA_AXES 1
+
+/*
+ Bytes for any status or prompt: four lines of twenty characters.
+ */
+#define GAPKEEPER_SCREEN_TEXT_SIZE 84
+
+/*
+ Bytes for the text of any result.
+ */
+#define GAPKEEPER_RESULT_TEXT_SIZE 192
+
+/*
+ Slots for the setup and for all grids.
+ */
+#define GAPKEEPER_SLOT_COUNT 8
+
+/*
+ Bytes of the longest record. A slot holds it, rounded up to whole units, and one more unit of at least four bytes.
+ */
+#define GAPKEEPER_RECORD_SIZE 104
+
+#if defined(GAPKEEPER_POINTER_16)
+/*
+ Words of 64 bits in a keeper's storage.
+ */
+#define GAPKEEPER_KEEPER_WORDS 160
+#endif
+
+#if defined(GAPKEEPER_POINTER_32)
+/*
+ Words of 64 bits in a keeper's storage.
+ */
+#define GAPKEEPER_KEEPER_WORDS 176
+#endif
+
+#if defined(GAPKEEPER_POINTER_64)
+/*
+ Words of 64 bits in a keeper's storage.
+ */
+#define GAPKEEPER_KEEPER_WORDS 192
+#endif
+
+#if defined(GAPKEEPER_POINTER_16)
+/*
+ Words of 64 bits in the storage of a move's pieces.
+ */
+#define GAPKEEPER_PIECES_WORDS 18
+#endif
+
+#if defined(GAPKEEPER_POINTER_32)
+/*
+ Words of 64 bits in the storage of a move's pieces.
+ */
+#define GAPKEEPER_PIECES_WORDS 22
+#endif
+
+#if defined(GAPKEEPER_POINTER_64)
+/*
+ Words of 64 bits in the storage of a move's pieces.
+ */
+#define GAPKEEPER_PIECES_WORDS 26
+#endif
+
+/*
+ Words of 64 bits in the storage of an arc's chords.
+ */
+#define GAPKEEPER_CHORDS_WORDS 16
+
+/*
+ Bytes of a keeper's storage.
+ */
+#define GAPKEEPER_KEEPER_SIZE (GAPKEEPER_KEEPER_WORDS * 8)
+
+/*
+ Bytes of the storage of a move's pieces.
+ */
+#define GAPKEEPER_PIECES_SIZE (GAPKEEPER_PIECES_WORDS * 8)
+
+/*
+ Bytes of the storage of an arc's chords.
+ */
+#define GAPKEEPER_CHORDS_SIZE (GAPKEEPER_CHORDS_WORDS * 8)
+
+#if defined(GAPKEEPER_AVR)
+/*
+ The storage's address is a multiple of this.
+ */
+#define GAPKEEPER_STORAGE_ALIGNMENT 1
+#endif
+
+#if !defined(GAPKEEPER_AVR)
+/*
+ The storage's address is a multiple of this.
+ */
+#define GAPKEEPER_STORAGE_ALIGNMENT 8
+#endif
+
+/*
+ How a call went. Everything but `OK`, `END` and `TRUNCATED` means that nothing was done.
+ */
+enum GapkeeperResult
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : uint8_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
+  /*
+   Done.
+   */
+  GAPKEEPER_RESULT_OK = 0,
+  /*
+   No more pieces or chords.
+   */
+  GAPKEEPER_RESULT_END = 1,
+  /*
+   The text is longer than the buffer; as much as fits is there, with a terminating zero.
+   */
+  GAPKEEPER_RESULT_TRUNCATED = 2,
+  /*
+   A pointer is null.
+   */
+  GAPKEEPER_RESULT_NULL_POINTER = 3,
+  /*
+   A size or count does not fit: another header than the library's, a text buffer of no bytes, an array too small.
+   */
+  GAPKEEPER_RESULT_WRONG_SIZE = 4,
+  /*
+   A pointer is not aligned as its type is.
+   */
+  GAPKEEPER_RESULT_MISALIGNED = 5,
+  /*
+   The storage was not initialised, or its beginning failed.
+   */
+  GAPKEEPER_RESULT_NOT_INITIALISED = 6,
+  /*
+   The keeper is at work: a memory function called it.
+   */
+  GAPKEEPER_RESULT_BUSY = 7,
+  /*
+   The keeper was changed or is another one than at the beginning of the move: begin it again from where it stands.
+   */
+  GAPKEEPER_RESULT_CHANGED = 8,
+  /*
+   A number that stands for a kind is none of those in the header.
+   */
+  GAPKEEPER_RESULT_UNKNOWN_KIND = 9,
+  /*
+   Before homing no position means anything.
+   */
+  GAPKEEPER_RESULT_NOT_HOMED = 10,
+  /*
+   While a survey moves the axes nothing else may.
+   */
+  GAPKEEPER_RESULT_SURVEY_UNDER_WAY = 11,
+  /*
+   No survey is under way.
+   */
+  GAPKEEPER_RESULT_NO_SURVEY = 12,
+  /*
+   No grid is in force, or there is none at this place.
+   */
+  GAPKEEPER_RESULT_NO_GRID = 13,
+  /*
+   The tolerance is out of range.
+   */
+  GAPKEEPER_RESULT_TOLERANCE = 14,
+  /*
+   A piece would end below the lowest machine height allowed.
+   */
+  GAPKEEPER_RESULT_BELOW_LOWEST = 15,
+  /*
+   There is no such arc.
+   */
+  GAPKEEPER_RESULT_ARC = 16,
+  /*
+   There is no such grid, or the plan's stations make none.
+   */
+  GAPKEEPER_RESULT_GRID = 17,
+  /*
+   The grid cannot be put in force with its shift and fade.
+   */
+  GAPKEEPER_RESULT_CORRECTION = 18,
+  /*
+   There is no such fade.
+   */
+  GAPKEEPER_RESULT_FADE = 19,
+  /*
+   The memory's slots are too few or too small.
+   */
+  GAPKEEPER_RESULT_MEMORY_SIZE = 20,
+  /*
+   One of the memory's functions reported a failure.
+   */
+  GAPKEEPER_RESULT_MEMORY_ACCESS = 21,
+  /*
+   The memory did not keep what was written.
+   */
+  GAPKEEPER_RESULT_MEMORY_NOT_KEPT = 22,
+  /*
+   A newer program saved here; nothing was written over.
+   */
+  GAPKEEPER_RESULT_NEWER_LAYOUT = 23,
+  /*
+   The grid cannot be stored.
+   */
+  GAPKEEPER_RESULT_NOT_STORABLE = 24,
+  /*
+   Something newer than this interface; the text says what.
+   */
+  GAPKEEPER_RESULT_OTHER = 25,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum GapkeeperResult GapkeeperResult;
+#else
+typedef uint8_t GapkeeperResult;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/*
+ Which grid was chosen, or why none.
+ */
+enum GapkeeperChoiceKind
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : uint8_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
+  /*
+   The grid in `place`, `off_c` off in temperature.
+   */
+  GAPKEEPER_CHOICE_KIND_NEAREST = 0,
+  /*
+   `place` (the cooler) and `warmer_place` in proportion, `share_q16` of the warmer.
+   */
+  GAPKEEPER_CHOICE_KIND_BLEND = 1,
+  /*
+   None: no grid is remembered.
+   */
+  GAPKEEPER_CHOICE_KIND_EMPTY = 2,
+  /*
+   None: every grid is for screws that have been turned since.
+   */
+  GAPKEEPER_CHOICE_KIND_STALE = 3,
+  /*
+   None: the nearest, for `cooler_c`, is too far off, and no two stand on either side.
+   */
+  GAPKEEPER_CHOICE_KIND_TOO_FAR = 4,
+  /*
+   None: `cooler_c` and `warmer_c` stand on either side, but not on the same stations or too far apart.
+   */
+  GAPKEEPER_CHOICE_KIND_NO_BLEND = 5,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum GapkeeperChoiceKind GapkeeperChoiceKind;
+#else
+typedef uint8_t GapkeeperChoiceKind;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/*
+ What happened. Temperatures and turned screws have functions of their own.
+ */
+enum GapkeeperEventKind
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : uint8_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
+  /*
+   The last order was carried out.
+   */
+  GAPKEEPER_EVENT_KIND_ARRIVED = 0,
+  /*
+   The knob was turned by `detents`; positive raises the nozzle.
+   */
+  GAPKEEPER_EVENT_KIND_TURNED = 1,
+  /*
+   The button was pressed: this is the reading, or yes.
+   */
+  GAPKEEPER_EVENT_KIND_PRESSED = 2,
+  /*
+   Back one station, or no.
+   */
+  GAPKEEPER_EVENT_KIND_BACK = 3,
+  /*
+   End it.
+   */
+  GAPKEEPER_EVENT_KIND_ABORT = 4,
+  /*
+   The limit switch tripped.
+   */
+  GAPKEEPER_EVENT_KIND_LIMIT_SWITCH_TRIPPED = 5,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum GapkeeperEventKind GapkeeperEventKind;
+#else
+typedef uint8_t GapkeeperEventKind;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/*
+ What a function of the memory answers; any other number is a failure, which the text of the result shows.
+ */
+enum GapkeeperMemoryAnswer
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : uint8_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
+  /*
+   Done.
+   */
+  GAPKEEPER_MEMORY_ANSWER_DONE = 0,
+  /*
+   Only from `read`: these cells cannot be read, as in flash with error correction after a power cut.
+   */
+  GAPKEEPER_MEMORY_ANSWER_DAMAGED = 1,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum GapkeeperMemoryAnswer GapkeeperMemoryAnswer;
+#else
+typedef uint8_t GapkeeperMemoryAnswer;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/*
+ What is to be done next. Say `GAPKEEPER_EVENT_KIND_ARRIVED` when a lift, travel or approach is done.
+ */
+enum GapkeeperOrderKind
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : uint8_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
+  /*
+   Nothing new: show the prompt and wait for an event.
+   */
+  GAPKEEPER_ORDER_KIND_WAIT = 0,
+  /*
+   Raise the nozzle straight to `z_um`; never downwards.
+   */
+  GAPKEEPER_ORDER_KIND_LIFT = 1,
+  /*
+   Travel level to `x_um`, `y_um`.
+   */
+  GAPKEEPER_ORDER_KIND_TRAVEL = 2,
+  /*
+   Lower the nozzle to `z_um`, where it waits above all that has been measured.
+   */
+  GAPKEEPER_ORDER_KIND_APPROACH = 3,
+  /*
+   Follow the knob to `z_um`.
+   */
+  GAPKEEPER_ORDER_KIND_STEP = 4,
+  /*
+   The round is void, since the limit switch was in the way: raise the bed at every screw by `by_um` at least.
+   */
+  GAPKEEPER_ORDER_KIND_RAISE_BED = 5,
+  /*
+   All is measured; the grid is in force and not saved yet.
+   */
+  GAPKEEPER_ORDER_KIND_DONE = 6,
+  /*
+   The survey was ended without a result.
+   */
+  GAPKEEPER_ORDER_KIND_ABORTED = 7,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum GapkeeperOrderKind GapkeeperOrderKind;
+#else
+typedef uint8_t GapkeeperOrderKind;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/*
+ The plane of an arc.
+ */
+enum GapkeeperPlane
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : uint8_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
+  /*
+   First axis X, second Y.
+   */
+  GAPKEEPER_PLANE_XY = 0,
+  /*
+   First axis Z, second X.
+   */
+  GAPKEEPER_PLANE_ZX = 1,
+  /*
+   First axis Y, second Z.
+   */
+  GAPKEEPER_PLANE_YZ = 2,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum GapkeeperPlane GapkeeperPlane;
+#else
+typedef uint8_t GapkeeperPlane;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/*
+ When a stored grid comes into force.
+ */
+enum GapkeeperRestore
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : uint8_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
+  /*
+   By itself after homing: old job files need no change.
+   */
+  GAPKEEPER_RESTORE_ON_HOMING = 0,
+  /*
+   When the job or a person asks for it.
+   */
+  GAPKEEPER_RESTORE_ON_REQUEST = 1,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum GapkeeperRestore GapkeeperRestore;
+#else
+typedef uint8_t GapkeeperRestore;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/*
+ Which surface the readings ask for.
+ */
+enum GapkeeperSurface
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : uint8_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
+  /*
+   Bilinear between the nodes.
+   */
+  GAPKEEPER_SURFACE_BILINEAR = 0,
+  /*
+   A smooth surface through the nodes, computed once as a denser grid.
+   */
+  GAPKEEPER_SURFACE_REFINED = 1,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum GapkeeperSurface GapkeeperSurface;
+#else
+typedef uint8_t GapkeeperSurface;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/*
+ Sense of rotation, seen from the positive end of the axis that stands on the plane.
+ */
+enum GapkeeperTurn
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : uint8_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
+  /*
+   As the clock.
+   */
+  GAPKEEPER_TURN_CLOCKWISE = 0,
+  /*
+   Against it.
+   */
+  GAPKEEPER_TURN_ANTICLOCKWISE = 1,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum GapkeeperTurn GapkeeperTurn;
+#else
+typedef uint8_t GapkeeperTurn;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/*
+ Full correction up to one height, none from another on. Two equal heights: it never fades.
+ */
+typedef struct GapkeeperFade {
+  /*
+   Full correction up to this logical height.
+   */
+  int32_t full_below_um;
+  /*
+   No correction of the shape from this logical height on.
+   */
+  int32_t zero_above_um;
+} GapkeeperFade;
+
+/*
+ What a keeper needs to know of the machine. Begin with `gapkeeper_settings_default`.
+ */
+typedef struct GapkeeperSettings {
+  /*
+   No piece of a move ends below this machine height.
+   */
+  int32_t lowest_machine_z_um;
+  /*
+   Where grids that will be measured fade out.
+   */
+  struct GapkeeperFade fade;
+  /*
+   How far a piece may be off the corrected path, 2 to 1000.
+   */
+  uint16_t tolerance_um;
+  /*
+   One step of `gapkeeper_shift_by`.
+   */
+  uint16_t shift_step_um;
+  /*
+   A GapkeeperRestore.
+   */
+  uint8_t restore;
+  /*
+   A grid this near to the bed's temperature is used as it is.
+   */
+  uint8_t window_nearest_c;
+  /*
+   Two grids on either side are blended if they are no farther apart than this.
+   */
+  uint8_t window_blend_c;
+} GapkeeperSettings;
+
+/*
+ Storage of a keeper. What is in it is the library's affair; begin with `gapkeeper_init`.
+ */
+typedef struct GapkeeperKeeper {
+  /*
+   Nothing to look at.
+   */
+  uint64_t opaque[GAPKEEPER_KEEPER_WORDS];
+} GapkeeperKeeper;
+
+/*
+ Which grid was chosen and why. Fields that do not belong to the kind are 0.
+ */
+typedef struct GapkeeperChoice {
+  /*
+   Share of the warmer grid, 65536 for all of it.
+   */
+  uint32_t share_q16;
+  /*
+   How far off the grid's temperature is.
+   */
+  uint16_t off_c;
+  /*
+   Temperature of the cooler, or only, grid.
+   */
+  int16_t cooler_c;
+  /*
+   Temperature of the warmer grid.
+   */
+  int16_t warmer_c;
+  /*
+   A GapkeeperChoiceKind.
+   */
+  uint8_t kind;
+  /*
+   Place of the chosen, or cooler, grid.
+   */
+  uint8_t place;
+  /*
+   Place of the warmer grid.
+   */
+  uint8_t warmer_place;
+} GapkeeperChoice;
+
+/*
+ How warm it is, and when.
+ */
+typedef struct GapkeeperTemperature {
+  /*
+   Seconds on any clock that does not run backwards.
+   */
+  uint32_t at_s;
+  /*
+   The bed.
+   */
+  int16_t bed_c;
+  /*
+   The nozzle.
+   */
+  int16_t nozzle_c;
+} GapkeeperTemperature;
+
+/*
+ An order of a survey. Fields that do not belong to the kind are 0.
+ */
+typedef struct GapkeeperOrder {
+  /*
+   Where to travel.
+   */
+  int32_t x_um;
+  /*
+   Where to travel.
+   */
+  int32_t y_um;
+  /*
+   Machine height to go to.
+   */
+  int32_t z_um;
+  /*
+   How far to raise the bed.
+   */
+  uint16_t by_um;
+  /*
+   A GapkeeperOrderKind.
+   */
+  uint8_t kind;
+} GapkeeperOrder;
+
+/*
+ Where the nodes of a grid or the stations of a survey stand.
+ */
+typedef struct GapkeeperLattice {
+  /*
+   X of the first column.
+   */
+  int32_t x0_um;
+  /*
+   Y of the first row.
+   */
+  int32_t y0_um;
+  /*
+   Distance between columns.
+   */
+  uint32_t pitch_x_um;
+  /*
+   Distance between rows.
+   */
+  uint32_t pitch_y_um;
+  /*
+   Nodes along X, 2 to 15.
+   */
+  uint8_t columns;
+  /*
+   Nodes along Y, 2 to 15; columns times rows up to `GAPKEEPER_STATIONS`.
+   */
+  uint8_t rows;
+} GapkeeperLattice;
+
+/*
+ A grid without its heights, which stand in an array of their own: row by row, the first row at the smallest Y.
+ */
+typedef struct GapkeeperGrid {
+  /*
+   Where its nodes stand.
+   */
+  struct GapkeeperLattice lattice;
+  /*
+   Where it fades out.
+   */
+  struct GapkeeperFade fade;
+  /*
+   Bed temperature that it is for.
+   */
+  int16_t bed_temperature_c;
+  /*
+   Moves the nozzle away from the bed (positive) or nearer.
+   */
+  int16_t shift_um;
+  /*
+   A GapkeeperSurface.
+   */
+  uint8_t surface;
+} GapkeeperGrid;
+
+/*
+ What a screen should know of a keeper.
+ */
+typedef struct GapkeeperStatus {
+  /*
+   Which grid was chosen last, and why.
+   */
+  struct GapkeeperChoice choice;
+  /*
+   Shift in force.
+   */
+  int32_t shift_um;
+  /*
+   How warm the bed is.
+   */
+  int16_t bed_c;
+  /*
+   Bed temperature that the grid in force is for; 0 without one.
+   */
+  int16_t grid_bed_c;
+  /*
+   1: positions mean something.
+   */
+  uint8_t homed;
+  /*
+   1: moves are corrected.
+   */
+  uint8_t in_force;
+  /*
+   1: something would be lost without power.
+   */
+  uint8_t unsaved;
+  /*
+   1: a survey is under way.
+   */
+  uint8_t surveying;
+} GapkeeperStatus;
+
+/*
+ Persistent memory in slots of equal size.
+
+ Each call is one attempt: report failures, never try over. `write` begins at a multiple of `unit`, writes all bytes
+ also where they read as wanted, and may fill the rest of its last unit. `write` and `erase` return when the memory
+ is done. No function calls the keeper that is being loaded or saved.
+ */
+typedef struct GapkeeperMemory {
+  /*
+   Given to every function; may be null.
+   */
+  void *context;
+  /*
+   Reads `length` bytes of a slot.
+   */
+  uint8_t (*read)(void *context, uint32_t slot, uint32_t offset, uint8_t *bytes, size_t length);
+  /*
+   Makes a slot writable; does nothing where written bytes can be written over.
+   */
+  uint8_t (*erase)(void *context, uint32_t slot);
+  /*
+   Writes `length` bytes of a slot.
+   */
+  uint8_t (*write)(void *context, uint32_t slot, uint32_t offset, const uint8_t *bytes, size_t length);
+  /*
+   Number of slots, `GAPKEEPER_SLOT_COUNT` or more.
+   */
+  uint32_t slot_count;
+  /*
+   Bytes in each slot.
+   */
+  uint32_t slot_size;
+  /*
+   Bytes that a power failure during a write puts at risk together; a slot is a multiple of it.
+   */
+  uint32_t unit;
+} GapkeeperMemory;
+
+/*
+ What loading found.
+ */
+typedef struct GapkeeperLoadReport {
+  /*
+   Grids loaded.
+   */
+  uint8_t grids;
+  /*
+   Places whose record is damaged or of a newer layout.
+   */
+  uint8_t unreadable;
+  /*
+   1: the setup could not be told for certain, so a new one was begun and no grid holds.
+   */
+  uint8_t setup_uncertain;
+} GapkeeperLoadReport;
+
+/*
+ Storage of the pieces of one move; begin with `gapkeeper_line_begin`.
+ */
+typedef struct GapkeeperPieces {
+  /*
+   Nothing to look at.
+   */
+  uint64_t opaque[GAPKEEPER_PIECES_WORDS];
+} GapkeeperPieces;
+
+/*
+ A place in machine space.
+ */
+typedef struct GapkeeperPoint {
+  /*
+   To the right.
+   */
+  int32_t x_um;
+  /*
+   To the back.
+   */
+  int32_t y_um;
+  /*
+   Up.
+   */
+  int32_t z_um;
+} GapkeeperPoint;
+
+/*
+ A straight move at logical height.
+ */
+typedef struct GapkeeperMove {
+  /*
+   Where it begins.
+   */
+  struct GapkeeperPoint start;
+  /*
+   Where it ends.
+   */
+  struct GapkeeperPoint end;
+  /*
+   The further axes at the beginning, in any unit.
+   */
+  int32_t extra_start[GAPKEEPER_EXTRA_AXES];
+  /*
+   The further axes at the end.
+   */
+  int32_t extra_end[GAPKEEPER_EXTRA_AXES];
+} GapkeeperMove;
+
+/*
+ The end of one straight part of a move; it begins where the piece before it ended.
+ */
+typedef struct GapkeeperPiece {
+  /*
+   Machine position: X and Y as in the move, Z corrected.
+   */
+  struct GapkeeperPoint end;
+  /*
+   The further axes.
+   */
+  int32_t extra[GAPKEEPER_EXTRA_AXES];
+} GapkeeperPiece;
+
+/*
+ Storage of the chords of one arc; begin with `gapkeeper_arc_begin`.
+ */
+typedef struct GapkeeperChords {
+  /*
+   Nothing to look at.
+   */
+  uint64_t opaque[GAPKEEPER_CHORDS_WORDS];
+} GapkeeperChords;
+
+/*
+ A circular arc or helix at logical height, by its radius or, if that is 0, by its centre.
+ */
+typedef struct GapkeeperArc {
+  /*
+   Its ends; if they are the same point, a full circle.
+   */
+  struct GapkeeperMove motion;
+  /*
+   From the start to the centre, along the plane's first axis.
+   */
+  int32_t centre_first_um;
+  /*
+   The same along the second.
+   */
+  int32_t centre_second_um;
+  /*
+   Positive for the shorter way round, negative for the longer, 0 for an arc by its centre.
+   */
+  int32_t radius_um;
+  /*
+   How far a chord may be off the arc, 1 or more.
+   */
+  uint16_t tolerance_um;
+  /*
+   A GapkeeperPlane.
+   */
+  uint8_t plane;
+  /*
+   A GapkeeperTurn.
+   */
+  uint8_t turn;
+} GapkeeperArc;
+
+/*
+ What a survey needs to know besides its stations. Heights are machine heights. Begin with
+ `gapkeeper_survey_settings_default`.
+ */
+typedef struct GapkeeperSurveySettings {
+  /*
+   Where the nozzle waits above the first station; surely above the bed everywhere.
+   */
+  int32_t start_um;
+  /*
+   No order goes below this.
+   */
+  int32_t lowest_um;
+  /*
+   Bed temperature at which the grid shall hold.
+   */
+  int16_t bed_temperature_c;
+  /*
+   Nozzle temperature while measuring; a hot nozzle is longer.
+   */
+  int16_t nozzle_temperature_c;
+  /*
+   How long both must have been right before the first reading.
+   */
+  uint16_t soak_s;
+  /*
+   Thickness of the paper or blade in the gap.
+   */
+  uint16_t feeler_um;
+  /*
+   One detent of the knob.
+   */
+  uint16_t detent_um;
+  /*
+   Height above the highest reading so far at which the nozzle waits above every further station.
+   */
+  uint16_t clearance_um;
+  /*
+   Further height for travelling.
+   */
+  uint16_t lift_um;
+  /*
+   Change at the first station that is still no reason to doubt the round.
+   */
+  uint16_t closure_limit_um;
+  /*
+   A reading farther than this from what all others predict is offered for one more look.
+   */
+  uint16_t outlier_limit_um;
+  /*
+   How far the bed must be raised when the limit switch was in the way.
+   */
+  uint16_t headroom_um;
+  /*
+   How far either temperature may be off.
+   */
+  uint8_t temperature_window_c;
+  /*
+   Not 0: up to four check stations, in the middle of cells, are visited as well.
+   */
+  uint8_t check_stations;
+} GapkeeperSurveySettings;
+
+/*
+ An event for a survey.
+ */
+typedef struct GapkeeperEvent {
+  /*
+   Detents of the knob, 0 for other events.
+   */
+  int16_t detents;
+  /*
+   A GapkeeperEventKind.
+   */
+  uint8_t kind;
+} GapkeeperEvent;
+
+#ifdef __cplusplus
+extern "C" {
+#endif // __cplusplus
+
+/*
+ The version of the library; compare it with [`GAPKEEPER_ABI_VERSION`] of the header.
+ */
+uint16_t gapkeeper_abi_version(void);
+
+/*
+ Settings that suit most machines: restores on homing, splits to 2 um, shifts by 10 um, no lowest height, no fade.
+
+ # Safety
+ `settings` is null or may be written.
+ */
+GapkeeperResult gapkeeper_settings_default(struct GapkeeperSettings *settings);
+
+/*
+ Makes a keeper that remembers nothing yet, whatever the storage held. Pass `sizeof(GapkeeperKeeper)`.
+
+ Then load what is stored, then home.
+
+ # Safety
+ `keeper` is null or may be written for `size` bytes, `settings` is null or may be read.
+ */
+GapkeeperResult gapkeeper_init(struct GapkeeperKeeper *keeper,
+                               size_t size,
+                               const struct GapkeeperSettings *settings);
+
+/*
+ All axes were homed. Unless grids are restored on request only, the right one comes into force, and the choice
+ says which and why, or why none.
+
+ # Safety
+ `keeper` is null or storage for a keeper, `choice` is null or may be written.
+ */
+GapkeeperResult gapkeeper_homed(struct GapkeeperKeeper *keeper,
+                                struct GapkeeperChoice *choice);
+
+/*
+ Motors lost their positions: nothing moves before homing.
+
+ # Safety
+ `keeper` is null or storage for a keeper.
+ */
+GapkeeperResult gapkeeper_lost_position(struct GapkeeperKeeper *keeper);
+
+/*
+ Puts the right grid for the bed's temperature in force, or none: the choice says which and why.
+
+ # Safety
+ `keeper` is null or storage for a keeper, `choice` is null or may be written.
+ */
+GapkeeperResult gapkeeper_restore(struct GapkeeperKeeper *keeper, struct GapkeeperChoice *choice);
+
+/*
+ No grid is in force any more; nothing is forgotten.
+
+ # Safety
+ `keeper` is null or storage for a keeper.
+ */
+GapkeeperResult gapkeeper_release(struct GapkeeperKeeper *keeper);
+
+/*
+ How warm it is; call it once a second. The order is a survey's that waited for it, else to wait.
+
+ Without a survey it leaves moves under way alone.
+
+ # Safety
+ `keeper` is null or storage for a keeper, `temperature` is null or may be read, `order` is null or may be written.
+ */
+GapkeeperResult gapkeeper_temperature(struct GapkeeperKeeper *keeper,
+                                      const struct GapkeeperTemperature *temperature,
+                                      struct GapkeeperOrder *order);
+
+/*
+ Takes a grid from elsewhere as if it had just been measured: it is remembered, in force, and not saved yet.
+ `count` heights in micrometres, row by row.
+
+ # Safety
+ `keeper` is null or storage for a keeper, `grid` is null or may be read, `heights_um` is null or `count` heights.
+ */
+GapkeeperResult gapkeeper_set_grid(struct GapkeeperKeeper *keeper,
+                                   const struct GapkeeperGrid *grid,
+                                   const int16_t *heights_um,
+                                   size_t count);
+
+/*
+ A remembered grid, by its place from 0. `capacity` is the number of heights that fit; as many as the grid has nodes
+ are written.
+
+ # Safety
+ `keeper` is null or storage for a keeper, `grid` is null or may be written, `heights_um` is null or room for
+ `capacity` heights.
+ */
+GapkeeperResult gapkeeper_grid(const struct GapkeeperKeeper *keeper,
+                               uint8_t place,
+                               struct GapkeeperGrid *grid,
+                               int16_t *heights_um,
+                               size_t capacity);
+
+/*
+ Raises (positive) or lowers the whole surface by steps; the shift that is now in force, in micrometres.
+
+ # Safety
+ `keeper` is null or storage for a keeper, `shift_um` is null or may be written.
+ */
+GapkeeperResult gapkeeper_shift_by(struct GapkeeperKeeper *keeper, int16_t steps, int16_t *shift_um);
+
+/*
+ A screw of the bed is going to be turned: every grid is stale from now on, and none is in force. Save, and only then
+ turn. The order is a survey's, if one is under way.
+
+ # Safety
+ `keeper` is null or storage for a keeper, `order` is null or may be written.
+ */
+GapkeeperResult gapkeeper_screw_turned(struct GapkeeperKeeper *keeper,
+                                       struct GapkeeperOrder *order);
+
+/*
+ What a screen should know.
+
+ # Safety
+ `keeper` is null or storage for a keeper, `status` is null or may be written.
+ */
+GapkeeperResult gapkeeper_status(const struct GapkeeperKeeper *keeper, struct GapkeeperStatus *status);
+
+/*
+ The status as up to four lines of twenty characters, or the survey's prompt while one is under way.
+ `GAPKEEPER_SCREEN_TEXT_SIZE` bytes are enough.
+
+ # Safety
+ `keeper` is null or storage for a keeper, `text` is null or may be written for `size` bytes.
+ */
+GapkeeperResult gapkeeper_status_text(const struct GapkeeperKeeper *keeper, char *text, size_t size);
+
+/*
+ What a result means and what to do. With the keeper that refused, the text has the numbers of the last refusal; with
+ a null pointer it is general. `GAPKEEPER_RESULT_TEXT_SIZE` bytes are enough.
+
+ # Safety
+ `keeper` is null or storage for a keeper, `text` is null or may be written for `size` bytes.
+ */
+GapkeeperResult gapkeeper_result_text(const struct GapkeeperKeeper *keeper,
+                                      uint8_t result,
+                                      char *text,
+                                      size_t size);
+
+/*
+ Loads all that is stored; nothing comes into force before homing. Takes some 400 bytes of stack.
+
+ # Safety
+ `keeper` is null or storage for a keeper, `memory` is null or has functions that do what [`GapkeeperMemory`] says,
+ `report` is null or may be written.
+ */
+GapkeeperResult gapkeeper_load(struct GapkeeperKeeper *keeper,
+                               const struct GapkeeperMemory *memory,
+                               struct GapkeeperLoadReport *report);
+
+/*
+ Stores whatever is not saved yet. When it returns `GAPKEEPER_RESULT_OK`, all of it survives power loss; after a
+ failure calling again is safe.
+
+ # Safety
+ As for `gapkeeper_load`.
+ */
+GapkeeperResult gapkeeper_save(struct GapkeeperKeeper *keeper,
+                               const struct GapkeeperMemory *memory);
+
+/*
+ Begins a straight move: fetch its pieces with `gapkeeper_piece_next`. Pass `sizeof(GapkeeperPieces)`.
+
+ # Safety
+ `pieces` is null or may be written for `size` bytes, `keeper` is null or storage for a keeper, `motion` is null or
+ may be read.
+ */
+GapkeeperResult gapkeeper_line_begin(struct GapkeeperPieces *pieces,
+                                     size_t size,
+                                     struct GapkeeperKeeper *keeper,
+                                     const struct GapkeeperMove *motion);
+
+/*
+ The next piece of a move, or `GAPKEEPER_RESULT_END`. Pass the keeper that the move was begun with.
+
+ # Safety
+ `pieces` is null or storage for pieces, `keeper` is null or storage for a keeper, `piece` is null or may be written.
+ */
+GapkeeperResult gapkeeper_piece_next(struct GapkeeperPieces *pieces,
+                                     const struct GapkeeperKeeper *keeper,
+                                     struct GapkeeperPiece *piece);
+
+/*
+ Begins an arc: fetch its chords with `gapkeeper_chord_next` and give each to `gapkeeper_line_begin`. Pass
+ `sizeof(GapkeeperChords)`.
+
+ # Safety
+ `chords` is null or may be written for `size` bytes, `keeper` is null or storage for a keeper, `arc` is null or may
+ be read.
+ */
+GapkeeperResult gapkeeper_arc_begin(struct GapkeeperChords *chords,
+                                    size_t size,
+                                    struct GapkeeperKeeper *keeper,
+                                    const struct GapkeeperArc *arc);
+
+/*
+ The next chord of an arc, a straight move at logical height, or `GAPKEEPER_RESULT_END`.
+
+ # Safety
+ `chords` is null or storage for chords, `motion` is null or may be written.
+ */
+GapkeeperResult gapkeeper_chord_next(struct GapkeeperChords *chords, struct GapkeeperMove *motion);
+
+/*
+ Logical position for a machine position, for reports and for stopping in mid-move. Both may be the same variable.
+
+ # Safety
+ `keeper` is null or storage for a keeper, `machine` is null or may be read, `logical` is null or may be written.
+ */
+GapkeeperResult gapkeeper_logical(const struct GapkeeperKeeper *keeper,
+                                  const struct GapkeeperPoint *machine,
+                                  struct GapkeeperPoint *logical);
+
+/*
+ Settings for a cold survey with office paper, a knob of 10 um and careful limits.
+
+ # Safety
+ `settings` is null or may be written.
+ */
+GapkeeperResult gapkeeper_survey_settings_default(struct GapkeeperSurveySettings *settings);
+
+/*
+ Begins a survey of all nodes of a lattice, row by row and to and fro; the nozzle stands at machine height `z_um`.
+ No grid is in force from now on. It waits for temperatures first.
+
+ # Safety
+ `keeper` is null or storage for a keeper, `stations` and `settings` are null or may be read, `order` is null or may
+ be written.
+ */
+GapkeeperResult gapkeeper_survey_begin(struct GapkeeperKeeper *keeper,
+                                       const struct GapkeeperLattice *stations,
+                                       const struct GapkeeperSurveySettings *settings,
+                                       int32_t z_um,
+                                       struct GapkeeperOrder *order);
+
+/*
+ Gives an event to the survey and says what is to be done.
+
+ # Safety
+ `keeper` is null or storage for a keeper, `event` is null or may be read, `order` is null or may be written.
+ */
+GapkeeperResult gapkeeper_survey_event(struct GapkeeperKeeper *keeper,
+                                       const struct GapkeeperEvent *event,
+                                       struct GapkeeperOrder *order);
+
+/*
+ What a person should see during a survey, up to four lines of twenty characters. `GAPKEEPER_SCREEN_TEXT_SIZE` bytes
+ are enough.
+
+ # Safety
+ `keeper` is null or storage for a keeper, `text` is null or may be written for `size` bytes.
+ */
+GapkeeperResult gapkeeper_prompt_text(const struct GapkeeperKeeper *keeper,
+                                      char *text,
+                                      size_t size);
+
+#ifdef __cplusplus
+}  // extern "C"
+#endif  // __cplusplus
+
+#endif  /* GAPKEEPER_H */

@@ -1,0 +1,276 @@
+//! Measuring by hand: events in, orders out.
+
+use core::ffi::c_char;
+
+use gapkeeper::{Order, Survey, SurveyEvent, SurveyPlan, SurveySettings};
+
+use crate::keeper::KeeperStorage;
+use crate::pointer::{self, Answer, Plain};
+use crate::result::{GapkeeperResult, answer};
+use crate::storage::GapkeeperKeeper;
+use crate::text;
+use crate::types::GapkeeperLattice;
+
+/// What a survey needs to know besides its stations. Heights are machine heights. Begin with
+/// `gapkeeper_survey_settings_default`.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[repr(C)]
+pub struct GapkeeperSurveySettings {
+    /// Where the nozzle waits above the first station; surely above the bed everywhere.
+    pub start_um: i32,
+    /// No order goes below this.
+    pub lowest_um: i32,
+    /// Bed temperature at which the grid shall hold.
+    pub bed_temperature_c: i16,
+    /// Nozzle temperature while measuring; a hot nozzle is longer.
+    pub nozzle_temperature_c: i16,
+    /// How long both must have been right before the first reading.
+    pub soak_s: u16,
+    /// Thickness of the paper or blade in the gap.
+    pub feeler_um: u16,
+    /// One detent of the knob.
+    pub detent_um: u16,
+    /// Height above the highest reading so far at which the nozzle waits above every further station.
+    pub clearance_um: u16,
+    /// Further height for travelling.
+    pub lift_um: u16,
+    /// Change at the first station that is still no reason to doubt the round.
+    pub closure_limit_um: u16,
+    /// A reading farther than this from what all others predict is offered for one more look.
+    pub outlier_limit_um: u16,
+    /// How far the bed must be raised when the limit switch was in the way.
+    pub headroom_um: u16,
+    /// How far either temperature may be off.
+    pub temperature_window_c: u8,
+    /// Not 0: up to four check stations, in the middle of cells, are visited as well.
+    pub check_stations: u8,
+}
+
+impl From<SurveySettings> for GapkeeperSurveySettings {
+    fn from(settings: SurveySettings) -> Self {
+        Self {
+            start_um: settings.start_um,
+            lowest_um: settings.lowest_um,
+            bed_temperature_c: settings.bed_temperature_c,
+            nozzle_temperature_c: settings.nozzle_temperature_c,
+            soak_s: settings.soak_s,
+            feeler_um: settings.feeler_um,
+            detent_um: settings.detent_um,
+            clearance_um: settings.clearance_um,
+            lift_um: settings.lift_um,
+            closure_limit_um: settings.closure_limit_um,
+            outlier_limit_um: settings.outlier_limit_um,
+            headroom_um: settings.headroom_um,
+            temperature_window_c: settings.temperature_window_c,
+            check_stations: settings.check_stations.into(),
+        }
+    }
+}
+
+impl From<GapkeeperSurveySettings> for SurveySettings {
+    fn from(settings: GapkeeperSurveySettings) -> Self {
+        Self {
+            bed_temperature_c: settings.bed_temperature_c,
+            nozzle_temperature_c: settings.nozzle_temperature_c,
+            temperature_window_c: settings.temperature_window_c,
+            soak_s: settings.soak_s,
+            feeler_um: settings.feeler_um,
+            detent_um: settings.detent_um,
+            start_um: settings.start_um,
+            clearance_um: settings.clearance_um,
+            lift_um: settings.lift_um,
+            lowest_um: settings.lowest_um,
+            closure_limit_um: settings.closure_limit_um,
+            outlier_limit_um: settings.outlier_limit_um,
+            headroom_um: settings.headroom_um,
+            check_stations: settings.check_stations != 0,
+        }
+    }
+}
+
+/// What happened. Temperatures and turned screws have functions of their own.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[repr(u8)]
+pub enum GapkeeperEventKind {
+    /// The last order was carried out.
+    Arrived = 0,
+    /// The knob was turned by `detents`; positive raises the nozzle.
+    Turned = 1,
+    /// The button was pressed: this is the reading, or yes.
+    Pressed = 2,
+    /// Back one station, or no.
+    Back = 3,
+    /// End it.
+    Abort = 4,
+    /// The limit switch tripped.
+    LimitSwitchTripped = 5,
+}
+
+/// An event for a survey.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[repr(C)]
+pub struct GapkeeperEvent {
+    /// Detents of the knob, 0 for other events.
+    pub detents: i16,
+    /// A GapkeeperEventKind.
+    pub kind: u8,
+}
+
+impl TryFrom<GapkeeperEvent> for SurveyEvent {
+    type Error = GapkeeperResult;
+
+    fn try_from(GapkeeperEvent { detents, kind }: GapkeeperEvent) -> Result<Self, GapkeeperResult> {
+        const EVENTS: [(GapkeeperEventKind, SurveyEvent); 6] = [
+            (GapkeeperEventKind::Arrived, SurveyEvent::Arrived),
+            (GapkeeperEventKind::Turned, SurveyEvent::Turned { detents: 0 }),
+            (GapkeeperEventKind::Pressed, SurveyEvent::Pressed),
+            (GapkeeperEventKind::Back, SurveyEvent::Back),
+            (GapkeeperEventKind::Abort, SurveyEvent::Abort),
+            (GapkeeperEventKind::LimitSwitchTripped, SurveyEvent::LimitSwitchTripped),
+        ];
+        match EVENTS.iter().find(|(known, _)| *known as u8 == kind) {
+            Some((_, Self::Turned { .. })) => Ok(Self::Turned { detents }),
+            Some((_, event)) => Ok(*event),
+            None => Err(GapkeeperResult::UnknownKind),
+        }
+    }
+}
+
+/// What is to be done next. Say `GAPKEEPER_EVENT_KIND_ARRIVED` when a lift, travel or approach is done.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[repr(u8)]
+pub enum GapkeeperOrderKind {
+    /// Nothing new: show the prompt and wait for an event.
+    Wait = 0,
+    /// Raise the nozzle straight to `z_um`; never downwards.
+    Lift = 1,
+    /// Travel level to `x_um`, `y_um`.
+    Travel = 2,
+    /// Lower the nozzle to `z_um`, where it waits above all that has been measured.
+    Approach = 3,
+    /// Follow the knob to `z_um`.
+    Step = 4,
+    /// The round is void, since the limit switch was in the way: raise the bed at every screw by `by_um` at least.
+    RaiseBed = 5,
+    /// All is measured; the grid is in force and not saved yet.
+    Done = 6,
+    /// The survey was ended without a result.
+    Aborted = 7,
+}
+
+/// An order of a survey. Fields that do not belong to the kind are 0.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[repr(C)]
+pub struct GapkeeperOrder {
+    /// Where to travel.
+    pub x_um: i32,
+    /// Where to travel.
+    pub y_um: i32,
+    /// Machine height to go to.
+    pub z_um: i32,
+    /// How far to raise the bed.
+    pub by_um: u16,
+    /// A GapkeeperOrderKind.
+    pub kind: u8,
+}
+
+impl From<Order> for GapkeeperOrder {
+    fn from(order: Order) -> Self {
+        let of = |kind: GapkeeperOrderKind| Self { kind: kind as u8, ..Self::default() };
+        match order {
+            Order::Wait => of(GapkeeperOrderKind::Wait),
+            Order::Lift { z_um } => Self { z_um, ..of(GapkeeperOrderKind::Lift) },
+            Order::Travel { x_um, y_um } => Self { x_um, y_um, ..of(GapkeeperOrderKind::Travel) },
+            Order::Approach { z_um } => Self { z_um, ..of(GapkeeperOrderKind::Approach) },
+            Order::Step { z_um } => Self { z_um, ..of(GapkeeperOrderKind::Step) },
+            Order::RaiseBed { by_um } => Self { by_um, ..of(GapkeeperOrderKind::RaiseBed) },
+            Order::Done => of(GapkeeperOrderKind::Done),
+            Order::Aborted => of(GapkeeperOrderKind::Aborted),
+        }
+    }
+}
+
+// SAFETY: integers only, so any bytes are a value.
+unsafe impl Plain for GapkeeperSurveySettings {}
+// SAFETY: as above.
+unsafe impl Plain for GapkeeperEvent {}
+// SAFETY: as above.
+unsafe impl Plain for GapkeeperOrder {}
+
+/// Settings for a cold survey with office paper, a knob of 10 um and careful limits.
+///
+/// # Safety
+/// `settings` is null or may be written.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn gapkeeper_survey_settings_default(settings: *mut GapkeeperSurveySettings) -> GapkeeperResult {
+    answer(|| {
+        // SAFETY: as the caller promises.
+        unsafe { Answer::at(settings) }?.give(SurveySettings::default().into());
+        Ok(())
+    })
+}
+
+/// Begins a survey of all nodes of a lattice, row by row and to and fro; the nozzle stands at machine height `z_um`.
+/// No grid is in force from now on. It waits for temperatures first.
+///
+/// # Safety
+/// `keeper` is null or storage for a keeper, `stations` and `settings` are null or may be read, `order` is null or may
+/// be written.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn gapkeeper_survey_begin(
+    keeper: *mut GapkeeperKeeper,
+    stations: *const GapkeeperLattice,
+    settings: *const GapkeeperSurveySettings,
+    z_um: i32,
+    order: *mut GapkeeperOrder,
+) -> GapkeeperResult {
+    answer(|| {
+        // SAFETY: as the caller promises.
+        let (storage, order) = unsafe { (KeeperStorage::filled(keeper)?, Answer::at(order)?) };
+        // SAFETY: as the caller promises.
+        let (stations, settings) = unsafe { (pointer::read(stations)?, pointer::read(settings)?) };
+        let plan = storage.note(SurveyPlan::new(stations.into()))?;
+        order.give(storage.change(|keeper| keeper.begin_survey(plan, settings.into(), z_um))?.into());
+        Ok(())
+    })
+}
+
+/// Gives an event to the survey and says what is to be done.
+///
+/// # Safety
+/// `keeper` is null or storage for a keeper, `event` is null or may be read, `order` is null or may be written.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn gapkeeper_survey_event(
+    keeper: *mut GapkeeperKeeper,
+    event: *const GapkeeperEvent,
+    order: *mut GapkeeperOrder,
+) -> GapkeeperResult {
+    answer(|| {
+        // SAFETY: as the caller promises.
+        let (storage, order) = unsafe { (KeeperStorage::filled(keeper)?, Answer::at(order)?) };
+        // SAFETY: as the caller promises.
+        let event = SurveyEvent::try_from(unsafe { pointer::read(event) }?)?;
+        order.give(storage.change(|keeper| keeper.survey(event))?.into());
+        Ok(())
+    })
+}
+
+/// What a person should see during a survey, up to four lines of twenty characters. `GAPKEEPER_SCREEN_TEXT_SIZE` bytes
+/// are enough.
+///
+/// # Safety
+/// `keeper` is null or storage for a keeper, `text` is null or may be written for `size` bytes.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn gapkeeper_prompt_text(
+    keeper: *const GapkeeperKeeper,
+    text: *mut c_char,
+    size: usize,
+) -> GapkeeperResult {
+    answer(|| {
+        // SAFETY: as the caller promises.
+        let storage = unsafe { KeeperStorage::filled(keeper) }?;
+        let prompt = storage.keeper().survey_under_way().map(Survey::prompt).ok_or(GapkeeperResult::NoSurvey)?;
+        // SAFETY: as the caller promises.
+        unsafe { text::copy(prompt, text, size) }
+    })
+}
