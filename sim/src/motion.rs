@@ -10,7 +10,7 @@ const ARC_TOLERANCE_UM: u16 = 5;
 ///
 /// # Errors
 /// A message if a coordinate is beyond what the core holds.
-pub(crate) fn straight(start: Position, end: Position, extruded_nm: i64) -> Result<Move<1>, String> {
+pub fn straight(start: Position, end: Position, extruded_nm: i64) -> Result<Move<1>, String> {
     // Nanometres of E as far as they fit 32 bits, which is two metres of filament in one move.
     let extruded_nm = extruded_nm.clamp(i32::MIN.into(), i32::MAX.into()) as i32;
     Ok(Move { start: point(start)?, end: point(end)?, extra_start: [0], extra_end: [extruded_nm] })
@@ -20,7 +20,7 @@ pub(crate) fn straight(start: Position, end: Position, extruded_nm: i64) -> Resu
 ///
 /// # Errors
 /// A message if a coordinate or the circle is beyond what the core holds.
-pub(crate) fn chords(arc: &ArcMotion) -> Result<Chords<1>, String> {
+pub fn chords(arc: &ArcMotion) -> Result<Chords<1>, String> {
     let motion = straight(arc.start, arc.end, arc.extruded_nm)?;
     let turn = if arc.clockwise { Turn::Clockwise } else { Turn::Anticlockwise };
     let arc = match arc.shape {
@@ -33,7 +33,7 @@ pub(crate) fn chords(arc: &ArcMotion) -> Result<Chords<1>, String> {
 }
 
 /// Feed in millimetres a second.
-pub(crate) fn feed_mm_s(feed_nm_min: Option<u64>) -> Option<f64> {
+pub fn feed_mm_s(feed_nm_min: Option<u64>) -> Option<f64> {
     feed_nm_min.map(|feed_nm_min| feed_nm_min as f64 / 60e6).filter(|&feed_mm_s| feed_mm_s > 0.0)
 }
 
