@@ -280,7 +280,7 @@ impl ByteMemory for Cells {
 type TestStore = Store<ByteEeprom<Cells>, 9, { max_record_size(9) }>;
 
 fn store(bytes: [u8; 1024], writes_left: u32) -> TestStore {
-    let slot_size = (max_record_size(9) + 4) as u32;
+    let slot_size = gapkeeper::store::slot_size(9, 1) as u32;
     let region = Region { first_address: 16, slot_size, slot_count: 8 };
     Store::new(ByteEeprom::new(Cells { bytes, writes_left }, region).unwrap()).unwrap()
 }
@@ -354,7 +354,7 @@ fn grids_without_a_setup_are_not_trusted() {
     keeper.save(&mut memory).unwrap();
     let mut bytes = bytes_of(memory);
     // Both setup records are gone.
-    let setups = 16..16 + 2 * (max_record_size(9) + 4);
+    let setups = 16..16 + 2 * gapkeeper::store::slot_size(9, 1);
     bytes[setups].fill(0x5A);
     let mut keeper = TestKeeper::new(settings());
     let report = keeper.load(&mut store(bytes, u32::MAX)).unwrap();
