@@ -1,0 +1,3 @@
+//! The commands of `gapgrid`, one file each: its arguments and what it does with them.
+
+pub mod convert;
