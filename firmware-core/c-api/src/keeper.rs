@@ -2,7 +2,7 @@
 
 use core::ffi::c_char;
 
-use gapkeeper::{HeightGrid, KeeperSettings, Order, Status, StoredGrid};
+use gapkeeper::{HeightGrid, KeeperError, KeeperSettings, Order, Status, StoredGrid};
 
 use crate::pointer::{self, Answer};
 use crate::result::{Failure, GapkeeperResult, answer};
@@ -291,19 +291,18 @@ pub unsafe extern "C" fn gapkeeper_set_grid(
         let heights_um = unsafe { core::slice::from_raw_parts(heights_um, count) };
         let surface = convert::surface(grid.surface)?;
         let fade = grid.fade.fade()?;
-        storage.change(|keeper| {
-            let stored = StoredGrid {
-                grid: HeightGrid::new(grid.lattice.into(), heights_um).map_err(gapkeeper::KeeperError::Grid)?,
-                shift_um: grid.shift_um,
-                fade,
-                bed_temperature_c: grid.bed_temperature_c,
-                setup: keeper.setup(),
-                closure_um: 0,
-                closure_accepted: false,
-                surface,
-            };
-            keeper.adopt(stored).map(drop)
-        })
+        let grid = StoredGrid {
+            grid: storage.note(HeightGrid::new(grid.lattice.into(), heights_um).map_err(KeeperError::Grid))?,
+            shift_um: grid.shift_um,
+            fade,
+            bed_temperature_c: grid.bed_temperature_c,
+            // The keeper gives it the current one.
+            setup: 0,
+            closure_um: 0,
+            closure_accepted: false,
+            surface,
+        };
+        storage.change(|keeper| keeper.adopt(grid).map(drop))
     })
 }
 

@@ -20,11 +20,12 @@ impl Write for Buffer<'_> {
         while !text.is_char_boundary(length) {
             length -= 1;
         }
-        let written = text.as_bytes().get(..length).unwrap_or_default();
-        if let Some(target) = self.bytes.get_mut(self.used..self.used + length) {
-            target.copy_from_slice(written);
-            self.used += length;
+        let room = self.bytes.get_mut(self.used..).unwrap_or_default();
+        // Byte by byte: `copy_from_slice` has a panic in it for lengths that differ.
+        for (target, &byte) in room.iter_mut().zip(text.as_bytes()).take(length) {
+            *target = byte;
         }
+        self.used += length;
         self.truncated |= length < text.len();
         // What follows would stand right behind a text cut short.
         if self.truncated { Err(fmt::Error) } else { Ok(()) }
