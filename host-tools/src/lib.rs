@@ -20,6 +20,7 @@
 //!
 //! | module | what it is for |
 //! |---|---|
+//! | [`apply`] | corrects a job by a grid, for machines that cannot be flashed |
 //! | [`gcode`] | reads, interprets and writes G-code in integers; memory does not grow with the file |
 //! | [`grid_file`] | reads and writes grids as JSON documents and CSV |
 //!
@@ -32,6 +33,7 @@
 #![forbid(unsafe_code)]
 #![deny(missing_docs)]
 
+pub mod apply;
 mod atomic_file;
 pub mod gcode;
 pub mod grid_file;

@@ -19,7 +19,6 @@
 //! | [`scenario`] | the scenario file: a machine and a bed, in TOML |
 //! | [`bed`] | the modelled bed: a surface through screws, plus forms |
 //! | [`replay`] | the virtual controller over that bed, three runs side by side |
-//! | [`motion`] | from lines of the job to moves of the core |
 //! | [`outcome`] | what a replay found, as plain data |
 //! | [`picture`], [`report`], [`summary`] | that data as pictures, as a page, as text and JSON |
 //! | [`mod@bench`], [`operator`], [`survey`] | a machine to measure on, somebody who measures, and a whole survey |
@@ -36,7 +35,6 @@ mod controller;
 pub mod demo;
 mod gap;
 pub mod life;
-pub mod motion;
 pub mod operator;
 pub mod outcome;
 pub mod picture;

@@ -3,12 +3,11 @@
 use std::io::BufRead;
 
 use gapkeeper::{Correction, CorrectionError, DEFAULT_TOLERANCE_UM, GridError, HeightGrid, Move, Point, SplitError};
-use gapkeeper_host_tools::gcode::{Action, GcodeError, Interpreter, Reader};
+use gapkeeper_host_tools::gcode::{Action, GcodeError, Interpreter, Reader, moves};
 
 use crate::bed::{BedError, ModelledBed};
 use crate::controller::{CAPACITY, Controller, Corner};
 use crate::gap::{GapTally, LayerTally, Layers, Profile, WorstPlaces};
-use crate::motion;
 use crate::outcome::{Field, JobCounts, Outcome, Place, Point as BedPoint, Run, RunOutcome, Surfaces};
 use crate::scenario::{Count, Scenario};
 use crate::surfaces;
@@ -289,18 +288,18 @@ impl<'a> Replay<'a> {
     fn act(&mut self, action: Action, line: u64) -> Result<(), String> {
         match action {
             Action::Straight(straight) => {
-                let motion = motion::straight(straight.start, straight.end, straight.extruded_nm)?;
+                let motion = moves::straight(straight.start, straight.end, straight.extruded_nm)?;
                 let travels = (motion.start.x_um, motion.start.y_um) != (motion.end.x_um, motion.end.y_um);
                 let prints = self.prints(straight.rapid, straight.extruded_nm) && travels;
                 self.counts.printing_moves += u64::from(prints);
-                self.stretch(&Stretch { line, motion, prints, feed_mm_s: motion::feed_mm_s(straight.feed_nm_min) });
+                self.stretch(&Stretch { line, motion, prints, feed_mm_s: moves::feed_mm_s(straight.feed_nm_min) });
             }
             Action::Arc(arc) => {
-                let chords = motion::chords(&arc)?;
+                let chords = moves::chords(&arc)?;
                 let prints = self.prints(false, arc.extruded_nm);
                 self.counts.arcs += 1;
                 self.counts.printing_moves += u64::from(prints);
-                let feed_mm_s = motion::feed_mm_s(arc.feed_nm_min);
+                let feed_mm_s = moves::feed_mm_s(arc.feed_nm_min);
                 for motion in chords {
                     self.stretch(&Stretch { line, motion, prints, feed_mm_s });
                 }

@@ -11,8 +11,8 @@ use gapkeeper::{
     SurveySettings,
 };
 use gapkeeper_controller::{Controller, ControllerKeeper, Motors, Panel};
-use gapkeeper_host_tools::gcode::{Action, Interpreter, Reader};
-use gapkeeper_sim::{bed::ModelledBed, demo, motion};
+use gapkeeper_host_tools::gcode::{Action, Interpreter, Reader, moves};
+use gapkeeper_sim::{bed::ModelledBed, demo};
 
 /// Writes down what it is told.
 #[derive(Default)]
@@ -77,9 +77,9 @@ fn the_demo_job_gives_the_simulators_pieces_line_by_line() {
         };
         match interpreter.execute(&line).unwrap() {
             Action::Straight(straight) => {
-                drive(&motion::straight(straight.start, straight.end, straight.extruded_nm).unwrap());
+                drive(&moves::straight(straight.start, straight.end, straight.extruded_nm).unwrap());
             }
-            Action::Arc(arc) => motion::chords(&arc).unwrap().for_each(|chord| drive(&chord)),
+            Action::Arc(arc) => moves::chords(&arc).unwrap().for_each(|chord| drive(&chord)),
             _ => {}
         }
         controller.line(line.raw()).unwrap_or_else(|refusal| panic!("line {}: {refusal}", line.number()));

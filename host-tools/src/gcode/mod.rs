@@ -4,6 +4,7 @@
 //! |---|---|---|
 //! | [`Reader`] | bytes | [`Line`]s of [`Word`]s, each lent until the next |
 //! | [`Interpreter`] | lines | [`Action`]s in exact integers of machine coordinates |
+//! | [`moves`] | actions | moves of the core |
 //! | [`Writer`] | integers | bytes |
 //!
 //! Nothing is guessed: an expression, a parameter, a canned cycle or a contradiction is an error with its place and a
@@ -18,6 +19,7 @@ mod interpreter;
 mod lexer;
 mod line;
 mod motion;
+pub mod moves;
 mod reader;
 mod state;
 mod vocabulary;

@@ -1,7 +1,7 @@
-//! From what a line of the job does to moves of the core.
+//! From what a line of a job does to moves of the core.
 
+use super::{ArcMotion, ArcShape, Position};
 use gapkeeper::{Arc, Chords, Move, Point, Turn};
-use gapkeeper_host_tools::gcode::{ArcMotion, ArcShape, Position};
 
 /// Chords of an arc stay this near to it: well below what a first layer notices.
 const ARC_TOLERANCE_UM: u16 = 5;

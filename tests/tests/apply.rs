@@ -1,0 +1,168 @@
+//! Applying a grid to a job: what comes out, read back, takes the nozzle exactly where the core would.
+
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
+
+use std::io::Read;
+
+use gapkeeper::{Correction, Fade, Move};
+use gapkeeper_host_tools::apply::{ApplyReport, apply};
+use gapkeeper_host_tools::gcode::{Action, Interpreter, Reader, moves};
+use gapkeeper_sim::{bed::ModelledBed, demo};
+
+fn correction() -> Correction<225> {
+    let scenario = demo::scenario().unwrap();
+    let bed = ModelledBed::new(&scenario.bed, &scenario.folder).unwrap();
+    let readings = bed.read_off::<225>(scenario.stations()).unwrap();
+    Correction::new(readings.densest().unwrap()).with_fade(Fade::new(400, 8000).unwrap()).unwrap()
+}
+
+fn applied(job: &[u8]) -> (Vec<u8>, ApplyReport) {
+    let mut output = Vec::new();
+    let report = apply("job", job, &mut output, &correction(), 2).unwrap_or_else(|error| panic!("{error}"));
+    (output, report)
+}
+
+/// Machine positions in micrometres, one behind the other, and `E` in nanometres at the end of every motion.
+fn walk(job: &[u8], mut motion: impl FnMut(&Action, &mut Vec<[i32; 3]>)) -> (Vec<[i32; 3]>, i64) {
+    let (mut reader, mut interpreter, mut places) = (Reader::new("job", job), Interpreter::new(), Vec::new());
+    while let Some(line) = reader.next_line().unwrap() {
+        let action = interpreter.execute(&line).unwrap();
+        motion(&action, &mut places);
+    }
+    places.dedup();
+    (places, interpreter.extruded_nm())
+}
+
+/// Where the core takes the job's moves.
+fn expected(job: &[u8]) -> (Vec<[i32; 3]>, i64) {
+    let correction = correction();
+    walk(job, |action, places| {
+        let mut drive = |motion: &Move<1>| {
+            let pieces = correction.split(motion, 2).unwrap();
+            places.extend(pieces.map(|piece| [piece.end.x_um, piece.end.y_um, piece.end.z_um]));
+        };
+        match action {
+            Action::Straight(straight) if straight.start != straight.end => {
+                drive(&moves::straight(straight.start, straight.end, straight.extruded_nm).unwrap());
+            }
+            Action::Arc(arc) => moves::chords(arc).unwrap().for_each(|chord| drive(&chord)),
+            Action::Home(home) => places.push(home.end.to_um().unwrap()),
+            _ => {}
+        }
+    })
+}
+
+/// Where the corrected job's own lines take the machine, uncorrected.
+fn found(output: &[u8]) -> (Vec<[i32; 3]>, i64) {
+    walk(output, |action, places| match action {
+        Action::Straight(straight) if straight.start != straight.end => places.push(straight.end.to_um().unwrap()),
+        Action::Arc(_) => panic!("an arc is left"),
+        Action::Home(home) => places.push(home.end.to_um().unwrap()),
+        _ => {}
+    })
+}
+
+/// Compares path and filament; `within_um` for units whose last digit is no micrometre.
+fn check(job: &[u8], within_um: u32) -> Vec<u8> {
+    let (output, report) = applied(job);
+    let ((there, e_there), (here, e_here)) = (expected(job), found(&output));
+    for (index, (there, here)) in there.iter().zip(&here).enumerate() {
+        let off = |axis: usize| there[axis].abs_diff(here[axis]);
+        assert!((0..3).all(|axis| off(axis) <= within_um), "place {index}: {there:?} {here:?}");
+    }
+    assert_eq!((there.len(), e_there), (here.len(), e_here));
+    assert_eq!(report.lines, job.split(|&byte| byte == b'\n').filter(|line| !line.is_empty()).count() as u64);
+    output
+}
+
+fn demo_job() -> Vec<u8> {
+    let mut job = Vec::new();
+    demo::job().read_to_end(&mut job).unwrap();
+    job
+}
+
+#[test]
+fn the_demo_job_goes_where_the_core_takes_it() {
+    let job = demo_job();
+    let output = check(&job, 0);
+    // Whatever moves no axis stays byte for byte, in its order.
+    let is_kept = |line: &&[u8]| {
+        let text = String::from_utf8_lossy(line);
+        !text.contains(['X', 'Y', 'Z']) && !line.is_empty()
+    };
+    let lines = |bytes: &[u8]| bytes.split(|&byte| byte == b'\n').map(<[u8]>::to_vec).collect::<Vec<_>>();
+    let (before, after) = (lines(&job), lines(&output));
+    let mut after = after.iter();
+    for line in before.iter().map(Vec::as_slice).filter(is_kept) {
+        assert!(after.any(|other| other == line), "{}", String::from_utf8_lossy(line));
+    }
+}
+
+#[test]
+fn every_mode_comes_to_the_same_places() {
+    let body = "G1 X40 Y30 Z0.2 F1200\nG1 X180 Y150 E7.34567\nX200 Y20 E9\nG3 X120 Y20 I-40 J0 E12.5\n\
+                G1 Z3.2 X60 Y160 E15\nG0 Z9\nG1 X20 Y20 Z12\nG1 E13.5\n";
+    check(format!("G21 G90 M82\nG28\n{body}").as_bytes(), 0);
+    check(format!("G21\r\nG28\r\n{}", body.replace('\n', "\r\n")).as_bytes(), 0);
+    check(body.trim_end().as_bytes(), 0);
+    // A spiral: z rises all along.
+    let mut spiral = "G90 M83\nG28\nG1 X40 Y40 Z0.2 F1500\n".to_owned();
+    for turn in 0..200 {
+        let z = 0.2 + f64::from(turn) * 0.05;
+        spiral += &format!("G1 X{} Y{} Z{z:.3} E0.8\n", 40 + turn % 4 / 2 * 140, 40 + (turn + 1) % 4 / 2 * 120);
+    }
+    check(spiral.as_bytes(), 0);
+    // Steps of a third of a millimetre and a half: nothing may drift.
+    let steps = "G1 X0.333 Y0.111 E0.01234\n".repeat(500);
+    check(format!("G91 M83\nG28\nG1 X20 Y20 Z0.2 F900\n{steps}").as_bytes(), 0);
+    // Inches, absolute and relative: a millionth of an inch is 25 nm.
+    let inches = "G20 G90\nG28\nG1 X1.5 Y1.25 Z0.0079 F60\nX7.0001 Y5.9999 E0.12345\nG91\n\
+                  G1 X-2.00005 Y-1.00005 E0.05\nX-1.00005 E0.05\nG90\nG2 X2 Y3 R3 E0.4\n";
+    check(inches.as_bytes(), 1);
+}
+
+/// `G92` moves the zero to the same place of the machine, though the machine stands higher than the job thinks.
+#[test]
+fn a_moved_zero_is_moved_alike() {
+    let job = "G28\nG1 X110 Y100 Z0.5 F1200\nG92 X0 Y0 Z0 E0\nG1 X50 E2\nG1 Z0.3 X-50 E4\nG92 E0\nG1 X0 Z0.1 E1\n";
+    let output = String::from_utf8(check(job.as_bytes(), 0)).unwrap();
+    assert!(output.contains("G92 X0 Y0 Z0.1") && output.contains("\nG92 E0\n"), "{output}");
+}
+
+#[test]
+fn e_ends_where_the_job_put_it_to_the_last_printed_digit() {
+    let job = "G90 M82\nG28\nG1 X20 Y20 Z0.2 F1200\nG1 X200 Y180 E12.345670\nM83\nG1 X20 Y180 E-0.00007\n";
+    let (output, report) = applied(job.as_bytes());
+    let text = String::from_utf8(output).unwrap();
+    assert!(text.contains(" E12.345670\n"), "the job's own digits: {text}");
+    assert!(report.pieces > 10 && report.corrected_lines == 3, "{report:?}");
+    let (_, e_nm) = found(text.as_bytes());
+    assert_eq!(e_nm, 12_345_600);
+}
+
+#[test]
+fn other_words_and_comments_of_a_moving_line_are_kept() {
+    let job = "G28\nN10 G91 G1 X20 Y20 Z0.2 F1200 M106 S200 (to the corner) ; here\nG90 G1 X100 M0\n";
+    let (output, _) = applied(job.as_bytes());
+    let text = String::from_utf8(output).unwrap();
+    let lines: Vec<&str> = text.lines().collect();
+    assert_eq!(lines[..3], ["G28", "; corrected for the bed by gapgrid", "G91 M106 S200"]);
+    assert!(lines[3].starts_with("G1 X") && lines[3].ends_with("F1200 (to the corner) ; here"), "{}", lines[3]);
+    assert_eq!(text.matches("F1200").count(), 1);
+    assert!(text.contains("\nG90\nG1 X") && text.ends_with("\nM0\n"), "{text}");
+}
+
+#[test]
+fn what_cannot_be_corrected_is_refused_with_its_place() {
+    let refused = |job: &[u8], correction: Correction<225>| {
+        let mut output = Vec::new();
+        apply("job.gcode", job, &mut output, &correction, 2).unwrap_err().to_string()
+    };
+    let (once, _) = applied(b"G28\nG1 X20 Y20 Z0.2 F1200\n");
+    assert!(refused(&once, correction()).starts_with("job.gcode:2:3: this job was corrected already\n"));
+    let low = correction().with_lowest_machine_z(-100);
+    let message = refused(b"G28\nG1 X20 Y20 Z-0.2 F1200\n", low);
+    assert!(message.starts_with("job.gcode:2:1: machine Z ") && message.contains("lowest allowed"), "{message}");
+    assert!(refused(b"G28\nG1 X1 E2200\n", correction()).contains("more than two metres"));
+    assert!(refused(b"G28\nG1 Xa\n", correction()).contains("job.gcode:2:4"));
+}
