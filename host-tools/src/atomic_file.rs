@@ -2,39 +2,76 @@
 
 use std::fs;
 use std::io::{self, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
-/// Writes a file so that, whatever happens, its name stands for the old content or for the new one, never for a part.
+/// A file being written aside, which takes its name only when it is whole.
 ///
-/// The bytes go to a temporary file in the same folder, reach the disk, and take the name by a rename; then the
-/// folder reaches the disk (Unix). A link is followed. A file that was there keeps its permissions.
+/// Whatever happens, the name stands for the old content or for the new one, never for a part: the bytes go to a
+/// temporary file in the same folder, which is gone if this is dropped before [`Self::finish`].
+#[derive(Debug)]
+pub struct AtomicFile {
+    aside: tempfile::NamedTempFile,
+    path: PathBuf,
+}
+
+impl AtomicFile {
+    /// Begins a file. A link is followed.
+    ///
+    /// # Errors
+    /// Those of the file system.
+    pub fn create(path: &Path) -> io::Result<Self> {
+        let path = fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
+        let mut builder = tempfile::Builder::new();
+        builder.prefix(".gapkeeper-");
+        #[cfg(unix)]
+        {
+            use std::os::unix::fs::PermissionsExt;
+            // As for any new file: the user's mask takes from these.
+            builder.permissions(fs::Permissions::from_mode(0o666));
+        }
+        let aside = builder.tempfile_in(folder_of(&path))?;
+        Ok(Self { aside, path })
+    }
+
+    /// Gives the file its name: the bytes reach the disk, the file takes the name by a rename, then the folder reaches
+    /// the disk (Unix). A file that was there keeps its permissions.
+    ///
+    /// # Errors
+    /// Those of the file system; then the old file is as it was, and no temporary file is left.
+    pub fn finish(self) -> io::Result<()> {
+        if let Ok(old) = fs::metadata(&self.path) {
+            self.aside.as_file().set_permissions(old.permissions())?;
+        }
+        self.aside.as_file().sync_all()?;
+        self.aside.persist(&self.path)?;
+        #[cfg(unix)]
+        fs::File::open(folder_of(&self.path))?.sync_all()?;
+        Ok(())
+    }
+}
+
+impl Write for AtomicFile {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.aside.write(bytes)
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.aside.flush()
+    }
+}
+
+/// Writes a whole file at once, as [`AtomicFile`] does.
 ///
 /// # Errors
 /// Those of the file system; then the old file is as it was, and no temporary file is left.
 pub fn write_atomically(path: &Path, bytes: &[u8]) -> io::Result<()> {
-    let path = fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
-    let folder = match path.parent() {
-        Some(folder) if !folder.as_os_str().is_empty() => folder,
-        _ => Path::new("."),
-    };
-    let mut builder = tempfile::Builder::new();
-    builder.prefix(".gapkeeper-");
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::PermissionsExt;
-        // As for any new file: the user's mask takes from these.
-        builder.permissions(fs::Permissions::from_mode(0o666));
-    }
-    let mut file = builder.tempfile_in(folder)?;
+    let mut file = AtomicFile::create(path)?;
     file.write_all(bytes)?;
-    if let Ok(old) = fs::metadata(&path) {
-        file.as_file().set_permissions(old.permissions())?;
-    }
-    file.as_file().sync_all()?;
-    file.persist(&path)?;
-    #[cfg(unix)]
-    fs::File::open(folder)?.sync_all()?;
-    Ok(())
+    file.finish()
+}
+
+fn folder_of(path: &Path) -> &Path {
+    path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."))
 }
 
 #[cfg(test)]

@@ -39,5 +39,5 @@ pub mod gcode;
 pub mod grid_file;
 mod place;
 
-pub use atomic_file::write_atomically;
+pub use atomic_file::{AtomicFile, write_atomically};
 pub use place::Place;

@@ -7,7 +7,7 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
-use commands::convert;
+use commands::{apply, convert};
 
 /// Nothing was written: the input is at fault.
 const BAD_INPUT: u8 = 2;
@@ -23,11 +23,13 @@ struct Arguments {
 /// One variant for each command; its arguments and its work stand in `commands/`, in a file of its name.
 #[derive(Subcommand)]
 enum Command {
+    Apply(apply::Arguments),
     Convert(convert::Arguments),
 }
 
 fn main() -> ExitCode {
     let outcome = match Arguments::parse().command {
+        Command::Apply(arguments) => apply::run(&arguments),
         Command::Convert(arguments) => convert::run(&arguments),
     };
     match outcome {

@@ -1,3 +1,4 @@
 //! The commands of `gapgrid`, one file each: its arguments and what it does with them.
 
+pub mod apply;
 pub mod convert;
