@@ -6,8 +6,8 @@
 
 mod outlier;
 mod plan;
-
-use core::fmt;
+mod prompt;
+mod settings;
 
 use heapless::Vec;
 
@@ -16,65 +16,11 @@ use crate::split::Point;
 use crate::stored_grid::{StoredGrid, Surface};
 use outlier::Deviation;
 pub use plan::{PlanError, SurveyPlan};
+pub use prompt::Prompt;
+pub use settings::SurveySettings;
 
 /// Most check stations of a survey.
 pub const MAX_CHECK_STATIONS: usize = 4;
-
-/// What a survey needs to know besides its stations. Heights are machine heights.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub struct SurveySettings {
-    /// Bed temperature at which the grid shall hold.
-    pub bed_temperature_c: i16,
-    /// Nozzle temperature while measuring; a hot nozzle is longer.
-    pub nozzle_temperature_c: i16,
-    /// How far either may be off.
-    pub temperature_window_c: u8,
-    /// How long both must have been right before the first reading.
-    pub soak_s: u16,
-    /// Thickness of the paper or blade in the gap.
-    pub feeler_um: u16,
-    /// One detent of the knob.
-    pub detent_um: u16,
-    /// Where the nozzle waits above the first station; surely above the bed everywhere.
-    pub start_um: i32,
-    /// Height above the highest reading so far at which the nozzle waits above every further station.
-    pub clearance_um: u16,
-    /// Further height for travelling.
-    pub lift_um: u16,
-    /// No order goes below this.
-    pub lowest_um: i32,
-    /// Change at the first station that is still no reason to doubt the round.
-    pub closure_limit_um: u16,
-    /// A reading farther than this from what all others predict is offered for one more look.
-    pub outlier_limit_um: u16,
-    /// How far the bed must be raised when the limit switch was in the way.
-    pub headroom_um: u16,
-    /// Whether up to four check stations, in the middle of cells, are visited as well.
-    pub check_stations: bool,
-}
-
-impl Default for SurveySettings {
-    /// Cold, with office paper (100 µm; U-1 to U-3 of the project's sources), a knob of 10 µm and careful limits.
-    fn default() -> Self {
-        Self {
-            bed_temperature_c: 20,
-            nozzle_temperature_c: 20,
-            temperature_window_c: 3,
-            soak_s: 300,
-            feeler_um: 100,
-            detent_um: 10,
-            start_um: 1000,
-            clearance_um: 300,
-            lift_um: 2000,
-            lowest_um: -1000,
-            closure_limit_um: 40,
-            outlier_limit_um: 150,
-            headroom_um: 500,
-            check_stations: false,
-        }
-    }
-}
 
 /// What happened.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -145,88 +91,6 @@ pub enum Order {
     Done,
     /// The survey was ended without a result.
     Aborted,
-}
-
-/// What a person should see now; its text fits four lines of twenty characters.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub enum Prompt {
-    /// Waiting for bed and nozzle.
-    Heat {
-        /// What the bed should have.
-        bed_c: i16,
-        /// What the nozzle should have.
-        nozzle_c: i16,
-    },
-    /// Waiting for the plate to settle.
-    Soak {
-        /// What is left of it.
-        seconds: u16,
-    },
-    /// Axes are moving.
-    Moving {
-        /// Which visit, from 1.
-        visit: u16,
-        /// Of how many.
-        visits: u16,
-    },
-    /// Turn the knob until the feeler drags, then press.
-    SetGap {
-        /// Which visit, from 1.
-        visit: u16,
-        /// Of how many.
-        visits: u16,
-        /// Where the nozzle stands.
-        z_um: i32,
-    },
-    /// The same once more, since the reading is far from what the others predict.
-    LookAgain {
-        /// Reading less prediction.
-        off_um: i16,
-        /// Where the nozzle stands.
-        z_um: i32,
-    },
-    /// The limit switch tripped: raise the bed, which begins a new setup.
-    RaiseBed {
-        /// By this much at least.
-        by_um: u16,
-    },
-    /// The first station has moved: press to accept, back to repeat.
-    Closure {
-        /// By this much.
-        um: i16,
-    },
-    /// Measured.
-    Done {
-        /// Change at the first station.
-        closure_um: i16,
-    },
-    /// Ended without a result.
-    Aborted,
-}
-
-impl fmt::Display for Prompt {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match *self {
-            Self::Heat { bed_c, nozzle_c } => {
-                write!(f, "Warming up\nbed to {bed_c} C\nnozzle to {nozzle_c} C\nHOT: keep off")
-            }
-            Self::Soak { seconds } => write!(f, "Let the plate settle\n{seconds} s left\nHOT: keep off"),
-            Self::Moving { visit, visits } => write!(f, "Station {visit} of {visits}\nmoving: hands off"),
-            Self::SetGap { visit, visits, z_um } => {
-                write!(f, "Station {visit} of {visits}\nZ {z_um} um\nturn: paper drags\npress: next")
-            }
-            Self::LookAgain { off_um, z_um } => {
-                write!(f, "Look once more\noff by {off_um} um\nZ {z_um} um\npress: keep it")
-            }
-            Self::RaiseBed { by_um } => {
-                write!(f, "Switch in the way\nraise every screw\nby {by_um} um or more\nthen start again")
-            }
-            Self::Closure { um } => write!(f, "First station moved\nby {um} um\npress: accept\nback: repeat"),
-            Self::Done { closure_um } => write!(f, "Measured, not saved\nclosure {closure_um} um"),
-            Self::Aborted => write!(f, "Ended, nothing kept"),
-        }
-    }
 }
 
 /// Where the nozzle is going, or is.

@@ -3,11 +3,13 @@
 //! The life knows what the keeper cannot: which bed is really there. After every start it compares what the keeper
 //! puts in force with that truth.
 
-use std::fmt;
+mod cells;
+mod told;
+
 use std::fs;
 use std::path::PathBuf;
 
-use gapkeeper::memory::{ByteEeprom, ByteEepromError, ByteMemory, Region};
+use gapkeeper::memory::{ByteEeprom, ByteEepromError, Region};
 use gapkeeper::record::max_record_size;
 use gapkeeper::{
     Choice, Keeper, KeeperSettings, Lattice, Move, Order, Point, Prompt, Store, StoreError, StoredGrid, SurveyEvent,
@@ -19,6 +21,8 @@ use rand_chacha::rand_core::{Rng, SeedableRng};
 
 use crate::bed::{BedError, ModelledBed};
 use crate::scenario::Scenario;
+use cells::{Cells, PowerCut};
+pub use told::{Day, Fault, LifeCounts};
 
 /// Most stations of a survey in a life.
 const STATIONS: usize = 25;
@@ -55,141 +59,6 @@ pub enum LifeError {
         /// What is wrong.
         message: String,
     },
-}
-
-/// What must never happen.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Fault {
-    /// A grid of a bed that is not there any more came into force.
-    StaleApplied,
-    /// A grid came into force that was never measured, nor is a blend of two that were.
-    Mixture,
-    /// A grid whose save was acknowledged did not come back.
-    Lost,
-    /// The nozzle would have gone below the lowest height allowed.
-    TooLow {
-        /// Where it would have gone.
-        z_um: i32,
-    },
-}
-
-impl fmt::Display for Fault {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::StaleApplied => write!(f, "FAULT: a stale grid was applied"),
-            Self::Mixture => write!(f, "FAULT: a grid was applied that was never measured"),
-            Self::Lost => write!(f, "FAULT: a saved grid was lost"),
-            Self::TooLow { z_um } => write!(f, "FAULT: the nozzle at {z_um} um, below the lowest allowed"),
-        }
-    }
-}
-
-/// One day of a life.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Day {
-    /// Its number, from 1.
-    pub number: u32,
-    /// The power cut that ended it early, if one did: after how many bytes written.
-    pub cut_after_bytes: Option<u32>,
-    /// What happened, in order.
-    pub events: Vec<String>,
-    /// What must never happen and did.
-    pub faults: Vec<Fault>,
-}
-
-/// Counts over a whole life.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct LifeCounts {
-    /// Starts of the controller.
-    pub starts: u32,
-    /// Power cuts while bytes were being written.
-    pub cuts: u32,
-    /// Surveys that came to a grid.
-    pub surveys: u32,
-    /// Surveys that were aborted.
-    pub aborted_surveys: u32,
-    /// Times that a screw was turned.
-    pub screw_turns: u32,
-    /// Jobs run with a grid in force.
-    pub corrected_jobs: u32,
-    /// Jobs run without one.
-    pub uncorrected_jobs: u32,
-    /// Bytes written to persistent memory.
-    pub bytes_written: u64,
-    /// Most writes to any one byte.
-    pub most_writes_of_a_byte: u32,
-    /// Starts after which the setup was not certain.
-    pub uncertain_setups: u32,
-}
-
-impl fmt::Display for LifeCounts {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(
-            f,
-            "{} starts, {} power cuts while writing, {} surveys and {} aborted, {} turns of screws, \
-             {} jobs corrected and {} not, {} uncertain setups, {} bytes written, {} to one place at the most",
-            self.starts,
-            self.cuts,
-            self.surveys,
-            self.aborted_surveys,
-            self.screw_turns,
-            self.corrected_jobs,
-            self.uncorrected_jobs,
-            self.uncertain_setups,
-            self.bytes_written,
-            self.most_writes_of_a_byte
-        )
-    }
-}
-
-/// Persistent memory that may lose power inside any write.
-#[derive(Clone, Debug)]
-struct Cells {
-    bytes: Vec<u8>,
-    writes: Vec<u32>,
-    /// Bytes that can still be written before power fails.
-    left: Option<u32>,
-    /// What the byte under the pen holds when it fails.
-    torn: u8,
-    written: u64,
-}
-
-/// Power is gone.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-struct PowerCut;
-
-impl fmt::Display for PowerCut {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "power cut")
-    }
-}
-
-impl ByteMemory for Cells {
-    type Error = PowerCut;
-
-    fn capacity(&self) -> u32 {
-        MEMORY_BYTES as u32
-    }
-
-    fn read_byte(&mut self, address: u32) -> Result<u8, PowerCut> {
-        self.bytes.get(address as usize).copied().ok_or(PowerCut)
-    }
-
-    fn write_byte(&mut self, address: u32, byte: u8) -> Result<(), PowerCut> {
-        let cell = self.bytes.get_mut(address as usize).ok_or(PowerCut)?;
-        self.writes[address as usize] += 1;
-        self.written += 1;
-        match &mut self.left {
-            Some(0) => {
-                *cell = self.torn;
-                return Err(PowerCut);
-            }
-            Some(left) => *left -= 1,
-            None => {}
-        }
-        *cell = byte;
-        Ok(())
-    }
 }
 
 /// What is really the case.
@@ -229,13 +98,7 @@ impl<'a> Life<'a> {
             scenario,
             bed: ModelledBed::new(&scenario.bed, &scenario.folder)?,
             stations,
-            cells: Cells {
-                bytes: vec![0xFF; MEMORY_BYTES],
-                writes: vec![0; MEMORY_BYTES],
-                left: None,
-                torn: 0xFF,
-                written: 0,
-            },
+            cells: Cells::new(MEMORY_BYTES),
             truth: Truth { setup: 0, raised_um: 0.0, measured: Vec::new(), acknowledged: [const { None }; GRIDS] },
             memory,
             generator: ChaCha8Rng::seed_from_u64(seed),
