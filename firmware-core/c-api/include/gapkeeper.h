@@ -446,6 +446,59 @@ typedef uint8_t GapkeeperPlane;
 #endif // __cplusplus
 
 /*
+ What a person should see now.
+ */
+enum GapkeeperPromptKind
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : uint8_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
+  /*
+   Waiting for bed and nozzle, which should have `bed_c` and `nozzle_c`.
+   */
+  GAPKEEPER_PROMPT_KIND_HEAT = 0,
+  /*
+   Waiting `seconds` for the plate to settle.
+   */
+  GAPKEEPER_PROMPT_KIND_SOAK = 1,
+  /*
+   Axes are moving, for `visit` of `visits`.
+   */
+  GAPKEEPER_PROMPT_KIND_MOVING = 2,
+  /*
+   Turn the knob until the feeler drags, then press. The nozzle stands at `z_um`.
+   */
+  GAPKEEPER_PROMPT_KIND_SET_GAP = 3,
+  /*
+   The same once more, since the reading is `off_um` from what the others predict.
+   */
+  GAPKEEPER_PROMPT_KIND_LOOK_AGAIN = 4,
+  /*
+   The limit switch tripped: raise the bed by `by_um` at least, which begins a new setup.
+   */
+  GAPKEEPER_PROMPT_KIND_RAISE_BED = 5,
+  /*
+   The first station has moved by `closure_um`: press to accept, back to repeat.
+   */
+  GAPKEEPER_PROMPT_KIND_CLOSURE = 6,
+  /*
+   Measured, with `closure_um` of change at the first station.
+   */
+  GAPKEEPER_PROMPT_KIND_DONE = 7,
+  /*
+   Ended without a result.
+   */
+  GAPKEEPER_PROMPT_KIND_ABORTED = 8,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum GapkeeperPromptKind GapkeeperPromptKind;
+#else
+typedef uint8_t GapkeeperPromptKind;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/*
  When a stored grid comes into force.
  */
 enum GapkeeperRestore
@@ -915,6 +968,52 @@ typedef struct GapkeeperArc {
 } GapkeeperArc;
 
 /*
+ A prompt for screens with words of their own. Fields that do not belong to the kind are 0.
+ */
+typedef struct GapkeeperPrompt {
+  /*
+   Where the nozzle stands.
+   */
+  int32_t z_um;
+  /*
+   Which visit, from 1.
+   */
+  uint16_t visit;
+  /*
+   Of how many.
+   */
+  uint16_t visits;
+  /*
+   What is left of the wait.
+   */
+  uint16_t seconds;
+  /*
+   How far to raise the bed.
+   */
+  uint16_t by_um;
+  /*
+   Reading less prediction.
+   */
+  int16_t off_um;
+  /*
+   Change at the first station.
+   */
+  int16_t closure_um;
+  /*
+   What the bed should have.
+   */
+  int16_t bed_c;
+  /*
+   What the nozzle should have.
+   */
+  int16_t nozzle_c;
+  /*
+   A GapkeeperPromptKind.
+   */
+  uint8_t kind;
+} GapkeeperPrompt;
+
+/*
  What a survey needs to know besides its stations. Heights are machine heights. Begin with
  `gapkeeper_survey_settings_default`.
  */
@@ -1214,6 +1313,25 @@ GapkeeperResult gapkeeper_logical(const struct GapkeeperKeeper *keeper,
                                   struct GapkeeperPoint *logical);
 
 /*
+ What a person should see during a survey, as numbers.
+
+ # Safety
+ `keeper` is null or storage for a keeper, `prompt` is null or may be written.
+ */
+GapkeeperResult gapkeeper_prompt(const struct GapkeeperKeeper *keeper, struct GapkeeperPrompt *prompt);
+
+/*
+ What a person should see during a survey, up to four lines of twenty characters. `GAPKEEPER_SCREEN_TEXT_SIZE` bytes
+ are enough.
+
+ # Safety
+ `keeper` is null or storage for a keeper, `text` is null or may be written for `size` bytes.
+ */
+GapkeeperResult gapkeeper_prompt_text(const struct GapkeeperKeeper *keeper,
+                                      char *text,
+                                      size_t size);
+
+/*
  Settings for a cold survey with office paper, a knob of 10 um and careful limits.
 
  # Safety
@@ -1244,17 +1362,6 @@ GapkeeperResult gapkeeper_survey_begin(struct GapkeeperKeeper *keeper,
 GapkeeperResult gapkeeper_survey_event(struct GapkeeperKeeper *keeper,
                                        const struct GapkeeperEvent *event,
                                        struct GapkeeperOrder *order);
-
-/*
- What a person should see during a survey, up to four lines of twenty characters. `GAPKEEPER_SCREEN_TEXT_SIZE` bytes
- are enough.
-
- # Safety
- `keeper` is null or storage for a keeper, `text` is null or may be written for `size` bytes.
- */
-GapkeeperResult gapkeeper_prompt_text(const struct GapkeeperKeeper *keeper,
-                                      char *text,
-                                      size_t size);
 
 #ifdef __cplusplus
 }  // extern "C"

@@ -24,6 +24,7 @@ mod motion;
 #[cfg(target_os = "none")]
 mod panic;
 mod pointer;
+mod prompt;
 mod result;
 mod storage;
 mod survey;
@@ -33,6 +34,7 @@ mod types;
 pub use keeper::*;
 pub use memory::*;
 pub use motion::*;
+pub use prompt::*;
 pub use result::GapkeeperResult;
 pub use storage::*;
 pub use survey::*;

@@ -1,14 +1,11 @@
 //! Measuring by hand: events in, orders out.
 
-use core::ffi::c_char;
-
-use gapkeeper::{Order, Survey, SurveyEvent, SurveyPlan, SurveySettings};
+use gapkeeper::{Order, SurveyEvent, SurveyPlan, SurveySettings};
 
 use crate::keeper::KeeperStorage;
 use crate::pointer::{self, Answer, Plain};
 use crate::result::{GapkeeperResult, answer};
 use crate::storage::GapkeeperKeeper;
-use crate::text;
 use crate::types::GapkeeperLattice;
 
 /// What a survey needs to know besides its stations. Heights are machine heights. Begin with
@@ -252,25 +249,5 @@ pub unsafe extern "C" fn gapkeeper_survey_event(
         let event = SurveyEvent::try_from(unsafe { pointer::read(event) }?)?;
         order.give(storage.change(|keeper| keeper.survey(event))?.into());
         Ok(())
-    })
-}
-
-/// What a person should see during a survey, up to four lines of twenty characters. `GAPKEEPER_SCREEN_TEXT_SIZE` bytes
-/// are enough.
-///
-/// # Safety
-/// `keeper` is null or storage for a keeper, `text` is null or may be written for `size` bytes.
-#[unsafe(no_mangle)]
-pub unsafe extern "C" fn gapkeeper_prompt_text(
-    keeper: *const GapkeeperKeeper,
-    text: *mut c_char,
-    size: usize,
-) -> GapkeeperResult {
-    answer(|| {
-        // SAFETY: as the caller promises.
-        let storage = unsafe { KeeperStorage::filled(keeper) }?;
-        let prompt = storage.keeper().survey_under_way().map(Survey::prompt).ok_or(GapkeeperResult::NoSurvey)?;
-        // SAFETY: as the caller promises.
-        unsafe { text::copy(prompt, text, size) }
     })
 }

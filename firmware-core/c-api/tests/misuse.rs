@@ -119,6 +119,10 @@ fn bad_pointers_are_refused_by_motion_and_survey_functions() {
         surveying(s);
         call!(gapkeeper_survey_event(f.pointer(&mut s.keeper), f.pointer(&mut zeroed()), f.pointer(&mut zeroed())))
     });
+    spoil("prompt", 2, |f, s| {
+        surveying(s);
+        call!(gapkeeper_prompt(f.pointer(&mut s.keeper), f.pointer(&mut zeroed())))
+    });
     spoil("prompt_text", 2, |f, s| {
         surveying(s);
         call!(gapkeeper_prompt_text(f.pointer(&mut s.keeper), f.pointer(&mut [0_i8; 84]).cast(), 84))
@@ -194,11 +198,12 @@ fn garbage_is_not_a_keeper() {
             call!(gapkeeper_logical(keeper, &zeroed(), &mut zeroed())),
             call!(gapkeeper_survey_begin(keeper, &LATTICE, &zeroed(), 0, &mut zeroed())),
             call!(gapkeeper_survey_event(keeper, &zeroed(), &mut zeroed())),
+            call!(gapkeeper_prompt(keeper, &mut zeroed())),
             call!(gapkeeper_prompt_text(keeper, [0; 84].as_mut_ptr(), 84)),
             call!(gapkeeper_load(keeper, &zeroed(), &mut zeroed())),
             call!(gapkeeper_save(keeper, &zeroed())),
         ];
-        assert_eq!(refused, [GapkeeperResult::NotInitialised; 21], "round {round}");
+        assert_eq!(refused, [GapkeeperResult::NotInitialised; 22], "round {round}");
         // Beginning it makes a keeper of it.
         assert_eq!(call!(gapkeeper_init(keeper, GAPKEEPER_KEEPER_SIZE, &settings())), GapkeeperResult::Ok);
         assert_eq!(s.status().homed, 0);

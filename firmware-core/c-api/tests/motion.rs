@@ -175,3 +175,24 @@ fn pieces_belong_to_their_keeper() {
     drop(s);
     assert_eq!(other.pieces_of(&MOTION), Ok(expected));
 }
+
+/// Also without a grid, where every keeper would give the same piece.
+#[test]
+fn pieces_without_a_grid_belong_to_their_keeper_too() {
+    let begun = || {
+        let mut s = Session::homed(&settings());
+        let line = call!(gapkeeper_line_begin(&raw mut s.pieces, GAPKEEPER_PIECES_SIZE, &raw mut s.keeper, &MOTION));
+        assert_eq!(line, GapkeeperResult::Ok);
+        s
+    };
+    let (mut s, other) = (begun(), begun());
+    assert_eq!(
+        call!(gapkeeper_piece_next(&raw mut s.pieces, &raw const other.keeper, &mut zeroed())),
+        GapkeeperResult::Changed
+    );
+    // A keeper that is begun anew in the same storage, and comes as far as the one before, is another one.
+    let keeper = &raw mut s.keeper;
+    assert_eq!(call!(gapkeeper_init(keeper, GAPKEEPER_KEEPER_SIZE, &settings())), GapkeeperResult::Ok);
+    assert_eq!(call!(gapkeeper_homed(keeper, &mut zeroed())), GapkeeperResult::Ok);
+    assert_eq!(s.next_piece(), Err(GapkeeperResult::Changed));
+}

@@ -1,0 +1,176 @@
+//! A long row of events, sensible and not, to a survey through the C functions and to one in Rust: the same orders,
+//! prompts and texts at every step, and the same grid in the end.
+
+#[macro_use]
+mod session;
+
+use gapkeeper::{Keeper, KeeperSettings, Lattice, Order, Prompt, SurveyEvent, SurveyPlan, SurveySettings};
+use gapkeeper_c_api::*;
+use session::{LATTICE, Session, settings, text, zeroed};
+
+type TestKeeper = Keeper<GAPKEEPER_STATIONS, GAPKEEPER_NODES, GAPKEEPER_GRIDS>;
+
+/// Both surveys.
+struct Pair {
+    c: Box<Session>,
+    rust: TestKeeper,
+    order: GapkeeperOrder,
+    expected: Order,
+    at_s: u32,
+}
+
+impl Pair {
+    fn new() -> Self {
+        let mut rust = TestKeeper::new(KeeperSettings::default());
+        rust.homed().expect("nothing stands against homing");
+        Self { c: Session::homed(&settings()), rust, order: zeroed(), expected: Order::Wait, at_s: 0 }
+    }
+
+    fn begin(&mut self) {
+        let survey = SurveySettings { soak_s: 5, check_stations: true, ..SurveySettings::default() };
+        let mut same = zeroed();
+        assert_eq!(call!(gapkeeper_survey_settings_default(&raw mut same)), GapkeeperResult::Ok);
+        let same = GapkeeperSurveySettings { soak_s: 5, check_stations: 1, ..same };
+        let GapkeeperLattice { x0_um, y0_um, pitch_x_um, pitch_y_um, columns, rows } = LATTICE;
+        let lattice = Lattice { x0_um, y0_um, pitch_x_um, pitch_y_um, columns, rows };
+        let plan = SurveyPlan::new(lattice).expect("a plan");
+        self.expected = self.rust.begin_survey(plan, survey, 5000).expect("a homed keeper");
+        let begun = call!(gapkeeper_survey_begin(&raw mut self.c.keeper, &LATTICE, &same, 5000, &raw mut self.order));
+        assert_eq!(begun, GapkeeperResult::Ok);
+    }
+
+    fn event(&mut self, event: SurveyEvent) {
+        let keeper = &raw mut self.c.keeper;
+        let order = &raw mut self.order;
+        let plain = |kind: GapkeeperEventKind, detents| {
+            let event = GapkeeperEvent { detents, kind: kind as u8 };
+            call!(gapkeeper_survey_event(keeper, &event, order))
+        };
+        let answer = match event {
+            SurveyEvent::Arrived => plain(GapkeeperEventKind::Arrived, 0),
+            SurveyEvent::Turned { detents } => plain(GapkeeperEventKind::Turned, detents),
+            SurveyEvent::Pressed => plain(GapkeeperEventKind::Pressed, 0),
+            SurveyEvent::Back => plain(GapkeeperEventKind::Back, 0),
+            SurveyEvent::Abort => plain(GapkeeperEventKind::Abort, 0),
+            SurveyEvent::LimitSwitchTripped => plain(GapkeeperEventKind::LimitSwitchTripped, 0),
+            SurveyEvent::ScrewTurned => call!(gapkeeper_screw_turned(keeper, order)),
+            SurveyEvent::Temperature { bed_c, nozzle_c, at_s } => {
+                call!(gapkeeper_temperature(keeper, &GapkeeperTemperature { at_s, bed_c, nozzle_c }, order))
+            }
+        };
+        assert_eq!(answer, GapkeeperResult::Ok);
+        self.expected = match event {
+            SurveyEvent::ScrewTurned => self.rust.screw_turned(),
+            SurveyEvent::Temperature { bed_c, nozzle_c, at_s } => self.rust.temperature(bed_c, nozzle_c, at_s),
+            event => self.rust.survey(event).expect("a survey under way"),
+        };
+    }
+
+    fn compare(&self) {
+        let GapkeeperOrder { x_um, y_um, z_um, by_um, kind } = self.order;
+        let expected = match self.expected {
+            Order::Wait => (0, 0, 0, 0, 0),
+            Order::Lift { z_um } => (0, 0, z_um, 0, 1),
+            Order::Travel { x_um, y_um } => (x_um, y_um, 0, 0, 2),
+            Order::Approach { z_um } => (0, 0, z_um, 0, 3),
+            Order::Step { z_um } => (0, 0, z_um, 0, 4),
+            Order::RaiseBed { by_um } => (0, 0, 0, by_um, 5),
+            Order::Done => (0, 0, 0, 0, 6),
+            Order::Aborted => (0, 0, 0, 0, 7),
+        };
+        assert_eq!((x_um, y_um, z_um, by_um, kind), expected);
+        let keeper = &raw const self.c.keeper;
+        let mut found = zeroed();
+        let answer = call!(gapkeeper_prompt(keeper, &raw mut found));
+        let Some(survey) = self.rust.survey_under_way() else {
+            assert_eq!(answer, GapkeeperResult::NoSurvey);
+            return;
+        };
+        assert_eq!(answer, GapkeeperResult::Ok);
+        let none: GapkeeperPrompt = zeroed();
+        let expected = match survey.prompt() {
+            Prompt::Heat { bed_c, nozzle_c } => GapkeeperPrompt { kind: 0, bed_c, nozzle_c, ..none },
+            Prompt::Soak { seconds } => GapkeeperPrompt { kind: 1, seconds, ..none },
+            Prompt::Moving { visit, visits } => GapkeeperPrompt { kind: 2, visit, visits, ..none },
+            Prompt::SetGap { visit, visits, z_um } => GapkeeperPrompt { kind: 3, visit, visits, z_um, ..none },
+            Prompt::LookAgain { off_um, z_um } => GapkeeperPrompt { kind: 4, off_um, z_um, ..none },
+            Prompt::RaiseBed { by_um } => GapkeeperPrompt { kind: 5, by_um, ..none },
+            Prompt::Closure { um } => GapkeeperPrompt { kind: 6, closure_um: um, ..none },
+            Prompt::Done { closure_um } => GapkeeperPrompt { kind: 7, closure_um, ..none },
+            Prompt::Aborted => GapkeeperPrompt { kind: 8, ..none },
+        };
+        assert_eq!(found, expected);
+        let said = text(|text, size| call!(gapkeeper_prompt_text(keeper, text, size)));
+        assert_eq!(said, survey.prompt().to_string());
+        assert!(said.len() < GAPKEEPER_SCREEN_TEXT_SIZE);
+    }
+}
+
+#[test]
+fn orders_and_prompts_are_those_of_the_core() {
+    let mut pair = Pair::new();
+    let (mut prompts, mut orders) = ([0; 9], [0; 8]);
+    let mut state = 3_u32;
+    pair.begin();
+    for _ in 0..20_000 {
+        // Numerical Recipes, 2nd ed., 7.1.
+        state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        let chance = state >> 16;
+        pair.at_s += 1;
+        let prompt = pair.rust.survey_under_way().map(gapkeeper::Survey::prompt);
+        let event = match (chance % 2000, prompt) {
+            (0, _) => SurveyEvent::Abort,
+            (1, _) => SurveyEvent::LimitSwitchTripped,
+            (2, _) => SurveyEvent::ScrewTurned,
+            (3..10, _) => SurveyEvent::Back,
+            (10..20, _) => SurveyEvent::Temperature { bed_c: 20 + (chance % 7) as i16, nozzle_c: 20, at_s: pair.at_s },
+            (20..24, _) => SurveyEvent::Turned { detents: -40 },
+            (24..60, _) => SurveyEvent::Pressed,
+            (_, Some(Prompt::Heat { .. } | Prompt::Soak { .. })) => {
+                SurveyEvent::Temperature { bed_c: 20, nozzle_c: 20, at_s: pair.at_s }
+            }
+            (60..200, Some(Prompt::RaiseBed { .. })) => SurveyEvent::ScrewTurned,
+            (60..800, Some(Prompt::SetGap { .. })) => SurveyEvent::Turned { detents: (chance % 3) as i16 - 1 },
+            (_, Some(Prompt::SetGap { .. } | Prompt::LookAgain { .. } | Prompt::Closure { .. })) => {
+                SurveyEvent::Pressed
+            }
+            _ => SurveyEvent::Arrived,
+        };
+        pair.event(event);
+        pair.compare();
+        orders[usize::from(pair.order.kind)] += 1;
+        match pair.rust.survey_under_way() {
+            Some(_) => {
+                let mut prompt = zeroed();
+                assert_eq!(call!(gapkeeper_prompt(&raw const pair.c.keeper, &raw mut prompt)), GapkeeperResult::Ok);
+                prompts[usize::from(prompt.kind)] += 1;
+            }
+            None => {
+                if pair.expected == Order::Done {
+                    same_grids(&pair);
+                }
+                pair.begin();
+            }
+        }
+    }
+    // Every order was given. The last two prompts are of a survey that the keeper has let go of by then.
+    assert!(orders.iter().all(|&count| count > 0), "{orders:?}");
+    assert!(prompts[..7].iter().all(|&count| count > 0), "{prompts:?}");
+}
+
+fn same_grids(pair: &Pair) {
+    for place in 0..GAPKEEPER_GRIDS {
+        let (mut grid, mut heights_um) = (zeroed(), [0; GAPKEEPER_STATIONS]);
+        let keeper = &raw const pair.c.keeper;
+        let answer =
+            call!(gapkeeper_grid(keeper, place as u8, &raw mut grid, heights_um.as_mut_ptr(), heights_um.len()));
+        match pair.rust.bank().grid(place) {
+            Some(stored) => {
+                assert_eq!(answer, GapkeeperResult::Ok);
+                assert_eq!(&heights_um[..9], stored.grid.nodes_um());
+                assert_eq!(grid.bed_temperature_c, stored.bed_temperature_c);
+            }
+            None => assert_eq!(answer, GapkeeperResult::NoGrid),
+        }
+    }
+}
