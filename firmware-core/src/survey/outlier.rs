@@ -41,7 +41,7 @@ pub(super) fn deviation(
     reading_um: impl Fn(usize) -> Option<i32>,
 ) -> Option<Deviation> {
     let (width, height) = (usize::from(columns), usize::from(rows));
-    let (column, row) = (node % width, node / width);
+    let (column, row) = (node.checked_rem(width)?, node.checked_div(width)?);
     let norms =
         |count: u8| [0, 1, 2].map(|degree| (0..count).map(|at| polynomial(count, degree, at).pow(2)).sum::<i64>());
     let (norms_x, norms_y) = (norms(columns), norms(rows));
@@ -72,7 +72,7 @@ pub(super) fn deviation(
 fn product(columns: u8, rows: u8, degree_x: u8, degree_y: u8, node: usize) -> i64 {
     let width = usize::from(columns);
     // Below 15 each.
-    let (column, row) = ((node % width) as u8, (node / width) as u8);
+    let (column, row) = (node.checked_rem(width).unwrap_or(0) as u8, node.checked_div(width).unwrap_or(0) as u8);
     polynomial(columns, degree_x, column) * polynomial(rows, degree_y, row)
 }
 
