@@ -59,14 +59,15 @@ pub enum Choice {
     },
 }
 
-/// Up to 20 characters.
+/// Up to 20 characters; places count from 1 here, as people do.
 impl fmt::Display for Choice {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match *self {
-            Self::Nearest { place, off_c: 0 } => write!(f, "grid {place}"),
-            Self::Nearest { place, off_c } => write!(f, "grid {place}, {off_c} C off"),
+            Self::Nearest { place, off_c: 0 } => write!(f, "grid {}", place + 1),
+            Self::Nearest { place, off_c } => write!(f, "grid {}, {off_c} C off", place + 1),
             Self::Blend { cooler, warmer, share_q16 } => {
-                write!(f, "grids {cooler}+{warmer}, {}%", (share_q16 * 100 + 32_768) >> 16)
+                let percent = (share_q16 * 100 + 32_768) >> 16;
+                write!(f, "grids {}+{}, {percent}%", cooler + 1, warmer + 1)
             }
             Self::Empty => write!(f, "no grid measured"),
             Self::Stale => write!(f, "screws turned: stale"),

@@ -30,7 +30,8 @@ impl fmt::Display for PlanError {
             Self::Grid(error) => error.fmt(f),
             Self::Margins => write!(f, "the margins leave no area for stations: make them smaller"),
             Self::Order { position } => {
-                write!(f, "entry {position} of the order is missing, repeated or no station: visit each exactly once")
+                let number = position + 1;
+                write!(f, "entry {number} of the order is missing, repeated or no station: visit each exactly once")
             }
         }
     }
