@@ -1,10 +1,10 @@
 //! Circular arcs and helices become straight chords.
 
 use core::fmt;
-use core::num::NonZeroU32;
+use core::num::{NonZeroU32, NonZeroU64};
 
 use crate::angle::{cos_sin_q30, polar_angle};
-use crate::fixed_point::{between, fraction_q32, hold_i32};
+use crate::fixed_point::{between, floor_div, fraction_q32, hold_i32};
 use crate::split::{Move, Point};
 
 /// Largest radius, a little under 17 m: up to here a point on the circle is right to half a micrometre and its rounding.
@@ -154,7 +154,9 @@ impl<const EXTRA: usize> Arc<EXTRA> {
             closing_q8: [0; 2],
         };
         let reached_q8 = arc.spoke_q8(arc.sweep as u32);
-        arc.closing_q8 = [0, 1].map(|axis| hold_i32((end_spoke[axis] << 8) - reached_q8[axis]));
+        for ((closing_q8, end), reached_q8) in arc.closing_q8.iter_mut().zip(end_spoke).zip(reached_q8) {
+            *closing_q8 = hold_i32((end << 8) - reached_q8);
+        }
         Ok(arc)
     }
 
@@ -179,15 +181,17 @@ impl<const EXTRA: usize> Arc<EXTRA> {
         let square = |[first, second]: [i64; 2]| first.unsigned_abs().pow(2) + second.unsigned_abs().pow(2);
         // Twice the distance from chord to centre, and the chord, with 5 fractional bits: up to 2^50 before the shift.
         let twice_height_q5 = ((4 * radius * radius).saturating_sub(square(chord)) << 10).isqrt() as i64;
-        let chord_q5 = (square(chord) << 10).isqrt() as i64;
+        // The chord is none of no length.
+        let chord_q5 = NonZeroU64::new((square(chord) << 10).isqrt()).unwrap_or(NonZeroU64::MIN);
         // The shorter way round anticlockwise has its centre on the left, the side of (-second, first).
         let left = (turn == Turn::Anticlockwise) == (radius_um > 0);
         let across = if left { [-chord[1], chord[0]] } else { [chord[1], -chord[0]] };
         let mut centre_offset_um = [0; 2];
         for ((offset_um, along), across) in centre_offset_um.iter_mut().zip(chord).zip(across) {
             let sideways = across * twice_height_q5;
-            *offset_um =
-                hold_i32((along + (sideways + chord_q5 / 2).checked_div_euclid(chord_q5).unwrap_or(0) + 1) >> 1);
+            // At most 2^38.
+            let half = (chord_q5.get() / 2) as i64;
+            *offset_um = hold_i32((along + floor_div(sideways + half, chord_q5) + 1) >> 1);
         }
         Self::with_centre(motion, plane, turn, centre_offset_um)
     }

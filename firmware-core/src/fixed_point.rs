@@ -24,6 +24,14 @@ pub(crate) fn hold_i32(value: i64) -> i32 {
     value.max(i32::MIN.into()).min(i32::MAX.into()) as i32
 }
 
+/// `floor(value / divisor)`. Unlike `div_euclid`, checked or not, no optimisation level leaves a panic in it.
+#[inline]
+pub(crate) fn floor_div(value: i64, divisor: NonZeroU64) -> i64 {
+    // Below zero the quotient of the complement, rounded towards zero, is the complement of the floor.
+    let quotient = (value ^ value >> 63).unsigned_abs() / divisor;
+    quotient as i64 ^ value >> 63
+}
+
 /// `part / whole` with 32 fractional bits, rounded; 0 unless `part < whole`.
 #[inline]
 pub(crate) fn fraction_q32(part: u32, whole: u32) -> u32 {
@@ -53,6 +61,16 @@ mod tests {
             for fraction in [0, 1, 2, 255, 32_768, 65_535, 65_536] {
                 let exact = (i64::from(value) * i64::from(fraction)).div_euclid(1 << 16);
                 assert_eq!(i64::from(scale_q16(value, fraction)), exact, "{value} {fraction}");
+            }
+        }
+    }
+
+    #[test]
+    fn division_goes_down() {
+        for divisor in [1, 2, 7, 1000, u64::MAX >> 1] {
+            for value in [0, 1, -1, 6, 7, -7, -8, 999, -1001, i64::MAX, i64::MIN + 1, i64::MIN] {
+                let found = floor_div(value, NonZeroU64::new(divisor).unwrap());
+                assert_eq!(found, value.div_euclid(divisor as i64), "{value} / {divisor}");
             }
         }
     }

@@ -1,11 +1,12 @@
 //! The height grid: stored heights on a regular lattice, bilinear between them.
 
 use core::fmt;
+use core::num::NonZeroU64;
 
 use heapless::Vec;
 
 use crate::axis::{Axis, AxisFault, MAX_NODES_PER_AXIS, MAX_SPAN_UM, MIN_PITCH_UM};
-use crate::fixed_point::{round_q16, scale_q16};
+use crate::fixed_point::{floor_div, round_q16, scale_q16};
 
 /// Largest height of a node, up or down.
 ///
@@ -199,9 +200,11 @@ impl<const CAPACITY: usize> HeightGrid<CAPACITY> {
                 nodes_um.push(height_um as i16).map_err(|_| overfull)?;
             }
         }
-        let count = i32::from(lattice.columns) * i32::from(lattice.rows);
+        let count = u32::from(lattice.columns) * u32::from(lattice.rows);
+        // No axis is without nodes.
+        let twice_count = NonZeroU64::new(u64::from(2 * count)).unwrap_or(NonZeroU64::MIN);
         // A mean lies between its terms, so it fits as they do.
-        let mean_um = (2 * sum_um + count).checked_div_euclid(2 * count).unwrap_or(0) as i16;
+        let mean_um = floor_div(2 * i64::from(sum_um) + i64::from(count), twice_count) as i16;
         let (columns, rows) = (usize::from(lattice.columns), usize::from(lattice.rows));
         Ok(Self {
             x,
