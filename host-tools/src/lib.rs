@@ -22,7 +22,7 @@
 //! |---|---|
 //! | [`apply`] | corrects a job by a grid, for machines that cannot be flashed |
 //! | [`gcode`] | reads, interprets and writes G-code in integers; memory does not grow with the file |
-//! | [`grid_file`] | reads and writes grids as JSON documents and CSV |
+//! | [`grid_file`] | reads and writes grids in nine formats, and says what a format cannot hold |
 //!
 //! Beside them: [`write_atomically`], by which every output file is written, and [`Place`], by which every mistake in
 //! a text file is shown.

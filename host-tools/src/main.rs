@@ -7,7 +7,7 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
-use commands::{apply, convert};
+use commands::{apply, convert, source};
 
 /// Nothing was written: the input is at fault.
 const BAD_INPUT: u8 = 2;
@@ -25,12 +25,14 @@ struct Arguments {
 enum Command {
     Apply(apply::Arguments),
     Convert(convert::Arguments),
+    Source(source::Arguments),
 }
 
 fn main() -> ExitCode {
     let outcome = match Arguments::parse().command {
         Command::Apply(arguments) => apply::run(&arguments),
         Command::Convert(arguments) => convert::run(&arguments),
+        Command::Source(arguments) => source::run(&arguments),
     };
     match outcome {
         Ok(()) => ExitCode::SUCCESS,

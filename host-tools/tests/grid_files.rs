@@ -8,9 +8,12 @@ use std::fs;
 
 use gapkeeper::{Fade, HeightGrid, Lattice, Surface};
 use gapkeeper_host_tools::grid_file::{
-    GridDocument, GridFileErrorKind, GridFormat, Loss, SurveyMarks, read_grid, write_grid,
+    GridDocument, GridFileError, GridFileErrorKind, GridFormat, Loss, MissingFacts, SurveyMarks, read_grid, write_grid,
 };
+use grid_support::{cases, documents};
 use proptest::prelude::*;
+
+mod grid_support;
 
 fn document() -> GridDocument {
     let lattice =
@@ -48,32 +51,44 @@ const CSV: &str = "x_um,y_um,height_um\r\n\
     -10000,15000,12\r\n90000,15000,-30\r\n190000,15000,8\r\n\
     -10000,105500,5\r\n90000,105500,-41\r\n190000,105500,0\r\n";
 
+/// A document of a format that needs to be told nothing.
+fn parse(format: GridFormat, file: &str, bytes: &[u8]) -> Result<GridDocument, GridFileError> {
+    format.parse(file, bytes, &MissingFacts::default()).map(|reading| {
+        assert_eq!((reading.setup, reading.losses), (None, Vec::new()));
+        reading.document
+    })
+}
+
+fn render(format: GridFormat, document: &GridDocument) -> (Vec<u8>, Vec<Loss>) {
+    format.render(document, &MissingFacts::default()).unwrap()
+}
+
 fn json_message(text: &str) -> String {
-    GridFormat::Json.parse("bed.json", text.as_bytes()).unwrap_err().to_string()
+    parse(GridFormat::Json, "bed.json", text.as_bytes()).unwrap_err().to_string()
 }
 
 fn csv_message(text: &str) -> String {
-    GridFormat::Csv.parse("bed.csv", text.as_bytes()).unwrap_err().to_string()
+    parse(GridFormat::Csv, "bed.csv", text.as_bytes()).unwrap_err().to_string()
 }
 
 #[test]
 fn the_json_document_is_as_described() {
-    let (bytes, losses) = GridFormat::Json.render(&document());
+    let (bytes, losses) = render(GridFormat::Json, &document());
     assert_eq!(String::from_utf8(bytes).unwrap(), JSON);
     assert_eq!(losses, []);
-    assert_eq!(GridFormat::Json.parse("bed.json", JSON.as_bytes()).unwrap(), document());
-    assert_eq!(GridFormat::Json.parse("bed.json", format!("\u{feff}{JSON}").as_bytes()).unwrap(), document());
+    assert_eq!(parse(GridFormat::Json, "bed.json", JSON.as_bytes()).unwrap(), document());
+    assert_eq!(parse(GridFormat::Json, "bed.json", format!("\u{feff}{JSON}").as_bytes()).unwrap(), document());
     let plain = GridDocument { fade: None, bed_temperature_c: None, survey: None, ..document() };
-    let (bytes, _) = GridFormat::Json.render(&plain);
+    let (bytes, _) = render(GridFormat::Json, &plain);
     let text = String::from_utf8(bytes).unwrap();
     assert!(text.contains("\"fade\": null,\n  \"bed_temperature_c\": null,\n  \"survey\": null,\n"), "{text}");
-    assert_eq!(GridFormat::Json.parse("bed.json", text.as_bytes()).unwrap(), plain);
+    assert_eq!(parse(GridFormat::Json, "bed.json", text.as_bytes()).unwrap(), plain);
 }
 
 /// Row X-1 (RFC 4180, section 2): CRLF, one header, the same number of fields in every record.
 #[test]
 fn x1_the_csv_is_as_described() {
-    let (bytes, losses) = GridFormat::Csv.render(&document());
+    let (bytes, losses) = render(GridFormat::Csv, &document());
     assert_eq!(String::from_utf8(bytes).unwrap(), CSV);
     let fade = Fade::new(1_000, 10_000).unwrap();
     assert_eq!(losses, [Loss::ShiftUm(-20), Loss::Fade(fade), Loss::BedTemperatureC(60), Loss::Survey(MARKS)]);
@@ -86,7 +101,7 @@ fn x1_the_csv_is_as_described() {
     ];
     assert_eq!(words, expected);
     let heights = GridDocument { shift_um: 0, fade: None, bed_temperature_c: None, survey: None, ..document() };
-    assert_eq!(GridFormat::Csv.render(&heights).1, []);
+    assert_eq!(render(GridFormat::Csv, &heights).1, []);
 }
 
 /// Row X-1: the last line end may be missing, fields may be quoted, blanks belong to a field. Line ends of LF alone
@@ -94,7 +109,7 @@ fn x1_the_csv_is_as_described() {
 #[test]
 fn x1_forms_of_csv_that_are_read() {
     let heights = GridDocument { shift_um: 0, fade: None, bed_temperature_c: None, survey: None, ..document() };
-    let read = |text: &str| GridFormat::Csv.parse("bed.csv", text.as_bytes());
+    let read = |text: &str| parse(GridFormat::Csv, "bed.csv", text.as_bytes());
     assert_eq!(read(CSV).unwrap(), heights);
     assert_eq!(read(CSV.trim_end()).unwrap(), heights);
     assert_eq!(read(&CSV.replace("\r\n", "\n")).unwrap(), heights);
@@ -123,7 +138,7 @@ bed.csv:1:1: the first record names columns without their units
 fn x3_numbers_of_json() {
     let shift = |token: &str| {
         let text = JSON.replace("\"shift_um\": -20", &format!("\"shift_um\": {token}"));
-        GridFormat::Json.parse("bed.json", text.as_bytes()).map(|document| document.shift_um).ok()
+        parse(GridFormat::Json, "bed.json", text.as_bytes()).map(|document| document.shift_um).ok()
     };
     for (token, value) in [("0", 0), ("-0", 0), ("1E2", 100), ("-1.50e1", -15), ("2147483647", i32::MAX)] {
         assert_eq!(shift(token), Some(value), "{token}");
@@ -241,50 +256,16 @@ fn files_are_written_and_read_by_their_extension() {
     assert_eq!(fs::read_to_string(&path).unwrap(), CSV);
     assert_eq!(read_grid(&path).unwrap().grid, document().grid);
 
-    for name in ["bed.xyz", "bed"] {
+    for name in ["bed.obj", "bed"] {
         let error = write_grid(&folder.path().join(name), &document()).unwrap_err();
         assert!(matches!(error.kind(), GridFileErrorKind::UnknownExtension));
-        assert!(error.to_string().ends_with("use .json (a whole grid document) or .csv (heights alone)"));
+        assert!(error.to_string().ends_with(".gkr or .hex (a record)"));
     }
     assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 2);
     let absent = read_grid(&folder.path().join("absent.csv")).unwrap_err();
     assert!(matches!(absent.kind(), GridFileErrorKind::Input(_)));
     fs::write(&path, vec![b'0'; (1 << 20) + 1]).unwrap();
     assert!(matches!(read_grid(&path).unwrap_err().kind(), GridFileErrorKind::TooLarge { .. }));
-}
-
-fn documents() -> impl Strategy<Value = GridDocument> {
-    let lattice = (-1_000_000..1_000_000, any::<i32>(), 100_u32..70_000, 100_u32..70_000, 2_u8..=15, 2_u8..=15);
-    let lattice = lattice.prop_map(|(x0_um, y0_um, pitch_x_um, pitch_y_um, columns, rows)| Lattice {
-        x0_um,
-        y0_um,
-        pitch_x_um,
-        pitch_y_um,
-        columns,
-        rows,
-    });
-    let with_nodes = lattice
-        .prop_flat_map(|lattice| (Just(lattice), proptest::collection::vec(-8191_i16..=8191, lattice.node_count())));
-    let fade = proptest::option::of((-1_000_000..1_000_000, 100..1_000_000));
-    (with_nodes, any::<i32>(), fade, any::<Option<i16>>(), any::<Option<(i16, bool, bool)>>()).prop_filter_map(
-        "the far node is beyond 32 bits",
-        |((lattice, nodes_um), shift_um, fade, bed_temperature_c, survey)| {
-            let fade =
-                fade.map(|(full_below_um, range_um)| Fade::new(full_below_um, full_below_um + range_um).unwrap());
-            let grid = HeightGrid::new(lattice, &nodes_um).ok()?;
-            let survey = survey.map(|(closure_um, closure_accepted, refined)| SurveyMarks {
-                closure_um,
-                closure_accepted,
-                surface: if refined { Surface::Refined } else { Surface::Bilinear },
-            });
-            Some(GridDocument { grid, shift_um, fade, bed_temperature_c, survey })
-        },
-    )
-}
-
-fn cases(count: u32) -> ProptestConfig {
-    let asked = std::env::var("PROPTEST_CASES").ok().and_then(|text| text.parse().ok());
-    ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(asked.unwrap_or(count)) }
 }
 
 /// One of the two files above with a few bytes changed.
@@ -311,11 +292,11 @@ proptest! {
 
     #[test]
     fn documents_come_back_as_they_were(document in documents()) {
-        let (bytes, losses) = GridFormat::Json.render(&document);
+        let (bytes, losses) = render(GridFormat::Json, &document);
         prop_assert!(losses.is_empty());
-        prop_assert_eq!(&GridFormat::Json.parse("bed", &bytes).unwrap(), &document);
-        let (bytes, _) = GridFormat::Csv.render(&document);
-        prop_assert_eq!(GridFormat::Csv.parse("bed", &bytes).unwrap().grid, document.grid);
+        prop_assert_eq!(&parse(GridFormat::Json, "bed", &bytes).unwrap(), &document);
+        let (bytes, _) = render(GridFormat::Csv, &document);
+        prop_assert_eq!(parse(GridFormat::Csv, "bed", &bytes).unwrap().grid, document.grid);
     }
 
     #[test]
@@ -323,10 +304,10 @@ proptest! {
         bytes in prop_oneof![damaged_files(), proptest::collection::vec(any::<u8>(), 0..200)],
     ) {
         for format in [GridFormat::Json, GridFormat::Csv] {
-            match format.parse("bed", &bytes) {
+            match parse(format, "bed", &bytes) {
                 Ok(document) => {
-                    let (rendered, _) = format.render(&document);
-                    prop_assert_eq!(format.parse("bed", &rendered).unwrap(), document);
+                    let (rendered, _) = render(format, &document);
+                    prop_assert_eq!(parse(format, "bed", &rendered).unwrap(), document);
                 }
                 Err(error) => {
                     let lines = 1 + bytes.iter().filter(|byte| **byte == b'\n').count() as u64;

@@ -3,27 +3,209 @@
 use std::io::{self, Write};
 use std::path::PathBuf;
 
-use clap::Args;
-use gapkeeper_host_tools::grid_file::{read_grid, write_grid};
+use anyhow::bail;
+use clap::{Args, ValueEnum};
+use gapkeeper_host_tools::grid_file::{
+    Fact, FactList, GridFormat, LengthUnit, MissingFacts, RowOrder, read_grid_as, write_grid_as,
+};
 
 /// Write a grid in another format; whatever that format cannot hold is said.
+///
+/// What a file does not say about itself must be said with the options below; none of it is guessed.
 #[derive(Args)]
-#[command(after_help = "Example: gapgrid convert grid.json grid.csv")]
+#[command(after_help = "Examples:\n  gapgrid convert grid.json grid.csv\n  \
+    gapgrid convert pasted.txt grid.json --unit mm --rows first-back --origin 10,10 --pitch 50,45.5\n  \
+    gapgrid convert grid.json memory.hex --setup 3 --address 0x100")]
 pub struct Arguments {
     /// The grid to read
     input: PathBuf,
     /// The file to write
     output: PathBuf,
+    /// Format of the input; without it the extension tells
+    #[arg(long, value_enum, value_name = "FORMAT")]
+    from: Option<Format>,
+    /// Format of the output; without it the extension tells
+    #[arg(long, value_enum, value_name = "FORMAT")]
+    to: Option<Format>,
+    /// Unit of lengths in the input that have none
+    #[arg(long, value_enum)]
+    unit: Option<Unit>,
+    /// Which edge of the bed the first row of the input belongs to
+    #[arg(long, value_enum)]
+    rows: Option<Rows>,
+    /// Place of the first column and of the front row, mm
+    #[arg(long, value_name = "X,Y", value_parser = origin_um, allow_hyphen_values = true)]
+    origin: Option<(i32, i32)>,
+    /// Distance between columns and between rows, mm
+    #[arg(long, value_name = "X,Y", value_parser = pitch_um)]
+    pitch: Option<(u32, u32)>,
+    /// Bed temperature while the grid was measured
+    #[arg(long, value_name = "C", allow_hyphen_values = true)]
+    bed_temperature: Option<i16>,
+    /// The mechanical state of the bed for which a record is written
+    #[arg(long, value_name = "N")]
+    setup: Option<u32>,
+    /// Where the record is in the image of the memory, decimal or 0x...
+    #[arg(long, value_name = "A", value_parser = address)]
+    address: Option<u32>,
+    /// How many times too high a surface is drawn
+    #[arg(long, value_name = "N")]
+    exaggeration: Option<u32>,
+    /// Whether each row of a pasted table begins with its label
+    #[arg(long, value_enum)]
+    row_labels: Option<Answer>,
+    /// Whether the first row of a pasted table is labels of the columns
+    #[arg(long, value_enum)]
+    column_labels: Option<Answer>,
+    /// Whether commas between digits of a pasted table are decimal commas
+    #[arg(long, value_enum)]
+    decimal_comma: Option<Answer>,
+    /// How far a point may be from its place on the lattice
+    #[arg(long, value_name = "UM")]
+    snap: Option<u32>,
+}
+
+/// The formats of [`GridFormat`], as words of the command line.
+#[derive(Clone, Copy, ValueEnum)]
+enum Format {
+    /// The whole grid document
+    Json,
+    /// Heights with their places in whole micrometres
+    Csv,
+    /// The bytes of one record of the persistent memory
+    Record,
+    /// An image of the persistent memory
+    Hex,
+    /// A table as pasted from a console
+    Matrix,
+    /// Points, one on each line
+    Xyz,
+    /// A NumPy array
+    Npy,
+    /// A surface as text
+    Ply,
+    /// A surface of triangles; only written
+    Stl,
+}
+
+impl From<Format> for GridFormat {
+    fn from(format: Format) -> Self {
+        match format {
+            Format::Json => GridFormat::Json,
+            Format::Csv => GridFormat::Csv,
+            Format::Record => GridFormat::Record,
+            Format::Hex => GridFormat::Hex,
+            Format::Matrix => GridFormat::Matrix,
+            Format::Xyz => GridFormat::Xyz,
+            Format::Npy => GridFormat::Npy,
+            Format::Ply => GridFormat::Ply,
+            Format::Stl => GridFormat::Stl,
+        }
+    }
+}
+
+#[derive(Clone, Copy, ValueEnum)]
+enum Unit {
+    /// Micrometres
+    Um,
+    /// Millimetres
+    Mm,
+}
+
+#[derive(Clone, Copy, ValueEnum)]
+enum Rows {
+    /// At the smallest Y
+    FirstFront,
+    /// At the largest Y, as the bed looks from above
+    FirstBack,
+}
+
+#[derive(Clone, Copy, PartialEq, ValueEnum)]
+enum Answer {
+    Yes,
+    No,
 }
 
 /// Reads, writes, and says what was lost.
 pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
-    let document = read_grid(&arguments.input)?;
-    let losses = write_grid(&arguments.output, &document)?;
+    let format_of =
+        |asked: Option<Format>, path| asked.map_or_else(|| GridFormat::of(path), |format| Ok(format.into()));
+    let from = format_of(arguments.from, &arguments.input)?;
+    let to = format_of(arguments.to, &arguments.output)?;
+    let facts = facts(arguments);
+    let is_of_use = |fact: &Fact| from.facts_of_reading().contains(fact) || to.facts_of_writing().contains(fact);
+    let useless: Vec<Fact> = Fact::ALL.into_iter().filter(|fact| facts.has(*fact) && !is_of_use(fact)).collect();
+    if !useless.is_empty() {
+        bail!("{}: neither file can make use of {}", arguments.input.display(), FactList(useless));
+    }
+    let reading = read_grid_as(&arguments.input, from, &facts)?;
+    let holds_setup = to.facts_of_writing().contains(&Fact::Setup);
+    let to_write = MissingFacts { setup: facts.setup.or(reading.setup), ..facts };
+    let written = write_grid_as(&arguments.output, to, &reading.document, &to_write)?;
     let mut out = io::stdout().lock();
-    for loss in losses {
+    for loss in reading.losses {
+        writeln!(out, "given up in reading: {loss}")?;
+    }
+    for loss in written {
         writeln!(out, "left out, since the format has no place for it: {loss}")?;
+    }
+    if let Some(setup) = reading.setup.filter(|_| !holds_setup) {
+        writeln!(out, "left out, since the format has no place for it: the setup, {setup}")?;
     }
     out.flush()?;
     Ok(())
+}
+
+fn facts(arguments: &Arguments) -> MissingFacts {
+    let is_yes = |answer| answer == Answer::Yes;
+    MissingFacts {
+        unit: arguments.unit.map(|unit| match unit {
+            Unit::Um => LengthUnit::Micrometre,
+            Unit::Mm => LengthUnit::Millimetre,
+        }),
+        rows: arguments.rows.map(|rows| match rows {
+            Rows::FirstFront => RowOrder::FirstFront,
+            Rows::FirstBack => RowOrder::FirstBack,
+        }),
+        origin_um: arguments.origin,
+        pitch_um: arguments.pitch,
+        bed_temperature_c: arguments.bed_temperature,
+        setup: arguments.setup,
+        address: arguments.address,
+        exaggeration: arguments.exaggeration,
+        row_labels: arguments.row_labels.map(is_yes),
+        column_labels: arguments.column_labels.map(is_yes),
+        decimal_comma: arguments.decimal_comma.map(is_yes),
+        snap_um: arguments.snap,
+    }
+}
+
+fn origin_um(text: &str) -> Result<(i32, i32), String> {
+    let (x, y) = text.split_once(',').ok_or("give X and Y in millimetres, such as 10,12.5")?;
+    Ok((whole_um(x)?, whole_um(y)?))
+}
+
+fn pitch_um(text: &str) -> Result<(u32, u32), String> {
+    let (x_um, y_um) = origin_um(text)?;
+    let positive = |um: i32| u32::try_from(um).map_err(|_| "give distances above 0".to_owned());
+    Ok((positive(x_um)?, positive(y_um)?))
+}
+
+/// Millimetres with up to three decimals as micrometres, without a float on the way.
+fn whole_um(text: &str) -> Result<i32, String> {
+    let wrong = || format!("{text:?} is not a number of millimetres with up to three decimals");
+    let (sign, digits) = text.strip_prefix('-').map_or((1, text), |digits| (-1, digits));
+    let (whole, fraction) = digits.split_once('.').unwrap_or((digits, ""));
+    let is_digits = |text: &str| text.bytes().all(|byte| byte.is_ascii_digit());
+    if whole.is_empty() || !is_digits(whole) || !is_digits(fraction) || fraction.len() > 3 {
+        return Err(wrong());
+    }
+    let um: i64 = format!("{whole}{fraction:0<3}").parse().map_err(|_| wrong())?;
+    i32::try_from(sign * um).map_err(|_| wrong())
+}
+
+fn address(text: &str) -> Result<u32, String> {
+    let digits = text.strip_prefix("0x").or_else(|| text.strip_prefix("0X"));
+    let address = digits.map_or_else(|| text.parse(), |digits| u32::from_str_radix(digits, 16));
+    address.map_err(|error| error.to_string())
 }

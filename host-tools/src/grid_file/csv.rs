@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use ::csv::{ByteRecord, ReaderBuilder};
 use gapkeeper::{GridAxis, HeightGrid, Lattice, MAX_HEIGHT_UM};
 
-use super::{CAPACITY, GridDocument, GridFileError, GridFileErrorKind as Kind, Loss, Surface, grid_of, nodes_along};
+use super::{CAPACITY, GridDocument, GridFileError, GridFileErrorKind as Kind, Surface, grid_of, nodes_along};
 
 const HEADER: [&str; 3] = ["x_um", "y_um", "height_um"];
 
@@ -166,13 +166,4 @@ pub(super) fn render(grid: &HeightGrid<CAPACITY>) -> String {
         text += &format!("{x_um},{y_um},{height_um}\r\n");
     }
     text
-}
-
-pub(super) fn losses(document: &GridDocument) -> Vec<Loss> {
-    let shift = Some(document.shift_um).filter(|shift_um| *shift_um != 0);
-    let temperature = document.bed_temperature_c.map(Loss::BedTemperatureC);
-    [shift.map(Loss::ShiftUm), document.fade.map(Loss::Fade), temperature, document.survey.map(Loss::Survey)]
-        .into_iter()
-        .flatten()
-        .collect()
 }

@@ -3,8 +3,10 @@
 use std::fmt;
 use std::io;
 
+use gapkeeper::record::RecordError;
 use gapkeeper::{FadeError, GridAxis, GridError};
 
+use super::{FactList, HexFault, MatrixFault, NpyFault, PlyFault, PointFault, Readings};
 use crate::place::Place;
 
 /// A mistake in a grid file, or in the way to it.
@@ -197,6 +199,52 @@ pub enum GridFileErrorKind {
         /// Its Y.
         y_um: i32,
     },
+    /// What the file does not say and the caller does not either.
+    #[error("this must be known, and the file does not say it: {0}")]
+    FactsMissing(FactList),
+    /// A text with more than one meaning.
+    #[error("{0}")]
+    Ambiguous(Readings),
+    /// The caller's temperature and the file's.
+    #[error("the file says a bed of {found_c} °C, and {said_c} °C was said")]
+    OtherTemperature {
+        /// In the file.
+        found_c: i16,
+        /// Said by the caller.
+        said_c: i16,
+    },
+    /// Heights drawn zero times or far too many times too high.
+    #[error("an exaggeration of {0}")]
+    Exaggeration(u32),
+    /// A format that is only written.
+    #[error("surfaces of triangles are only written")]
+    OutOnly,
+    /// The core does not take the record.
+    #[error("{0}")]
+    Record(RecordError),
+    /// Something follows the record.
+    #[error("a record of {length} bytes in a file of {found}")]
+    AfterRecord {
+        /// Bytes of the record.
+        length: usize,
+        /// Bytes of the file.
+        found: usize,
+    },
+    /// An image of memory.
+    #[error("{0}")]
+    Hex(HexFault),
+    /// A pasted table.
+    #[error("{0}")]
+    Matrix(MatrixFault),
+    /// Scattered points.
+    #[error("{0}")]
+    Points(PointFault),
+    /// An array.
+    #[error("{0}")]
+    Npy(NpyFault),
+    /// A surface.
+    #[error("{0}")]
+    Ply(PlyFault),
 }
 
 impl GridFileErrorKind {
@@ -207,7 +255,9 @@ impl GridFileErrorKind {
             Kind::Input(_) => "check the name and the rights to the file",
             Kind::Output(_) => "check the folder, its free space and the rights to it; an old file is as it was",
             Kind::TooLarge { .. } => "check that this is a grid file",
-            Kind::UnknownExtension => "use .json (a whole grid document) or .csv (heights alone)",
+            Kind::UnknownExtension => {
+                "use .json (a whole document), .csv, .txt, .xyz, .npy, .ply, .stl (heights), .gkr or .hex (a record)"
+            }
             Kind::Json(_) => "correct it; the document has exactly the keys that this program writes",
             Kind::WrongFormat(_) => "check that this is a grid document",
             Kind::UnknownVersion(_) => "use the program that wrote it, or a newer one of this",
@@ -223,6 +273,18 @@ impl GridFileErrorKind {
             Kind::Duplicate { .. } => "keep one of the two",
             Kind::NodeCount { .. } => "give the heights of a rectangle of evenly spaced places",
             Kind::Uneven { .. } => "correct the coordinate, or add what is missing between: pitches must be even",
+            Kind::FactsMissing(_) => "say all of it",
+            Kind::Ambiguous(_) => "say which is meant",
+            Kind::OtherTemperature { .. } => "take the file's, or correct it there",
+            Kind::Exaggeration(_) => "give a whole number from 1 to 100000",
+            Kind::OutOnly => "read the file that the surface was made from",
+            Kind::Record(_) => "nothing of it is taken",
+            Kind::AfterRecord { .. } => "give the record alone, or an image of the memory with the record's address",
+            Kind::Hex(fault) => fault.remedy(),
+            Kind::Matrix(fault) => fault.remedy(),
+            Kind::Points(fault) => fault.remedy(),
+            Kind::Npy(fault) => fault.remedy(),
+            Kind::Ply(fault) => fault.remedy(),
             Kind::MissingPlace { .. } => "add it: every place of the rectangle needs a height",
         }
     }

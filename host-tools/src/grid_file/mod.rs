@@ -1,13 +1,29 @@
-//! Grid files: a JSON document with all that belongs to a grid, and CSV with its heights alone.
+//! Grid files: a JSON document with all that belongs to a grid, the core's own record, and formats of bare heights.
+//!
+//! What a file does not say about itself comes from the caller ([`MissingFacts`]), and is never guessed; what a change
+//! of format gives up is told ([`Loss`]).
 //!
 //! Reading is strict, and nothing is half read: a file is a whole document or an error with its place and a remedy.
 //! Writing is atomic ([`crate::write_atomically`]).
 
 mod csv;
 mod error;
+mod facts;
+mod format;
+mod hex;
 mod json;
+mod loss;
+mod matrix;
+mod npy;
+mod number;
+mod ply;
+mod points;
+mod record;
+mod source;
+mod stl;
+mod table;
+mod xyz;
 
-use std::fmt;
 use std::fs::File;
 use std::io::Read;
 use std::path::Path;
@@ -15,6 +31,15 @@ use std::path::Path;
 use gapkeeper::{Fade, GridAxis, GridError, HeightGrid, Lattice, MAX_NODES_PER_AXIS};
 
 pub use error::{GridFileError, GridFileErrorKind};
+pub use facts::{Fact, FactList, LengthUnit, MissingFacts, RowOrder};
+pub use format::GridFormat;
+pub use hex::HexFault;
+pub use loss::Loss;
+pub use matrix::{MatrixFault, Readings};
+pub use npy::NpyFault;
+pub use ply::PlyFault;
+pub use points::PointFault;
+pub use source::{Language, source};
 
 use crate::atomic_file::write_atomically;
 
@@ -51,6 +76,17 @@ pub struct GridDocument {
     pub survey: Option<SurveyMarks>,
 }
 
+/// A document as it was read, and what its file had besides.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Reading {
+    /// The grid and what is stored with it.
+    pub document: GridDocument,
+    /// The setup that a record belongs to; other formats know of none.
+    pub setup: Option<u32>,
+    /// What of the file was given up.
+    pub losses: Vec<Loss>,
+}
+
 /// Measured heights on a regular lattice that may be denser than any grid; at least two columns and two rows.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Surface {
@@ -70,109 +106,20 @@ pub struct Surface {
     pub heights_um: Vec<i16>,
 }
 
-/// What a format cannot hold, and so was not written.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Loss {
-    /// A shift that is not zero.
-    ShiftUm(i32),
-    /// The heights of the fade.
-    Fade(Fade),
-    /// The bed temperature.
-    BedTemperatureC(i16),
-    /// What the survey found.
-    Survey(SurveyMarks),
-}
-
-impl fmt::Display for Loss {
-    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Loss::ShiftUm(shift_um) => write!(out, "the shift of {shift_um} um"),
-            Loss::Fade(fade) => {
-                write!(out, "the fade, full below {} um, zero above {} um", fade.full_below_um(), fade.zero_above_um())
-            }
-            Loss::BedTemperatureC(degrees) => write!(out, "the bed temperature of {degrees} °C"),
-            Loss::Survey(marks) => write!(out, "the survey's closure of {} um and its surface", marks.closure_um),
-        }
-    }
-}
-
-/// The formats of grid files.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum GridFormat {
-    /// `.json`: the whole document.
-    ///
-    /// ```json
-    /// {
-    ///   "format": "gapkeeper-grid",
-    ///   "version": 1,
-    ///   "x0_um": 10000,
-    ///   "y0_um": 10000,
-    ///   "pitch_x_um": 100000,
-    ///   "pitch_y_um": 90000,
-    ///   "shift_um": -20,
-    ///   "fade": { "full_below_um": 1000, "zero_above_um": 10000 },
-    ///   "bed_temperature_c": 60,
-    ///   "survey": { "closure_um": -20, "closure_accepted": false, "surface": "refined" },
-    ///   "nodes_um": [
-    ///     [12, -30, 8],
-    ///     [5, -41, 0]
-    ///   ]
-    /// }
-    /// ```
-    ///
-    /// The first row is the one at the smallest Y, and its first node the one at the smallest X. `fade`,
-    /// `bed_temperature_c` and `survey` may be `null`; a surface is `refined` or `bilinear`; no key may be missing, and no other may be there. Numbers are those of
-    /// RFC 8259; all of them are whole (`1E2` is). A change of this layout gets a new version.
-    Json,
-    /// `.csv` (RFC 4180): the header `x_um,y_um,height_um`, then one record for each node, in any order.
-    ///
-    /// All numbers are whole. There must be a record for each place of a rectangle with an even pitch along either
-    /// axis. Shift, fade, bed temperature and survey have no place in it: reading gives none of them.
-    Csv,
-}
-
-impl GridFormat {
-    /// The format of a file by its extension, in upper or lower case.
-    ///
-    /// # Errors
-    /// [`GridFileErrorKind::UnknownExtension`].
-    pub fn of(path: &Path) -> Result<Self, GridFileError> {
-        let extension = path.extension().map(|extension| extension.to_string_lossy().to_lowercase());
-        match extension.as_deref() {
-            Some("json") => Ok(GridFormat::Json),
-            Some("csv") => Ok(GridFormat::Csv),
-            _ => Err(GridFileError::new(&path.to_string_lossy(), GridFileErrorKind::UnknownExtension)),
-        }
-    }
-
-    /// Reads a document from the bytes of a file; `file` is its name for errors. A byte order mark is skipped.
-    ///
-    /// # Errors
-    /// [`GridFileError`] for anything but a whole document in this format.
-    pub fn parse(self, file: &str, bytes: &[u8]) -> Result<GridDocument, GridFileError> {
-        let text = without_mark(bytes);
-        match self {
-            GridFormat::Json => json::parse(file, text),
-            GridFormat::Csv => csv::parse(file, text),
-        }
-    }
-
-    /// The bytes of a file with this document, and what of it the format cannot hold.
-    pub fn render(self, document: &GridDocument) -> (Vec<u8>, Vec<Loss>) {
-        match self {
-            GridFormat::Json => (json::render(document).into_bytes(), Vec::new()),
-            GridFormat::Csv => (csv::render(&document.grid).into_bytes(), csv::losses(document)),
-        }
-    }
-}
-
-/// Reads a grid file; its extension tells the format.
+/// Reads a grid file that says everything itself; its extension tells the format.
 ///
 /// # Errors
 /// [`GridFileError`] if it cannot be read, or is anything but a whole document.
 pub fn read_grid(path: &Path) -> Result<GridDocument, GridFileError> {
-    let format = GridFormat::of(path)?;
-    format.parse(&path.to_string_lossy(), &read_bounded(path, LARGEST_FILE_BYTES)?)
+    read_grid_as(path, GridFormat::of(path)?, &MissingFacts::default()).map(|reading| reading.document)
+}
+
+/// Reads a grid file in a given format, with what it does not say itself.
+///
+/// # Errors
+/// [`GridFileError`] if it cannot be read, or is anything but a whole document.
+pub fn read_grid_as(path: &Path, format: GridFormat, facts: &MissingFacts) -> Result<Reading, GridFileError> {
+    format.parse(&path.to_string_lossy(), &read_bounded(path, LARGEST_FILE_BYTES)?, facts)
 }
 
 /// Reads a dense surface from CSV, in the same form as a grid's.
@@ -187,11 +134,25 @@ pub fn read_surface(path: &Path) -> Result<Surface, GridFileError> {
 /// Writes a grid file as a whole or not at all; its extension tells the format. Gives what the format cannot hold.
 ///
 /// # Errors
-/// [`GridFileError`] if the extension is unknown or the file cannot be written; an old file is then as it was.
+/// [`GridFileError`] if the extension is unknown, the format needs to be told more, or the file cannot be written; an
+/// old file is then as it was.
 pub fn write_grid(path: &Path, document: &GridDocument) -> Result<Vec<Loss>, GridFileError> {
-    let (bytes, losses) = GridFormat::of(path)?.render(document);
-    write_atomically(path, &bytes)
-        .map_err(|cause| GridFileError::new(&path.to_string_lossy(), GridFileErrorKind::Output(cause)))?;
+    write_grid_as(path, GridFormat::of(path)?, document, &MissingFacts::default())
+}
+
+/// Writes a grid file in a given format, with what the document does not say. Gives what the format cannot hold.
+///
+/// # Errors
+/// As for [`write_grid`].
+pub fn write_grid_as(
+    path: &Path,
+    format: GridFormat,
+    document: &GridDocument,
+    facts: &MissingFacts,
+) -> Result<Vec<Loss>, GridFileError> {
+    let error = |kind| GridFileError::new(&path.to_string_lossy(), kind);
+    let (bytes, losses) = format.render(document, facts).map_err(error)?;
+    write_atomically(path, &bytes).map_err(|cause| error(GridFileErrorKind::Output(cause)))?;
     Ok(losses)
 }
 

@@ -1,0 +1,67 @@
+//! The record of the persistent memory, byte for byte as the core writes it.
+
+use gapkeeper::record::{self, decode_grid, encode_grid, max_record_size};
+use gapkeeper::{StoredGrid, Surface};
+
+use super::facts::given;
+use super::{CAPACITY, Fact, GridDocument, GridFileErrorKind as Kind, Loss, MissingFacts, Reading, SurveyMarks};
+
+/// The most bytes of a record.
+pub(super) const LARGEST_BYTES: usize = max_record_size(CAPACITY);
+
+/// A file that is one record and nothing else.
+pub(super) fn parse(bytes: &[u8]) -> Result<Reading, Kind> {
+    let (reading, length) = parse_first(bytes)?;
+    if length < bytes.len() {
+        return Err(Kind::AfterRecord { length, found: bytes.len() });
+    }
+    Ok(reading)
+}
+
+/// The record at the start of these bytes, and its length.
+pub(super) fn parse_first(bytes: &[u8]) -> Result<(Reading, usize), Kind> {
+    let record = decode_grid::<CAPACITY>(bytes).map_err(Kind::Record)?;
+    // The core has checked that the length at its place in the frame is the record's.
+    let length = bytes.get(6..8).map_or(0, |two| usize::from(u16::from_le_bytes([two[0], two[1]])));
+    let stored = record.value;
+    let document = GridDocument {
+        grid: stored.grid,
+        shift_um: stored.shift_um.into(),
+        fade: stored.fade,
+        bed_temperature_c: Some(stored.bed_temperature_c),
+        survey: Some(SurveyMarks {
+            closure_um: stored.closure_um,
+            closure_accepted: stored.closure_accepted,
+            surface: stored.surface,
+        }),
+    };
+    let losses = Some(record.sequence).filter(|sequence| *sequence != 0).map(Loss::Sequence);
+    Ok((Reading { document, setup: Some(stored.setup), losses: losses.into_iter().collect() }, length))
+}
+
+/// The record of a document, as save number 0.
+///
+/// A temperature or a setup that nobody knows is asked for: the core would act on whatever stood there.
+pub(super) fn render(document: &GridDocument, facts: &MissingFacts) -> Result<(Vec<u8>, Vec<Loss>), Kind> {
+    let told = MissingFacts { bed_temperature_c: document.bed_temperature_c, ..facts.clone() };
+    told.need(&[Fact::BedTemperature, Fact::Setup])?;
+    let out_of_range = gapkeeper::CorrectionError::Shift { shift_um: document.shift_um };
+    let marks =
+        document.survey.unwrap_or(SurveyMarks { closure_um: 0, closure_accepted: false, surface: Surface::Bilinear });
+    let stored = StoredGrid {
+        grid: document.grid.clone(),
+        shift_um: i16::try_from(document.shift_um)
+            .map_err(|_| Kind::Record(record::RecordError::Correction(out_of_range)))?,
+        fade: document.fade,
+        bed_temperature_c: given(told.bed_temperature_c, Fact::BedTemperature)?,
+        setup: given(told.setup, Fact::Setup)?,
+        closure_um: marks.closure_um,
+        closure_accepted: marks.closure_accepted,
+        surface: marks.surface,
+    };
+    let mut bytes = vec![0; LARGEST_BYTES];
+    let length = encode_grid(&stored, 0, &mut bytes).map_err(Kind::Record)?;
+    bytes.truncate(length);
+    let loss = document.survey.is_none().then_some(Loss::NoSurvey);
+    Ok((bytes, loss.into_iter().collect()))
+}
