@@ -2,6 +2,8 @@
 
 use core::num::{NonZeroU32, NonZeroU64};
 
+use crate::fixed_point::low_product;
+
 /// Smallest distance between two nodes.
 pub const MIN_PITCH_UM: u32 = 100;
 
@@ -29,8 +31,10 @@ pub(crate) struct Axis {
     start_um: i32,
     pitch_um: NonZeroU32,
     span_um: u32,
-    /// round(2^36 / pitch)
-    reciprocal: u32,
+    /// R = round(2^36 / pitch), all but its last 11 bits, ...
+    reciprocal_high: u32,
+    /// ... and these.
+    reciprocal_low: u16,
     nodes: u8,
 }
 
@@ -54,7 +58,14 @@ impl Axis {
         let rounded = ((1_u64 << 36) + u64::from(pitch_um / 2)) / NonZeroU64::from(pitch);
         // At most 2^36 / 100, which has 30 bits.
         let reciprocal = rounded as u32;
-        Ok(Self { start_um, pitch_um: pitch, span_um, reciprocal, nodes })
+        Ok(Self {
+            start_um,
+            pitch_um: pitch,
+            span_um,
+            reciprocal_high: reciprocal >> 11,
+            reciprocal_low: (reciprocal & 2047) as u16,
+            nodes,
+        })
     }
 
     pub(crate) const fn start_um(&self) -> i32 {
@@ -76,24 +87,30 @@ impl Axis {
     /// Distance from the first node, held at both ends.
     #[inline]
     pub(crate) fn distance_um(&self, coordinate_um: i32) -> u32 {
-        if coordinate_um <= self.start_um {
-            0
-        } else {
-            // Positive and below 2^32 whatever the signs, so the wrapped difference is the true one.
-            (coordinate_um.wrapping_sub(self.start_um) as u32).min(self.span_um)
-        }
+        let distance_um = coordinate_um.wrapping_sub(self.start_um) as u32;
+        // The last node's coordinate fits, so no coordinate below the first node wraps round to within the span.
+        if distance_um > self.span_um { self.end_distance_um(coordinate_um) } else { distance_um }
+    }
+
+    /// Beyond one end: the distance of that end.
+    #[cold]
+    fn end_distance_um(&self, coordinate_um: i32) -> u32 {
+        if coordinate_um < self.start_um { 0 } else { self.span_um }
     }
 
     /// Position in units of the pitch with 16 fractional bits, held at both ends.
     ///
     /// Defined as `(d·R + 255·2^11) >> 20` with `R = round(2^36 / pitch)`; since nested floors are exact this
-    /// equals `(d·(R >> 11) + (d·(R & 2047) >> 11) + 255) >> 9`, which needs 32-bit products only. The bias
-    /// makes it a rounding; it is exact at every node.
+    /// equals `(d·(R >> 11) + (d·(R & 2047) >> 11) + 255) >> 9`, which needs 32-bit products only: `d` is at most
+    /// fourteen pitches, so the first is below 2^29, and the second below 2^31. The bias makes it a rounding; it is
+    /// exact at every node.
     #[inline]
     pub(crate) fn position_q16(&self, coordinate_um: i32) -> u32 {
-        let product = u64::from(self.distance_um(coordinate_um)) * u64::from(self.reciprocal);
+        let distance_um = self.distance_um(coordinate_um);
+        let high = low_product(distance_um, self.reciprocal_high);
+        let low = low_product(distance_um, u32::from(self.reciprocal_low));
         // Below 15 · 2^16.
-        ((product + (255 << 11)) >> 20) as u32
+        (high + (low >> 11) + 255) >> 9
     }
 
     /// Coordinate of a node. The caller keeps `index` below [`Self::nodes`].
@@ -127,11 +144,12 @@ impl Axis {
 mod tests {
     use super::*;
 
-    /// The definition in 32-bit products only, for chips without a wide multiply.
-    fn position_narrow(axis: &Axis, coordinate_um: i32) -> u32 {
-        let d = axis.distance_um(coordinate_um);
-        let (high, low) = (axis.reciprocal >> 11, axis.reciprocal & 2047);
-        (d * high + ((d * low) >> 11) + 255) >> 9
+    /// The definition as it stands, with one wide product.
+    fn position_wide(axis: &Axis, coordinate_um: i32) -> u32 {
+        let distance_um = (i64::from(coordinate_um) - i64::from(axis.start_um)).clamp(0, axis.span_um.into()) as u64;
+        let pitch_um = u64::from(axis.pitch_um());
+        let reciprocal = ((1 << 36) + pitch_um / 2) / pitch_um;
+        ((distance_um * reciprocal + (255 << 11)) >> 20) as u32
     }
 
     #[test]
@@ -143,7 +161,7 @@ mod tests {
                     assert_eq!(axis.position_q16(axis.node_um(index)), index << 16, "pitch {pitch_um}, node {index}");
                 }
                 for coordinate_um in (-13_000..axis.span_um as i32).step_by(9_973) {
-                    assert_eq!(axis.position_q16(coordinate_um), position_narrow(&axis, coordinate_um));
+                    assert_eq!(axis.position_q16(coordinate_um), position_wide(&axis, coordinate_um));
                 }
             }
         }

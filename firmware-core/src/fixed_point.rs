@@ -2,14 +2,94 @@
 
 use core::num::NonZeroU64;
 
+/// Low word of a product, of signed factors as of unsigned ones.
+#[cfg(not(target_arch = "avr"))]
+#[inline]
+pub(crate) fn low_product(a: u32, b: u32) -> u32 {
+    a.wrapping_mul(b)
+}
+
+/// The whole product of two words.
+#[cfg(not(any(target_arch = "avr", all(target_arch = "arm", not(target_has_atomic = "ptr")))))]
+#[inline]
+pub(crate) fn wide_product(a: u32, b: u32) -> u64 {
+    u64::from(a) * u64::from(b)
+}
+
+#[cfg(target_arch = "avr")]
+pub(crate) use bytes::{low_product, wide_product};
+// Armv6-M, which multiplies to 32 bits only, is the Arm without atomic exchange.
+#[cfg(all(target_arch = "arm", not(target_has_atomic = "ptr")))]
+pub(crate) use halves::wide_product;
+
+/// For a multiplier of 32 bits to 32.
+#[cfg(any(test, all(target_arch = "arm", not(target_has_atomic = "ptr"))))]
+mod halves {
+    /// The whole product of two words, from those of their halves.
+    pub(crate) fn wide_product(a: u32, b: u32) -> u64 {
+        let (a0, a1, b0, b1) = (a & 0xFFFF, a >> 16, b & 0xFFFF, b >> 16);
+        let low = a0 * b0;
+        // No sum of a product of halves and two halves is too long for a word.
+        let middle = a1 * b0 + (low >> 16);
+        let other = a0 * b1 + (middle & 0xFFFF);
+        let high = a1 * b1 + (middle >> 16) + (other >> 16);
+        u64::from(high) << 32 | u64::from(other << 16 | low & 0xFFFF)
+    }
+}
+
+/// For a multiplier of bytes, whose library multiplies words bit by bit.
+#[cfg(any(test, target_arch = "avr"))]
+mod bytes {
+    #[inline]
+    fn byte_product(a: u8, b: u8) -> u16 {
+        u16::from(a) * u16::from(b)
+    }
+
+    /// The whole product of two half words.
+    #[inline(never)]
+    fn half_product(a: u16, b: u16) -> u32 {
+        let ([a0, a1], [b0, b1]) = (a.to_le_bytes(), b.to_le_bytes());
+        let outer = u32::from(byte_product(a1, b1)) << 16 | u32::from(byte_product(a0, b0));
+        outer + (u32::from(byte_product(a0, b1)) << 8) + (u32::from(byte_product(a1, b0)) << 8)
+    }
+
+    /// Low word of a product.
+    #[inline(never)]
+    pub(crate) fn low_product(a: u32, b: u32) -> u32 {
+        let ([a0, a1, a2, a3], [b0, b1, b2, b3]) = (a.to_le_bytes(), b.to_le_bytes());
+        let third = byte_product(a0, b2).wrapping_add(byte_product(a1, b1)).wrapping_add(byte_product(a2, b0));
+        let fourth = a0
+            .wrapping_mul(b3)
+            .wrapping_add(a1.wrapping_mul(b2))
+            .wrapping_add(a2.wrapping_mul(b1))
+            .wrapping_add(a3.wrapping_mul(b0));
+        let outer = u32::from(third.wrapping_add(u16::from(fourth) << 8)) << 16 | u32::from(byte_product(a0, b0));
+        let second = u32::from(byte_product(a0, b1)) + u32::from(byte_product(a1, b0));
+        outer.wrapping_add(second << 8)
+    }
+
+    /// The whole product of two words.
+    #[inline(never)]
+    pub(crate) fn wide_product(a: u32, b: u32) -> u64 {
+        let (a0, a1, b0, b1) = (a as u16, (a >> 16) as u16, b as u16, (b >> 16) as u16);
+        let low = half_product(a0, b0);
+        // No sum of a product of halves and two halves is too long for a word.
+        let middle = half_product(a1, b0) + (low >> 16);
+        let other = half_product(a0, b1) + (middle & 0xFFFF);
+        let high = half_product(a1, b1) + (middle >> 16) + (other >> 16);
+        u64::from(high) << 32 | u64::from(other << 16 | low & 0xFFFF)
+    }
+}
+
 /// `floor(value · fraction / 2^16)`, exact, for `fraction` up to 2^16 and `|value|` up to 2^30.
 ///
 /// Written as two 32-bit products so that a chip without a wide multiply forms the same bits.
 #[inline]
 pub(crate) fn scale_q16(value: i32, fraction: u32) -> i32 {
-    let high = (value >> 16) * fraction as i32;
-    let low = ((value & 0xFFFF) as u32 * fraction) >> 16;
-    high + low as i32
+    let high = low_product((value >> 16) as u32, fraction);
+    let low = low_product((value & 0xFFFF) as u32, fraction) >> 16;
+    // Wrapped only in between: the low words of products do not know signs.
+    high.wrapping_add(low) as i32
 }
 
 /// Nearest whole number, halves upwards.
@@ -45,7 +125,7 @@ pub(crate) fn fraction_q32(part: u32, whole: u32) -> u32 {
 /// Point at a fraction of the way from `start` to `end`, rounded to the nearest whole number; never beyond the ends.
 #[inline]
 pub(crate) fn between(start: i32, end: i32, fraction_q32: u32) -> i32 {
-    let distance = (u64::from(start.abs_diff(end)) * u64::from(fraction_q32) + (1 << 31)) >> 32;
+    let distance = (wide_product(start.abs_diff(end), fraction_q32) + (1 << 31)) >> 32;
     // Not longer than the whole distance, which has 32 bits.
     let distance = distance as u32;
     if end >= start { start.wrapping_add_unsigned(distance) } else { start.wrapping_sub_unsigned(distance) }
@@ -61,6 +141,22 @@ mod tests {
             for fraction in [0, 1, 2, 255, 32_768, 65_535, 65_536] {
                 let exact = (i64::from(value) * i64::from(fraction)).div_euclid(1 << 16);
                 assert_eq!(i64::from(scale_q16(value, fraction)), exact, "{value} {fraction}");
+            }
+        }
+    }
+
+    #[test]
+    fn every_way_to_multiply_gives_the_same_product() {
+        let edges = [0, 1, 2, 255, 256, 65_535, 65_536, 0xFFFF_FF00, i32::MAX as u32, 1 << 31, u32::MAX];
+        let words = (0..300_u32).map(|index| index.wrapping_mul(2_654_435_769)).chain(edges);
+        for a in words.clone() {
+            for b in words.clone() {
+                let exact = u64::from(a) * u64::from(b);
+                assert_eq!(halves::wide_product(a, b), exact, "{a} {b}");
+                assert_eq!(bytes::wide_product(a, b), exact, "{a} {b}");
+                assert_eq!(wide_product(a, b), exact, "{a} {b}");
+                assert_eq!(bytes::low_product(a, b), exact as u32, "{a} {b}");
+                assert_eq!(low_product(a, b), exact as u32, "{a} {b}");
             }
         }
     }

@@ -6,7 +6,7 @@ use core::num::NonZeroU64;
 use heapless::Vec;
 
 use crate::axis::{Axis, AxisFault, MAX_NODES_PER_AXIS, MAX_SPAN_UM, MIN_PITCH_UM};
-use crate::fixed_point::{floor_div, round_q16, scale_q16};
+use crate::fixed_point::{floor_div, low_product, round_q16, scale_q16};
 
 /// Largest height of a node, up or down.
 ///
@@ -267,22 +267,23 @@ impl<const CAPACITY: usize> HeightGrid<CAPACITY> {
         let first = (position_y >> 16) as usize * columns + (position_x >> 16) as usize;
         // A node whose weight is zero may be any node: at the right edge `b` and `d` belong to the next row.
         let [a, b, c, d] = match self.nodes_um.get(first..first + columns + 2) {
-            Some(&[a, b, .., c, d]) => [a, b, c, d],
+            // Widened here, the loads themselves do it.
+            Some(&[a, b, .., c, d]) => [i32::from(a), i32::from(b), i32::from(c), i32::from(d)],
             _ => self.last_cells(first),
         };
-        let edge = |from: i16, to: i16| (i32::from(from) << 16) + (i32::from(to) - i32::from(from)) * u as i32;
+        let edge = |from: i32, to: i32| (from << 16).wrapping_add(low_product((to - from) as u32, u) as i32);
         let near = edge(a, b);
         near + scale_q16(edge(c, d) - near, v)
     }
 
     /// The cells at the far edge, where some of the four nodes do not exist and have no weight.
     #[cold]
-    fn last_cells(&self, first: usize) -> [i16; 4] {
+    fn last_cells(&self, first: usize) -> [i32; 4] {
         let columns = usize::from(self.x.nodes());
         let node_or = |index, otherwise| self.nodes_um.get(index).copied().unwrap_or(otherwise);
         let a = node_or(first, 0);
         let c = node_or(first + columns, a);
-        [a, node_or(first + 1, a), c, node_or(first + columns + 1, c)]
+        [a, node_or(first + 1, a), c, node_or(first + columns + 1, c)].map(i32::from)
     }
 }
 
