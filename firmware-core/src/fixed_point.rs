@@ -1,84 +1,67 @@
 //! The few fixed-point steps that every height is made of.
 
-use core::num::NonZeroU64;
+use core::num::{NonZeroU32, NonZeroU64};
 
 /// Low word of a product, of signed factors as of unsigned ones.
-#[cfg(not(target_arch = "avr"))]
 #[inline]
 pub(crate) fn low_product(a: u32, b: u32) -> u32 {
     a.wrapping_mul(b)
 }
 
-/// The whole product of two words.
+// Armv6-M, which multiplies to 32 bits only, is the Arm without atomic exchange; an AVR multiplies bytes, and its
+// library two words to one far faster than two to two.
+#[cfg(any(target_arch = "avr", all(target_arch = "arm", not(target_has_atomic = "ptr"))))]
+use halves::{high_product, wide_product};
 #[cfg(not(any(target_arch = "avr", all(target_arch = "arm", not(target_has_atomic = "ptr")))))]
-#[inline]
-pub(crate) fn wide_product(a: u32, b: u32) -> u64 {
-    u64::from(a) * u64::from(b)
+use words::{high_product, wide_product};
+
+/// For a multiplier of 32 bits to 64.
+#[cfg(any(test, not(any(target_arch = "avr", all(target_arch = "arm", not(target_has_atomic = "ptr"))))))]
+mod words {
+    /// The whole product of two words.
+    #[inline]
+    pub(super) fn wide_product(a: u32, b: u32) -> u64 {
+        u64::from(a) * u64::from(b)
+    }
+
+    /// The high word of a product, rounded to the nearest; `a` is below 2^32 - 1 or `b` is.
+    #[inline]
+    pub(super) fn high_product(a: u32, b: u32) -> u32 {
+        ((wide_product(a, b) + (1 << 31)) >> 32) as u32
+    }
 }
 
-#[cfg(target_arch = "avr")]
-pub(crate) use bytes::{low_product, wide_product};
-// Armv6-M, which multiplies to 32 bits only, is the Arm without atomic exchange.
-#[cfg(all(target_arch = "arm", not(target_has_atomic = "ptr")))]
-pub(crate) use halves::wide_product;
-
 /// For a multiplier of 32 bits to 32.
-#[cfg(any(test, all(target_arch = "arm", not(target_has_atomic = "ptr"))))]
+#[cfg(any(test, target_arch = "avr", all(target_arch = "arm", not(target_has_atomic = "ptr"))))]
 mod halves {
-    /// The whole product of two words, from those of their halves.
-    pub(crate) fn wide_product(a: u32, b: u32) -> u64 {
+    /// The high word; what the word below it has as its low half; the product of the low halves.
+    #[inline]
+    fn sums(a: u32, b: u32) -> (u32, u32, u32) {
         let (a0, a1, b0, b1) = (a & 0xFFFF, a >> 16, b & 0xFFFF, b >> 16);
         let low = a0 * b0;
         // No sum of a product of halves and two halves is too long for a word.
         let middle = a1 * b0 + (low >> 16);
         let other = a0 * b1 + (middle & 0xFFFF);
-        let high = a1 * b1 + (middle >> 16) + (other >> 16);
-        u64::from(high) << 32 | u64::from(other << 16 | low & 0xFFFF)
-    }
-}
-
-/// For a multiplier of bytes, whose library multiplies words bit by bit.
-#[cfg(any(test, target_arch = "avr"))]
-mod bytes {
-    #[inline]
-    fn byte_product(a: u8, b: u8) -> u16 {
-        u16::from(a) * u16::from(b)
-    }
-
-    /// The whole product of two half words.
-    #[inline(never)]
-    fn half_product(a: u16, b: u16) -> u32 {
-        let ([a0, a1], [b0, b1]) = (a.to_le_bytes(), b.to_le_bytes());
-        let outer = u32::from(byte_product(a1, b1)) << 16 | u32::from(byte_product(a0, b0));
-        outer + (u32::from(byte_product(a0, b1)) << 8) + (u32::from(byte_product(a1, b0)) << 8)
-    }
-
-    /// Low word of a product.
-    #[inline(never)]
-    pub(crate) fn low_product(a: u32, b: u32) -> u32 {
-        let ([a0, a1, a2, a3], [b0, b1, b2, b3]) = (a.to_le_bytes(), b.to_le_bytes());
-        let third = byte_product(a0, b2).wrapping_add(byte_product(a1, b1)).wrapping_add(byte_product(a2, b0));
-        let fourth = a0
-            .wrapping_mul(b3)
-            .wrapping_add(a1.wrapping_mul(b2))
-            .wrapping_add(a2.wrapping_mul(b1))
-            .wrapping_add(a3.wrapping_mul(b0));
-        let outer = u32::from(third.wrapping_add(u16::from(fourth) << 8)) << 16 | u32::from(byte_product(a0, b0));
-        let second = u32::from(byte_product(a0, b1)) + u32::from(byte_product(a1, b0));
-        outer.wrapping_add(second << 8)
+        (a1 * b1 + (middle >> 16) + (other >> 16), other, low)
     }
 
     /// The whole product of two words.
-    #[inline(never)]
-    pub(crate) fn wide_product(a: u32, b: u32) -> u64 {
-        let (a0, a1, b0, b1) = (a as u16, (a >> 16) as u16, b as u16, (b >> 16) as u16);
-        let low = half_product(a0, b0);
-        // No sum of a product of halves and two halves is too long for a word.
-        let middle = half_product(a1, b0) + (low >> 16);
-        let other = half_product(a0, b1) + (middle & 0xFFFF);
-        let high = half_product(a1, b1) + (middle >> 16) + (other >> 16);
+    pub(super) fn wide_product(a: u32, b: u32) -> u64 {
+        let (high, other, low) = sums(a, b);
         u64::from(high) << 32 | u64::from(other << 16 | low & 0xFFFF)
     }
+
+    /// The high word of a product, rounded to the nearest; `a` is below 2^32 - 1 or `b` is.
+    pub(super) fn high_product(a: u32, b: u32) -> u32 {
+        let (high, other, _) = sums(a, b);
+        high + (other >> 15 & 1)
+    }
+}
+
+/// Part of a distance risen at a fraction of the way, with 16 fractional bits, rounded down.
+#[inline]
+pub(crate) fn part_q16(distance: u32, fraction_q32: u32) -> u64 {
+    wide_product(distance, fraction_q32) >> 16
 }
 
 /// `floor(value · fraction / 2^16)`, exact, for `fraction` up to 2^16 and `|value|` up to 2^30.
@@ -113,21 +96,48 @@ pub(crate) fn floor_div(value: i64, divisor: NonZeroU64) -> i64 {
 }
 
 /// `part / whole` with 32 fractional bits, rounded; 0 unless `part < whole`.
-#[inline]
+///
+/// Algorithm D of D. E. Knuth, *The Art of Computer Programming*, volume 2, 4.3.1, with two digits of 16 bits: chips
+/// without a 64-bit division do it in two of 32 bits, where their library takes several times as long.
+#[inline(never)]
 pub(crate) fn fraction_q32(part: u32, whole: u32) -> u32 {
-    match NonZeroU64::new(u64::from(whole)) {
-        // Below 1 - 2^-33 before rounding, so it still fits afterwards.
-        Some(divisor) if part < whole => (((u64::from(part) << 32) + u64::from(whole / 2)) / divisor) as u32,
-        _ => 0,
+    if part >= whole {
+        return 0;
     }
+    // The divisor's first bit set, and the dividend, whose first word is below the divisor, shifted with it.
+    let shift = whole.leading_zeros();
+    let divisor = whole << shift;
+    let Some(first) = NonZeroU32::new(divisor >> 16) else { return 0 };
+    let half = whole / 2;
+    let high = if shift > 0 { part << shift | half >> (32 - shift) } else { part };
+    let low = half << shift;
+    let (upper, rest) = digit(high, low >> 16, divisor, first);
+    let (lower, _) = digit(rest, low & 0xFFFF, divisor, first);
+    upper << 16 | lower
+}
+
+/// One digit of a quotient and what remains: `(high · 2^16 + next) / divisor`, for `high` below the divisor.
+#[inline]
+fn digit(high: u32, next: u32, divisor: u32, first: NonZeroU32) -> (u32, u32) {
+    let second = divisor & 0xFFFF;
+    let mut digit = high / first;
+    let mut rest = high - digit * first.get();
+    // At most twice too large.
+    while digit > 0xFFFF || digit * second > (rest << 16 | next) {
+        digit -= 1;
+        rest += first.get();
+        if rest > 0xFFFF {
+            break;
+        }
+    }
+    (digit, (high << 16 | next).wrapping_sub(digit.wrapping_mul(divisor)))
 }
 
 /// Point at a fraction of the way from `start` to `end`, rounded to the nearest whole number; never beyond the ends.
 #[inline]
 pub(crate) fn between(start: i32, end: i32, fraction_q32: u32) -> i32 {
-    let distance = (wide_product(start.abs_diff(end), fraction_q32) + (1 << 31)) >> 32;
-    // Not longer than the whole distance, which has 32 bits.
-    let distance = distance as u32;
+    // Not longer than the whole distance.
+    let distance = high_product(start.abs_diff(end), fraction_q32);
     if end >= start { start.wrapping_add_unsigned(distance) } else { start.wrapping_sub_unsigned(distance) }
 }
 
@@ -153,10 +163,26 @@ mod tests {
             for b in words.clone() {
                 let exact = u64::from(a) * u64::from(b);
                 assert_eq!(halves::wide_product(a, b), exact, "{a} {b}");
-                assert_eq!(bytes::wide_product(a, b), exact, "{a} {b}");
                 assert_eq!(wide_product(a, b), exact, "{a} {b}");
-                assert_eq!(bytes::low_product(a, b), exact as u32, "{a} {b}");
+                if a < u32::MAX || b < u32::MAX {
+                    let rounded = ((u128::from(exact) + (1 << 31)) >> 32) as u32;
+                    assert_eq!(halves::high_product(a, b), rounded, "{a} {b}");
+                    assert_eq!(high_product(a, b), rounded, "{a} {b}");
+                }
                 assert_eq!(low_product(a, b), exact as u32, "{a} {b}");
+            }
+        }
+    }
+
+    #[test]
+    fn fractions_are_the_rounded_quotients() {
+        let edges = [0, 1, 2, 3, 65_535, 65_536, 65_537, 0xFFFF_0000, 0x8000_0000, 0x8000_FFFF, u32::MAX - 1, u32::MAX];
+        let words = (0..300_u32).map(|index| index.wrapping_mul(2_654_435_769) >> (index % 32)).chain(edges);
+        for whole in words.clone() {
+            for part in words.clone().chain([whole.wrapping_sub(1), whole / 2, whole / 2 + 1]) {
+                let exact = ((u64::from(part) << 32) + u64::from(whole / 2)).checked_div(whole.into());
+                let expected = if part < whole { exact.unwrap_or(0) } else { 0 };
+                assert_eq!(u64::from(fraction_q32(part, whole)), expected, "{part} / {whole}");
             }
         }
     }
@@ -193,6 +219,7 @@ mod tests {
             }
         }
         assert_eq!(fraction_q32(3, 0), 0);
+        assert_eq!(fraction_q32(0, 0), 0);
         assert_eq!(fraction_q32(3, 3), 0);
     }
 }

@@ -5,7 +5,7 @@ use core::num::NonZeroU32;
 
 use crate::axis::Axis;
 use crate::correction::Correction;
-use crate::fixed_point::{between, fraction_q32, hold_i32, round_q16, scale_q16, wide_product};
+use crate::fixed_point::{between, fraction_q32, hold_i32, part_q16, round_q16, scale_q16};
 
 /// Tolerance that suits every usual machine: less than one motor step.
 pub const DEFAULT_TOLERANCE_UM: u16 = 2;
@@ -311,7 +311,7 @@ impl<'a, const CAPACITY: usize, const EXTRA: usize> Split<'a, CAPACITY, EXTRA> {
     /// The piece that ends at a fraction of the way; its Z is rounded once, from the height between micrometres.
     fn piece(&self, fraction_q32: u32, at: Point, shape_q16: i32) -> Piece<EXTRA> {
         let (start_um, end_um) = (self.motion.start.z_um, self.motion.end.z_um);
-        let risen_q16 = (wide_product(start_um.abs_diff(end_um), fraction_q32) >> 16) as i64;
+        let risen_q16 = part_q16(start_um.abs_diff(end_um), fraction_q32) as i64;
         let z_q16 = (i64::from(start_um) << 16) + if end_um < start_um { -risen_q16 } else { risen_q16 };
         let offset_q16 = scale_q16(shape_q16, self.correction.share_q16(at.z_um));
         let machine_q16 = z_q16 + (i64::from(self.correction.datum_um()) << 16) + i64::from(offset_q16);
