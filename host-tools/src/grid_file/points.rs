@@ -74,7 +74,7 @@ impl Places {
     ///
     /// Coordinates nearer to each other than twice the tolerance belong to one place. The pitch is first taken from
     /// the median distance of places, so that a stray point does not spoil it, and then from the outermost places
-    /// that have at least half as many points as the fullest.
+    /// that have more than half as many points as the fullest.
     fn of(axis: GridAxis, mut values_um: Vec<i32>, snap_um: u32) -> Result<Self, Kind> {
         values_um.sort_unstable();
         let groups = values_um.chunk_by(|before, after| after.abs_diff(*before) <= snap_um.saturating_mul(2));
@@ -87,7 +87,7 @@ impl Places {
         let none = Kind::NodeCount { axis, found: groups.len() };
         let Some(&rough_um) = gaps_um.get(gaps_um.len() / 2) else { return Err(none) };
         let fullest = groups.iter().map(|group| group.1).max().unwrap_or(0);
-        let mut full = groups.iter().filter(|group| 2 * group.1 >= fullest).map(|group| group.0);
+        let mut full = groups.iter().filter(|group| 2 * group.1 > fullest).map(|group| group.0);
         let (Some(first_um), last_um) = (full.next(), full.next_back()) else { return Err(none) };
         let last_um = last_um.unwrap_or(first_um);
         let steps = |distance_um: i64, pitch_um: i64| (2 * distance_um + pitch_um).div_euclid(2 * pitch_um);

@@ -1,9 +1,10 @@
 //! Documents for tests of grid files, and how many of them.
 
+#![allow(dead_code, reason = "each test program uses a part of it")]
 #![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
 
 use gapkeeper::{Fade, HeightGrid, Lattice, Surface};
-use gapkeeper_host_tools::grid_file::{GridDocument, SurveyMarks};
+use gapkeeper_host_tools::grid_file::{GridDocument, GridFormat, LengthUnit, MissingFacts, RowOrder, SurveyMarks};
 use proptest::prelude::*;
 
 /// Any document that can be.
@@ -40,4 +41,36 @@ pub fn documents() -> impl Strategy<Value = GridDocument> {
 pub fn cases(count: u32) -> ProptestConfig {
     let asked = std::env::var("PROPTEST_CASES").ok().and_then(|text| text.parse().ok());
     ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(asked.unwrap_or(count)) }
+}
+
+/// Any document that the core's record takes, too.
+pub fn storable_documents() -> impl Strategy<Value = GridDocument> {
+    documents().prop_map(|mut document| {
+        document.shift_um %= 8192;
+        document.bed_temperature_c = document.bed_temperature_c.map(|degrees| degrees.rem_euclid(1274) - 273);
+        if let Some(marks) = &mut document.survey {
+            marks.closure_um %= 16_383;
+        }
+        let correction = gapkeeper::Correction::new(document.grid.clone());
+        document.fade = document.fade.filter(|fade| correction.with_fade(*fade).is_ok());
+        document
+    })
+}
+
+/// All that a file of this program may need to be told, in the form that it is written in.
+pub fn facts(document: &GridDocument, format: GridFormat) -> MissingFacts {
+    let lattice = document.grid.lattice();
+    MissingFacts {
+        unit: Some(match format {
+            GridFormat::Npy => LengthUnit::Micrometre,
+            _ => LengthUnit::Millimetre,
+        }),
+        rows: Some(RowOrder::FirstFront),
+        origin_um: Some((lattice.x0_um, lattice.y0_um)),
+        pitch_um: Some((lattice.pitch_x_um, lattice.pitch_y_um)),
+        setup: Some(7),
+        address: Some(0x2_FFF0),
+        exaggeration: Some(20),
+        ..MissingFacts::default()
+    }
 }

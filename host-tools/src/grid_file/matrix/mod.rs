@@ -31,8 +31,8 @@ pub enum MatrixFault {
     /// Text or a blank line inside the table.
     #[error("the table is interrupted before this line")]
     Interrupted,
-    /// Numbers on this line, numbers on the first.
-    #[error("{0} numbers on this line, and {1} on the line before")]
+    /// Numbers on this line, numbers on most lines.
+    #[error("{0} numbers on this line, and {1} on most lines")]
     Ragged(usize, usize),
     /// No table at all.
     #[error("there is no table of 2 to 15 rows and columns of numbers")]

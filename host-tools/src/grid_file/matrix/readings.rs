@@ -139,13 +139,15 @@ fn in_words(way: Way, rows: &Rows<'_>) -> String {
     format!("{count} rows of {columns} heights{row_labels}{column_labels}{comma}, beginning with {first}{more}")
 }
 
-/// The first line that is not as long as the one before it, or that there is no table.
+/// The first line that is not as long as most, or that there is no table.
 fn why_none(lines: &[Line<'_>]) -> Fault {
     let count = |line: &Line<'_>| line.numbers.len() - usize::from(line.is_labelled);
-    // Labels of columns may be fewer than the numbers of a labelled row.
-    let ragged = lines.windows(2).skip(1).find(|pair| count(&pair[0]) != count(&pair[1]));
-    match ragged {
-        Some(pair) => (Some(pair[1].offset), Kind::Matrix(MatrixFault::Ragged(count(&pair[1]), count(&pair[0])))),
+    let how_often = |length: usize| lines.iter().filter(|line| count(line) == length).count();
+    let usual = lines.iter().map(count).max_by_key(|length| how_often(*length)).unwrap_or(0);
+    // The first line may be labels of columns, so it is the last to blame.
+    let odd = lines.iter().skip(1).chain(lines.first()).find(|line| count(line) != usual);
+    match odd.filter(|_| how_often(usual) > 1) {
+        Some(line) => (Some(line.offset), Kind::Matrix(MatrixFault::Ragged(count(line), usual))),
         None => (lines.first().map(|line| line.offset), Kind::Matrix(MatrixFault::NoTable)),
     }
 }
