@@ -61,7 +61,8 @@ mod halves {
 /// Part of a distance risen at a fraction of the way, with 16 fractional bits, rounded down.
 #[inline]
 pub(crate) fn part_q16(distance: u32, fraction_q32: u32) -> u64 {
-    wide_product(distance, fraction_q32) >> 16
+    // Most moves are level.
+    if distance == 0 { 0 } else { wide_product(distance, fraction_q32) >> 16 }
 }
 
 /// `floor(value · fraction / 2^16)`, exact, for `fraction` up to 2^16 and `|value|` up to 2^30.
@@ -136,6 +137,10 @@ fn digit(high: u32, next: u32, divisor: u32, first: NonZeroU32) -> (u32, u32) {
 /// Point at a fraction of the way from `start` to `end`, rounded to the nearest whole number; never beyond the ends.
 #[inline]
 pub(crate) fn between(start: i32, end: i32, fraction_q32: u32) -> i32 {
+    if start == end {
+        // Most moves are level, and many go along one axis.
+        return start;
+    }
     // Not longer than the whole distance.
     let distance = high_product(start.abs_diff(end), fraction_q32);
     if end >= start { start.wrapping_add_unsigned(distance) } else { start.wrapping_sub_unsigned(distance) }

@@ -237,7 +237,7 @@ impl<'a, const CAPACITY: usize, const EXTRA: usize> Split<'a, CAPACITY, EXTRA> {
     }
 
     fn point_at(&self, fraction_q32: u32) -> Point {
-        let Move { start, end, .. } = self.motion;
+        let Move { start, end, .. } = &self.motion;
         Point {
             x_um: between(start.x_um, end.x_um, fraction_q32),
             y_um: between(start.y_um, end.y_um, fraction_q32),
@@ -247,10 +247,17 @@ impl<'a, const CAPACITY: usize, const EXTRA: usize> Split<'a, CAPACITY, EXTRA> {
 
     /// Takes the next corner of the path off the lists; `None`: there is none before the end.
     fn next_corner(&mut self) -> Option<u32> {
-        let Move { start, end, .. } = self.motion;
+        let Move { start, end, .. } = &self.motion;
         let grid = self.correction.grid();
-        let corner_q32 =
-            [self.x.next_q32, self.y.next_q32, self.fade_q32[0], self.fade_q32[1]].into_iter().flatten().min()?;
+        let mut corner_q32 = None;
+        for candidate in [self.x.next_q32, self.y.next_q32, self.fade_q32[0], self.fade_q32[1]] {
+            if let Some(fraction_q32) = candidate
+                && corner_q32.is_none_or(|nearest_q32| fraction_q32 < nearest_q32)
+            {
+                corner_q32 = Some(fraction_q32);
+            }
+        }
+        let corner_q32 = corner_q32?;
         if self.x.next_q32 == Some(corner_q32) {
             self.x.advance(&grid.x, grid.creases_x, start.x_um, end.x_um);
         }
@@ -277,8 +284,10 @@ impl<'a, const CAPACITY: usize, const EXTRA: usize> Split<'a, CAPACITY, EXTRA> {
         }
         self.shape_q16 = grid.shape_q16(self.here.x_um, self.here.y_um);
         let length_q32 = self.stretch_end_q32.unwrap_or(u32::MAX).wrapping_sub(begin_q32);
-        let middle = self.point_at(begin_q32.wrapping_add(length_q32 / 2));
-        let middle_shape_q16 = grid.shape_q16(middle.x_um, middle.y_um);
+        let Move { start, end, .. } = &self.motion;
+        let middle_q32 = begin_q32.wrapping_add(length_q32 / 2);
+        let middle_shape_q16 =
+            grid.shape_q16(between(start.x_um, end.x_um, middle_q32), between(start.y_um, end.y_um, middle_q32));
         // The shape is a parabola here, r(s) = r0 + (r1 − r0)·s − K·s·(1 − s), and so twice the sum of its ends
         // less four times its middle is K. Every term is below 2^29 with 12 fractional bits.
         let (r0, r1) = (begin_shape_q16 >> 4, self.shape_q16 >> 4);

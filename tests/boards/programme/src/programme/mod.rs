@@ -45,7 +45,7 @@ impl Programme {
             };
             self.pieces = self.pieces.wrapping_add(pieces);
             self.blocks += 1;
-            if self.blocks % 10 == 0 {
+            if self.blocks.is_multiple_of(10) {
                 surveys::survey(&mut self.numbers, &mut self.digest);
                 records::records::<9>(3, &mut self.numbers, &mut self.digest);
                 records::records::<225>(15, &mut self.numbers, &mut self.digest);
