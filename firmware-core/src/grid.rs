@@ -129,9 +129,12 @@ impl fmt::Display for GridError {
             Self::Capacity { needed, capacity } => {
                 write!(f, "{needed} nodes where {capacity} fit: use fewer columns or rows")
             }
+            // People count from 1.
             Self::HeightOutOfRange { column, row, height_um } => write!(
                 f,
-                "{height_um} um at column {column}, row {row}: heights reach from -{MAX_HEIGHT_UM} to {MAX_HEIGHT_UM} um"
+                "{height_um} um at column {}, row {}: heights reach from -{MAX_HEIGHT_UM} to {MAX_HEIGHT_UM} um",
+                u16::from(column) + 1,
+                u16::from(row) + 1
             ),
         }
     }
@@ -369,6 +372,6 @@ mod tests {
         assert_eq!(HeightGrid::<6>::new(LATTICE, &[0; 5]), Err(GridError::Heights { expected: 6, found: 5 }));
         let error = HeightGrid::<6>::new(LATTICE, &[0, 0, 0, 0, 0, 8192]).unwrap_err();
         assert_eq!(error, GridError::HeightOutOfRange { column: 2, row: 1, height_um: 8192 });
-        assert_eq!(format!("{error}"), "8192 um at column 2, row 1: heights reach from -8191 to 8191 um");
+        assert_eq!(format!("{error}"), "8192 um at column 3, row 2: heights reach from -8191 to 8191 um");
     }
 }
