@@ -152,6 +152,30 @@ fn files_look_as_described() {
     assert_eq!(npy.0.len(), 128 + 2 * 6);
 }
 
+#[test]
+fn a_cut_file_is_refused_wherever_that_shows() {
+    for (format, last_line) in [
+        (GridFormat::Json, 2),
+        (GridFormat::Record, 1),
+        (GridFormat::Hex, 2),
+        (GridFormat::Npy, 1),
+        (GridFormat::Ply, 12),
+    ] {
+        let facts = facts(&small(), format);
+        let (bytes, _) = format.render(&small(), &facts).unwrap();
+        for length in 0..bytes.len() {
+            match format.parse("bed", &bytes[..length], &facts) {
+                Ok(reading) => {
+                    // Without its line end, or in a face, which says nothing about heights.
+                    assert!(bytes.len() - length < last_line, "{format:?} cut at byte {length} of {}", bytes.len());
+                    assert_eq!(reading.document.grid, small().grid);
+                }
+                Err(error) => assert!(error.to_string().starts_with("bed:")),
+            }
+        }
+    }
+}
+
 /// Every fact that decides and is not given is named, all of them at once.
 #[test]
 fn what_is_missing_is_named() {

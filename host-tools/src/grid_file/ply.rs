@@ -34,6 +34,9 @@ pub enum PlyFault {
     /// Vertices stated and found.
     #[error("the header states {0} vertices, and the file has {1}")]
     Count(u64, u64),
+    /// Lines of all elements stated and found.
+    #[error("the header states {0} lines of vertices and faces, and the file has {1}")]
+    Lines(u64, u64),
     /// Properties stated and numbers found.
     #[error("a vertex of {1} numbers, where the header states {0} properties")]
     Vertex(usize, usize),
@@ -53,6 +56,8 @@ impl PlyFault {
 #[derive(Default)]
 struct Header {
     vertices: u64,
+    /// Lines of all elements together.
+    lines: u64,
     /// Numbers of a vertex.
     properties: usize,
     /// Where among them x, y and z are.
@@ -77,9 +82,11 @@ impl Header {
             }
             ["comment" | "obj_info", ..] => {}
             ["element", name, count] => {
+                let count = count.parse().map_err(|_| PlyFault::Header)?;
                 self.elements += 1;
+                self.lines = self.lines.saturating_add(count);
                 if self.elements == 1 {
-                    self.vertices = count.parse().map_err(|_| PlyFault::Header)?;
+                    self.vertices = count;
                 }
                 if self.elements == 1 && name != "vertex" {
                     return Err(PlyFault::NoVertices);
@@ -139,8 +146,10 @@ pub(super) fn parse(file: &str, text: &[u8], facts: &MissingFacts) -> Result<Rea
     let unit = given(told.unit, Fact::Unit).map_err(error)?;
     let exaggeration = i64::from(exaggeration(&told).map_err(error)?);
     let (mut points, mut roundings) = (Vec::new(), 0);
+    let mut body_lines = 0;
     for (start, line) in lines {
         let mut found = words(line, start).peekable();
+        body_lines += u64::from(found.peek().is_some());
         // The faces that follow say nothing about heights.
         let Some(&(offset, _)) = found.peek().filter(|_| (points.len() as u64) < header.vertices) else { continue };
         let numbers: Vec<(usize, &[u8])> = found.collect();
@@ -160,6 +169,10 @@ pub(super) fn parse(file: &str, text: &[u8], facts: &MissingFacts) -> Result<Rea
     }
     if points.len() as u64 != header.vertices {
         return Err(at(text.len(), PlyFault::Count(header.vertices, points.len() as u64)));
+    }
+    // A file that is cut in its last vertex would have all of them, one with fewer digits.
+    if body_lines != header.lines {
+        return Err(at(text.len(), PlyFault::Lines(header.lines, body_lines)));
     }
     let (document, snapped) = on_lattice(file, text, &points, facts.snap_um.unwrap_or(SNAP_UM))?;
     Ok(Reading { document, setup: None, losses: rounded(roundings).into_iter().chain(snapped).collect() })
