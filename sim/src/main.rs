@@ -202,7 +202,7 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
                 scenario.measuring.feel_um = NotNegative::try_from(feel_um).map_err(anyhow::Error::msg)?;
             }
             // An unknown format is said before anything is measured.
-            output.as_deref().map(GridFormat::of).transpose()?;
+            output.as_deref().map(check_format).transpose()?;
             let found = survey(&scenario, scenario.stations(), seed)?;
             let readings = found.happenings.iter().map(|happening| format!("{happening}\n")).collect::<String>();
             write_and_print(&found, &scenario, &readings, output.as_deref())?;
@@ -210,7 +210,7 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
         Command::Rehearse { scenario, stations, feel_um, seed, output } => {
             let scenario = read_scenario(&scenario, stations)?;
             let feel_um = NotNegative::try_from(feel_um).map_err(anyhow::Error::msg)?;
-            output.as_deref().map(GridFormat::of).transpose()?;
+            output.as_deref().map(check_format).transpose()?;
             match rehearse::rehearse(&scenario, scenario.stations(), feel_um, seed) {
                 Ok(found) => write_and_print(&found, &scenario, &rehearse::table(&found), output.as_deref())?,
                 Err(ended @ RehearseError::Ended) => {
@@ -225,6 +225,14 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
         }
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// Grids are written as JSON or CSV here: other formats want facts that only `gapgrid convert` asks for.
+fn check_format(path: &Path) -> anyhow::Result<()> {
+    match GridFormat::of(path)? {
+        GridFormat::Json | GridFormat::Csv => Ok(()),
+        _ => anyhow::bail!("{}: write .json or .csv here, then use gapgrid convert", path.display()),
+    }
 }
 
 /// Lives a life, prints what was applied when, and says whether anything happened that must not.

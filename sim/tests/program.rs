@@ -241,6 +241,7 @@ fn a_survey_is_measured_written_and_replayed() {
     assert!(refused(path, &["survey", "--scenario", "bench.toml", "--stations", "3by3"]).contains("3x3"));
     assert!(refused(path, &["survey", "--scenario", "bench.toml", "--stations", "3x99"]).contains("use 2 to 15"));
     assert!(refused(path, &["survey", "--scenario", "bench.toml", "-o", "grid.png"]).contains("grid.png"));
+    assert!(refused(path, &["survey", "--scenario", "bench.toml", "-o", "grid.ply"]).contains("gapgrid convert"));
     assert!(refused(path, &["survey", "--scenario", "bench.toml", "--feel-um", "-5"]).contains("-5"));
 }
 
