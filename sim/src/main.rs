@@ -15,7 +15,7 @@ use gapkeeper_sim::life::Life;
 use gapkeeper_sim::outcome::Outcome;
 use gapkeeper_sim::rehearse::{self, RehearseError};
 use gapkeeper_sim::replay::{Settings, replay};
-use gapkeeper_sim::scenario::{Count, NotNegative, Scenario};
+use gapkeeper_sim::scenario::{Count, FadeSettings, NotNegative, Scenario};
 use gapkeeper_sim::survey::{SurveyOutcome, survey};
 use gapkeeper_sim::{demo, picture, report, summary};
 use indicatif::{ProgressBar, ProgressStyle};
@@ -53,7 +53,7 @@ enum Command {
         /// Machine and modelled bed, TOML
         #[arg(long, value_name = "FILE")]
         scenario: PathBuf,
-        /// Saved grid, JSON or CSV; without it the grid is read off the modelled bed at the scenario's stations
+        /// Saved grid, JSON (with its own shift and fade) or CSV; without it the grid is read off the modelled bed
         #[arg(long, value_name = "FILE")]
         grid: Option<PathBuf>,
         /// Folder for pictures, page and summary; without it only the summary is printed
@@ -180,9 +180,17 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
             print_and_write(&outcome, &output, Some((&out, files)))?;
         }
         Command::Replay { job, scenario, grid, out, keep_going, output } => {
-            let scenario = Scenario::read(&scenario)?;
+            let mut scenario = Scenario::read(&scenario)?;
             let grid = match &grid {
-                Some(path) => Some((read_grid(path)?, format!("read from {}", path.display()))),
+                Some(path) => {
+                    let document = read_grid(path)?;
+                    // A format that holds shift and fade means what it says; the others leave them to the scenario.
+                    if matches!(GridFormat::of(path)?, GridFormat::Json) {
+                        scenario.correction.shift_um = document.shift_um;
+                        scenario.correction.fade = document.fade.map(FadeSettings);
+                    }
+                    Some((document, format!("read from {}", path.display())))
+                }
                 None => None,
             };
             let mut settings = Settings { keep_going, ..output.settings(&scenario) };

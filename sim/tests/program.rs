@@ -127,6 +127,21 @@ fn a_saved_grid_takes_the_place_of_the_survey() {
     assert_eq!(summary["grid"]["origin"], "read from level.csv");
 }
 
+/// A grid document's own shift and fade hold, not the scenario's.
+#[test]
+fn a_saved_document_keeps_its_shift_and_fade() {
+    let folder = bench();
+    let level = r#"{ "format": "gapkeeper-grid", "version": 1, "x0_um": 0, "y0_um": 0, "pitch_x_um": 230000,
+        "pitch_y_um": 200000, "shift_um": -25, "fade": null, "bed_temperature_c": null, "survey": null,
+        "nodes_um": [[30, 30], [30, 30]] }"#;
+    fs::write(folder.path().join("level.json"), level).unwrap();
+    let arguments = ["replay", "job.gcode", "--scenario", "bench.toml", "--grid", "level.json", "--json"];
+    let summary: Value = serde_json::from_slice(&gapsim(folder.path(), &arguments).stdout).unwrap();
+    let mean_um = |run: usize| summary["runs"][run]["first_layer"]["mean_um"].as_f64().unwrap();
+    assert!((mean_um(1) - mean_um(0) - 5.0).abs() < 0.01, "{} {}", mean_um(1), mean_um(0));
+    assert_eq!(summary["grid"]["fade_zero_above_um"], Value::Null);
+}
+
 #[test]
 fn bad_lines_are_shown_or_counted() {
     let folder = bench();
