@@ -1,10 +1,11 @@
 //! Circular arcs and helices become straight chords.
 
 use core::fmt;
-use core::num::{NonZeroU32, NonZeroU64};
+use core::num::NonZeroU64;
 
 use crate::angle::{cos_sin_q30, polar_angle};
-use crate::fixed_point::{between, floor_div, fraction_q32, hold_i32};
+use crate::fixed_point::{between, floor_div, hold_i32};
+use crate::reciprocal::Reciprocal;
 use crate::split::{Move, Point};
 
 /// Largest radius, a little under 17 m: up to here a point on the circle is right to half a micrometre and its rounding.
@@ -228,8 +229,8 @@ impl<const EXTRA: usize> Arc<EXTRA> {
         let count = (self.sweep.unsigned_abs() + u64::from(chord_sweep) - 1)
             .checked_div(chord_sweep.into())
             .unwrap_or(1) as u32;
-        let count = NonZeroU32::new(count).unwrap_or(NonZeroU32::MIN);
-        Ok(Chords { arc: *self, count, index: 0, here: self.motion.start, extra: self.motion.extra_start })
+        let reciprocal = Reciprocal::of(count);
+        Ok(Chords { arc: *self, count, reciprocal, index: 0, here: self.motion.start, extra: self.motion.extra_start })
     }
 
     /// The point in space for a point in the plane, at a fraction of the way along the third axis.
@@ -257,7 +258,8 @@ impl<const EXTRA: usize> Arc<EXTRA> {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Chords<const EXTRA: usize> {
     arc: Arc<EXTRA>,
-    count: NonZeroU32,
+    count: u32,
+    reciprocal: Reciprocal,
     index: u32,
     here: Point,
     extra: [i32; EXTRA],
@@ -267,15 +269,15 @@ impl<const EXTRA: usize> Iterator for Chords<EXTRA> {
     type Item = Move<EXTRA>;
 
     fn next(&mut self) -> Option<Self::Item> {
-        if self.index >= self.count.get() {
+        if self.index >= self.count {
             return None;
         }
         self.index += 1;
         let (start, extra_start) = (self.here, self.extra);
-        if self.index == self.count.get() {
+        if self.index == self.count {
             (self.here, self.extra) = (self.arc.motion.end, self.arc.motion.extra_end);
         } else {
-            let fraction_q32 = fraction_q32(self.index, self.count.get());
+            let fraction_q32 = self.reciprocal.fraction_q32(self.index);
             // At most one turn, so the product has 64 bits; a full turn times a fraction is the fraction.
             let travelled = match self.arc.sweep.unsigned_abs() {
                 turn if turn >> 32 != 0 => fraction_q32,
@@ -295,7 +297,7 @@ impl<const EXTRA: usize> Iterator for Chords<EXTRA> {
     }
 
     fn size_hint(&self) -> (usize, Option<usize>) {
-        let left = (self.count.get() - self.index) as usize;
+        let left = (self.count - self.index) as usize;
         (left, Some(left))
     }
 }

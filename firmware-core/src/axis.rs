@@ -115,28 +115,30 @@ impl Axis {
 
     /// Coordinate of a node. The caller keeps `index` below [`Self::nodes`].
     #[inline]
-    pub(crate) fn node_um(&self, index: u32) -> i32 {
-        self.start_um.wrapping_add_unsigned(self.pitch_um.get().wrapping_mul(index))
+    pub(crate) fn node_um(&self, index: u8) -> i32 {
+        self.start_um.wrapping_add_unsigned(self.pitch_um.get().wrapping_mul(index.into()))
     }
 
-    /// Index of the first node beyond a coordinate when travelling up; may equal [`Self::nodes`].
-    pub(crate) fn first_above(&self, coordinate_um: i32) -> i32 {
-        if coordinate_um < self.start_um {
-            return 0;
-        }
-        // At most 15.
-        (self.distance_um(coordinate_um) / self.pitch_um) as i32 + 1
+    /// [`Self::position_q16`] where it matters more to be short than to be fast.
+    #[inline(never)]
+    pub(crate) fn position_called_q16(&self, coordinate_um: i32) -> u32 {
+        self.position_q16(coordinate_um)
     }
 
-    /// Index of the first node beyond a coordinate when travelling down; may be -1.
-    pub(crate) fn first_below(&self, coordinate_um: i32) -> i32 {
-        let distance_um = self.distance_um(coordinate_um);
-        if distance_um == self.span_um && self.node_um(u32::from(self.nodes) - 1) < coordinate_um {
-            return i32::from(self.nodes) - 1;
+    /// Number of nodes at or below a coordinate, as its position says.
+    #[inline]
+    pub(crate) fn nodes_up_to(&self, coordinate_um: i32) -> u8 {
+        if coordinate_um < self.start_um { 0 } else { (self.position_called_q16(coordinate_um) >> 16) as u8 + 1 }
+    }
+
+    /// Number of nodes below a coordinate, as its position says.
+    #[inline]
+    pub(crate) fn nodes_below(&self, coordinate_um: i32) -> u8 {
+        let distance_um = coordinate_um.wrapping_sub(self.start_um) as u32;
+        if coordinate_um > self.start_um && distance_um > self.span_um {
+            return self.nodes;
         }
-        let pitch_um = self.pitch_um.get();
-        // At most 15; 0 at or before the first node.
-        ((distance_um + pitch_um - 1) / self.pitch_um) as i32 - 1
+        ((self.position_called_q16(coordinate_um) + 0xFFFF) >> 16) as u8
     }
 }
 
@@ -157,8 +159,12 @@ mod tests {
         for nodes in 2..=MAX_NODES_PER_AXIS {
             for pitch_um in (MIN_PITCH_UM..40_000).step_by(37).chain([74_605, 500_001, 1_044_479, 1_044_480]) {
                 let Ok(axis) = Axis::new(-12_345, pitch_um, nodes) else { continue };
-                for index in 0..u32::from(nodes) {
-                    assert_eq!(axis.position_q16(axis.node_um(index)), index << 16, "pitch {pitch_um}, node {index}");
+                for index in 0..nodes {
+                    assert_eq!(
+                        axis.position_q16(axis.node_um(index)),
+                        u32::from(index) << 16,
+                        "pitch {pitch_um}, node {index}"
+                    );
                 }
                 for coordinate_um in (-13_000..axis.span_um as i32).step_by(9_973) {
                     assert_eq!(axis.position_q16(coordinate_um), position_wide(&axis, coordinate_um));
@@ -179,15 +185,28 @@ mod tests {
     }
 
     #[test]
-    fn next_node_in_either_direction() {
+    fn nodes_are_counted_from_below() {
         let axis = Axis::new(100, 1000, 3).unwrap();
-        let above = [(99, 0), (100, 1), (101, 1), (1099, 1), (1100, 2), (2099, 2), (2100, 3), (9999, 3)];
-        for (coordinate_um, index) in above {
-            assert_eq!(axis.first_above(coordinate_um), index, "above {coordinate_um}");
+        for (coordinate_um, up_to, below) in [
+            (i32::MIN, 0, 0),
+            (99, 0, 0),
+            (100, 1, 0),
+            (101, 1, 1),
+            (1099, 1, 1),
+            (1100, 2, 1),
+            (1101, 2, 2),
+            (2099, 2, 2),
+            (2100, 3, 2),
+            (2101, 3, 3),
+            (i32::MAX, 3, 3),
+        ] {
+            assert_eq!(axis.nodes_up_to(coordinate_um), up_to, "up to {coordinate_um}");
+            assert_eq!(axis.nodes_below(coordinate_um), below, "below {coordinate_um}");
         }
-        let below = [(50, -1), (100, -1), (101, 0), (1100, 0), (1101, 1), (2100, 1), (2101, 2), (9999, 2)];
-        for (coordinate_um, index) in below {
-            assert_eq!(axis.first_below(coordinate_um), index, "below {coordinate_um}");
-        }
+        // So wide that a micrometre beside a node the position is the node's: nothing lies between them.
+        let wide = Axis::new(0, 500_000, 3).unwrap();
+        assert_eq!((wide.position_q16(499_999), wide.position_q16(500_001)), (1 << 16, 1 << 16));
+        assert_eq!((wide.nodes_up_to(499_999), wide.nodes_up_to(500_001)), (2, 2));
+        assert_eq!((wide.nodes_below(499_999), wide.nodes_below(500_001)), (1, 1));
     }
 }

@@ -52,14 +52,15 @@ impl core::error::Error for CorrectionError {}
 pub struct Correction<const CAPACITY: usize> {
     grid: HeightGrid<CAPACITY>,
     fade: Option<Fade>,
-    shift_um: i32,
+    /// Shift and mean: what the datum moves by at every height.
+    datum_um: i32,
     lowest_machine_z_um: i32,
 }
 
 impl<const CAPACITY: usize> Correction<CAPACITY> {
     /// Corrects by a grid at every height, without shift and without a lowest height.
     pub fn new(grid: HeightGrid<CAPACITY>) -> Self {
-        Self { grid, fade: None, shift_um: 0, lowest_machine_z_um: i32::MIN }
+        Self { datum_um: grid.mean_um(), grid, fade: None, lowest_machine_z_um: i32::MIN }
     }
 
     /// The same with a shift; positive moves the nozzle away from the bed.
@@ -70,7 +71,7 @@ impl<const CAPACITY: usize> Correction<CAPACITY> {
         if shift_um.unsigned_abs() > MAX_HEIGHT_UM.unsigned_abs().into() {
             return Err(CorrectionError::Shift { shift_um });
         }
-        Ok(Self { shift_um, ..self })
+        Ok(Self { datum_um: shift_um + self.grid.mean_um(), ..self })
     }
 
     /// The same with a fade.
@@ -104,7 +105,7 @@ impl<const CAPACITY: usize> Correction<CAPACITY> {
 
     /// The shift in force.
     pub fn shift_um(&self) -> i32 {
-        self.shift_um
+        self.datum_um - self.grid.mean_um()
     }
 
     /// No piece of a move ends below this machine height.
@@ -158,7 +159,17 @@ impl<const CAPACITY: usize> Correction<CAPACITY> {
     /// Shift and mean: what the datum moves by at every height.
     #[inline]
     pub(crate) fn datum_um(&self) -> i32 {
-        self.shift_um + self.grid.mean_um()
+        self.datum_um
+    }
+
+    /// The least that a height can be changed by anywhere.
+    pub(crate) fn lowest_correction_um(&self) -> i32 {
+        // Where it fades, the shape is not lower than its lowest, or than nothing if that is above.
+        self.datum_um() + self.grid.shape_range_um().0.min(0)
+    }
+
+    pub(crate) fn fade_in_force(&self) -> Option<&Fade> {
+        self.fade.as_ref()
     }
 
     /// Share of the shape in force at a logical height, 65536 for all of it.

@@ -64,6 +64,11 @@ impl Fade {
         self.range.span_um()
     }
 
+    /// The two heights as the two nodes of an axis.
+    pub(crate) fn range(&self) -> &Axis {
+        &self.range
+    }
+
     /// Share of the shape that is corrected at a logical height, 65536 for all of it.
     #[inline]
     pub fn share_q16(&self, z_um: i32) -> u32 {

@@ -1,6 +1,6 @@
 //! The few fixed-point steps that every height is made of.
 
-use core::num::{NonZeroU32, NonZeroU64};
+use core::num::NonZeroU64;
 
 /// Low word of a product, of signed factors as of unsigned ones.
 #[inline]
@@ -11,23 +11,29 @@ pub(crate) fn low_product(a: u32, b: u32) -> u32 {
 // Armv6-M, which multiplies to 32 bits only, is the Arm without atomic exchange; an AVR multiplies bytes, and its
 // library two words to one far faster than two to two.
 #[cfg(any(target_arch = "avr", all(target_arch = "arm", not(target_has_atomic = "ptr"))))]
-use halves::{high_product, wide_product};
+pub(crate) use halves::{high_product, scale_q16, wide_product};
 #[cfg(not(any(target_arch = "avr", all(target_arch = "arm", not(target_has_atomic = "ptr")))))]
-use words::{high_product, wide_product};
+pub(crate) use words::{high_product, scale_q16, wide_product};
 
 /// For a multiplier of 32 bits to 64.
 #[cfg(any(test, not(any(target_arch = "avr", all(target_arch = "arm", not(target_has_atomic = "ptr"))))))]
 mod words {
     /// The whole product of two words.
     #[inline]
-    pub(super) fn wide_product(a: u32, b: u32) -> u64 {
+    pub(crate) fn wide_product(a: u32, b: u32) -> u64 {
         u64::from(a) * u64::from(b)
     }
 
     /// The high word of a product, rounded to the nearest; `a` is below 2^32 - 1 or `b` is.
     #[inline]
-    pub(super) fn high_product(a: u32, b: u32) -> u32 {
+    pub(crate) fn high_product(a: u32, b: u32) -> u32 {
         ((wide_product(a, b) + (1 << 31)) >> 32) as u32
+    }
+
+    /// `floor(value · fraction / 2^16)`, exact, for `fraction` up to 2^16 and `|value|` up to 2^30.
+    #[inline]
+    pub(crate) fn scale_q16(value: i32, fraction: u32) -> i32 {
+        ((i64::from(value) * i64::from(fraction.cast_signed())) >> 16) as i32
     }
 }
 
@@ -46,34 +52,25 @@ mod halves {
     }
 
     /// The whole product of two words.
-    pub(super) fn wide_product(a: u32, b: u32) -> u64 {
+    pub(crate) fn wide_product(a: u32, b: u32) -> u64 {
         let (high, other, low) = sums(a, b);
         u64::from(high) << 32 | u64::from(other << 16 | low & 0xFFFF)
     }
 
     /// The high word of a product, rounded to the nearest; `a` is below 2^32 - 1 or `b` is.
-    pub(super) fn high_product(a: u32, b: u32) -> u32 {
+    pub(crate) fn high_product(a: u32, b: u32) -> u32 {
         let (high, other, _) = sums(a, b);
         high + (other >> 15 & 1)
     }
-}
 
-/// Part of a distance risen at a fraction of the way, with 16 fractional bits, rounded down.
-#[inline]
-pub(crate) fn part_q16(distance: u32, fraction_q32: u32) -> u64 {
-    // Most moves are level.
-    if distance == 0 { 0 } else { wide_product(distance, fraction_q32) >> 16 }
-}
-
-/// `floor(value · fraction / 2^16)`, exact, for `fraction` up to 2^16 and `|value|` up to 2^30.
-///
-/// Written as two 32-bit products so that a chip without a wide multiply forms the same bits.
-#[inline]
-pub(crate) fn scale_q16(value: i32, fraction: u32) -> i32 {
-    let high = low_product((value >> 16) as u32, fraction);
-    let low = low_product((value & 0xFFFF) as u32, fraction) >> 16;
-    // Wrapped only in between: the low words of products do not know signs.
-    high.wrapping_add(low) as i32
+    /// `floor(value · fraction / 2^16)`, exact, for `fraction` up to 2^16 and `|value|` up to 2^30.
+    #[inline]
+    pub(crate) fn scale_q16(value: i32, fraction: u32) -> i32 {
+        let high = super::low_product((value >> 16) as u32, fraction);
+        let low = super::low_product((value & 0xFFFF) as u32, fraction) >> 16;
+        // Wrapped only in between: the low words of products do not know signs.
+        high.wrapping_add(low) as i32
+    }
 }
 
 /// Nearest whole number, halves upwards.
@@ -94,44 +91,6 @@ pub(crate) fn floor_div(value: i64, divisor: NonZeroU64) -> i64 {
     // Below zero the quotient of the complement, rounded towards zero, is the complement of the floor.
     let quotient = (value ^ value >> 63).unsigned_abs() / divisor;
     quotient as i64 ^ value >> 63
-}
-
-/// `part / whole` with 32 fractional bits, rounded; 0 unless `part < whole`.
-///
-/// Algorithm D of D. E. Knuth, *The Art of Computer Programming*, volume 2, 4.3.1, with two digits of 16 bits: chips
-/// without a 64-bit division do it in two of 32 bits, where their library takes several times as long.
-#[inline(never)]
-pub(crate) fn fraction_q32(part: u32, whole: u32) -> u32 {
-    if part >= whole {
-        return 0;
-    }
-    // The divisor's first bit set, and the dividend, whose first word is below the divisor, shifted with it.
-    let shift = whole.leading_zeros();
-    let divisor = whole << shift;
-    let Some(first) = NonZeroU32::new(divisor >> 16) else { return 0 };
-    let half = whole / 2;
-    let high = if shift > 0 { part << shift | half >> (32 - shift) } else { part };
-    let low = half << shift;
-    let (upper, rest) = digit(high, low >> 16, divisor, first);
-    let (lower, _) = digit(rest, low & 0xFFFF, divisor, first);
-    upper << 16 | lower
-}
-
-/// One digit of a quotient and what remains: `(high · 2^16 + next) / divisor`, for `high` below the divisor.
-#[inline]
-fn digit(high: u32, next: u32, divisor: u32, first: NonZeroU32) -> (u32, u32) {
-    let second = divisor & 0xFFFF;
-    let mut digit = high / first;
-    let mut rest = high - digit * first.get();
-    // At most twice too large.
-    while digit > 0xFFFF || digit * second > (rest << 16 | next) {
-        digit -= 1;
-        rest += first.get();
-        if rest > 0xFFFF {
-            break;
-        }
-    }
-    (digit, (high << 16 | next).wrapping_sub(digit.wrapping_mul(divisor)))
 }
 
 /// Point at a fraction of the way from `start` to `end`, rounded to the nearest whole number; never beyond the ends.
@@ -155,6 +114,7 @@ mod tests {
         for value in [0, 1, -1, 65_535, -65_536, 123_456_789, -987_654_321, 1 << 30, -(1 << 30)] {
             for fraction in [0, 1, 2, 255, 32_768, 65_535, 65_536] {
                 let exact = (i64::from(value) * i64::from(fraction)).div_euclid(1 << 16);
+                assert_eq!(i64::from(halves::scale_q16(value, fraction)), exact, "{value} {fraction}");
                 assert_eq!(i64::from(scale_q16(value, fraction)), exact, "{value} {fraction}");
             }
         }
@@ -180,19 +140,6 @@ mod tests {
     }
 
     #[test]
-    fn fractions_are_the_rounded_quotients() {
-        let edges = [0, 1, 2, 3, 65_535, 65_536, 65_537, 0xFFFF_0000, 0x8000_0000, 0x8000_FFFF, u32::MAX - 1, u32::MAX];
-        let words = (0..300_u32).map(|index| index.wrapping_mul(2_654_435_769) >> (index % 32)).chain(edges);
-        for whole in words.clone() {
-            for part in words.clone().chain([whole.wrapping_sub(1), whole / 2, whole / 2 + 1]) {
-                let exact = ((u64::from(part) << 32) + u64::from(whole / 2)).checked_div(whole.into());
-                let expected = if part < whole { exact.unwrap_or(0) } else { 0 };
-                assert_eq!(u64::from(fraction_q32(part, whole)), expected, "{part} / {whole}");
-            }
-        }
-    }
-
-    #[test]
     fn division_goes_down() {
         for divisor in [1, 2, 7, 1000, u64::MAX >> 1] {
             for value in [0, 1, -1, 6, 7, -7, -8, 999, -1001, i64::MAX, i64::MIN + 1, i64::MIN] {
@@ -211,20 +158,5 @@ mod tests {
         }
         assert_eq!(between(0, 3, 1 << 31), 2);
         assert_eq!(between(0, -3, 1 << 31), -2);
-    }
-
-    #[test]
-    fn a_fraction_of_a_distance_gives_back_its_part() {
-        for whole in [1, 7, 1000, 85_000, 1 << 20, u32::MAX] {
-            for part in [0, 1, 6, 999, 84_999, whole / 3, whole - 1] {
-                if part < whole {
-                    let end = i32::MIN.wrapping_add_unsigned(whole);
-                    assert_eq!(between(i32::MIN, end, fraction_q32(part, whole)), i32::MIN.wrapping_add_unsigned(part));
-                }
-            }
-        }
-        assert_eq!(fraction_q32(3, 0), 0);
-        assert_eq!(fraction_q32(0, 0), 0);
-        assert_eq!(fraction_q32(3, 3), 0);
     }
 }

@@ -3,10 +3,8 @@
 use core::fmt;
 use core::num::NonZeroU64;
 
-use heapless::Vec;
-
 use crate::axis::{Axis, AxisFault, MAX_NODES_PER_AXIS, MAX_SPAN_UM, MIN_PITCH_UM};
-use crate::fixed_point::{floor_div, low_product, round_q16, scale_q16};
+use crate::fixed_point::{floor_div, low_product, round_q16, scale_q16, wide_product};
 
 /// Largest height of a node, up or down.
 ///
@@ -151,12 +149,19 @@ impl core::error::Error for GridError {}
 pub struct HeightGrid<const CAPACITY: usize> {
     pub(crate) x: Axis,
     pub(crate) y: Axis,
-    nodes_um: Vec<i16, CAPACITY>,
     mean_um: i16,
+    lowest_um: i16,
+    highest_um: i16,
     /// Bit `i`: the surface has a crease along column line `i`, so a straight path across it has a corner.
     pub(crate) creases_x: u16,
     /// The same for row lines.
     pub(crate) creases_y: u16,
+    /// No straight path between two creases bends by more: the most that [`Self::bend_q16`] gives there.
+    pub(crate) most_bend_um: u16,
+    /// Columns beyond two: written so, a window over a cell is seen to hold its four nodes.
+    columns_over_two: u8,
+    /// Row by row; what is not needed is 0.
+    nodes_um: [i16; CAPACITY],
 }
 
 impl<const CAPACITY: usize> HeightGrid<CAPACITY> {
@@ -187,20 +192,23 @@ impl<const CAPACITY: usize> HeightGrid<CAPACITY> {
         };
         let x = axis(GridAxis::X, lattice.x0_um, lattice.pitch_x_um, lattice.columns)?;
         let y = axis(GridAxis::Y, lattice.y0_um, lattice.pitch_y_um, lattice.rows)?;
-        let overfull = GridError::Capacity { needed: lattice.node_count(), capacity: CAPACITY };
-        if lattice.node_count() > CAPACITY {
-            return Err(overfull);
-        }
-        let mut nodes_um = Vec::new();
-        let mut sum_um = 0;
-        for row in 0..lattice.rows {
-            for column in 0..lattice.columns {
-                let height_um = height_um(column, row);
-                if height_um.unsigned_abs() > MAX_HEIGHT_UM.unsigned_abs().into() {
-                    return Err(GridError::HeightOutOfRange { column, row, height_um });
-                }
-                sum_um += height_um;
-                nodes_um.push(height_um as i16).map_err(|_| overfull)?;
+        let mut nodes_um = [0; CAPACITY];
+        let Some(used_um) = nodes_um.get_mut(..lattice.node_count()) else {
+            return Err(GridError::Capacity { needed: lattice.node_count(), capacity: CAPACITY });
+        };
+        let (mut sum_um, mut lowest_um, mut highest_um) = (0, MAX_HEIGHT_UM, -MAX_HEIGHT_UM);
+        let (mut column, mut row) = (0, 0);
+        for node_um in used_um {
+            let height_um = height_um(column, row);
+            if height_um.unsigned_abs() > MAX_HEIGHT_UM.unsigned_abs().into() {
+                return Err(GridError::HeightOutOfRange { column, row, height_um });
+            }
+            sum_um += height_um;
+            *node_um = height_um as i16;
+            (lowest_um, highest_um) = (lowest_um.min(*node_um), highest_um.max(*node_um));
+            column += 1;
+            if column == lattice.columns {
+                (column, row) = (0, row + 1);
             }
         }
         let count = u32::from(lattice.columns) * u32::from(lattice.rows);
@@ -209,14 +217,32 @@ impl<const CAPACITY: usize> HeightGrid<CAPACITY> {
         // A mean lies between its terms, so it fits as they do.
         let mean_um = floor_div(2 * i64::from(sum_um) + i64::from(count), twice_count) as i16;
         let (columns, rows) = (usize::from(lattice.columns), usize::from(lattice.rows));
-        Ok(Self {
+        let creases_x = creases(&nodes_um, columns, rows, 1, columns);
+        let creases_y = creases(&nodes_um, rows, columns, columns, 1);
+        let mut grid = Self {
             x,
             y,
             mean_um,
-            creases_x: creases(&nodes_um, columns, rows, 1, columns),
-            creases_y: creases(&nodes_um, rows, columns, columns, 1),
+            lowest_um,
+            highest_um,
+            creases_x,
+            creases_y,
+            most_bend_um: 0,
+            columns_over_two: lattice.columns - 2,
             nodes_um,
-        })
+        };
+        grid.most_bend_um = grid.most_bend_um();
+        Ok(grid)
+    }
+
+    fn most_bend_um(&self) -> u16 {
+        let most_twist_um = (0..u32::from(self.y.nodes()) - 1)
+            .flat_map(|row| (0..u32::from(self.x.nodes()) - 1).map(move |column| (column << 16, row << 16)))
+            .map(|(x, y)| self.twist_um(self.first_node(x, y)).unsigned_abs())
+            .fold(0, u32::max);
+        let cells = longest_run(self.creases_x, self.x.nodes()) * longest_run(self.creases_y, self.y.nodes());
+        // At most 2^15 by 2^8.
+        (most_twist_um * cells).min(u16::MAX.into()) as u16
     }
 
     /// Where the nodes stand.
@@ -233,7 +259,7 @@ impl<const CAPACITY: usize> HeightGrid<CAPACITY> {
 
     /// Heights of the nodes, row by row.
     pub fn nodes_um(&self) -> &[i16] {
-        &self.nodes_um
+        self.nodes_um.get(..self.lattice().node_count()).unwrap_or_default()
     }
 
     /// Mean height of the nodes, rounded to the nearest micrometre.
@@ -243,9 +269,7 @@ impl<const CAPACITY: usize> HeightGrid<CAPACITY> {
 
     /// Lowest and highest node, less the mean: the reach of the shape.
     pub fn shape_range_um(&self) -> (i32, i32) {
-        let lowest = self.nodes_um.iter().min().map_or(0, |&um| i32::from(um));
-        let highest = self.nodes_um.iter().max().map_or(0, |&um| i32::from(um));
-        (lowest - self.mean_um(), highest - self.mean_um())
+        (i32::from(self.lowest_um) - self.mean_um(), i32::from(self.highest_um) - self.mean_um())
     }
 
     /// Height of the bed, within 1 µm of the exact bilinear value (0.661 µm is the worst known).
@@ -257,37 +281,118 @@ impl<const CAPACITY: usize> HeightGrid<CAPACITY> {
     }
 
     /// Height less the mean, with 16 fractional bits; up to 2^30 either way.
-    #[inline]
+    #[inline(always)]
     pub(crate) fn shape_q16(&self, x_um: i32, y_um: i32) -> i32 {
         self.height_q16(x_um, y_um) - (i32::from(self.mean_um) << 16)
     }
 
-    #[inline]
+    /// [`Self::shape_q16`] where it matters more to be short than to be fast.
+    #[inline(never)]
+    pub(crate) fn shape_called_q16(&self, x_um: i32, y_um: i32) -> i32 {
+        self.shape_q16(x_um, y_um)
+    }
+
+    #[inline(always)]
     fn height_q16(&self, x_um: i32, y_um: i32) -> i32 {
         let (position_x, position_y) = (self.x.position_q16(x_um), self.y.position_q16(y_um));
         let (u, v) = (position_x & 0xFFFF, position_y & 0xFFFF);
-        let columns = usize::from(self.x.nodes());
-        let first = (position_y >> 16) as usize * columns + (position_x >> 16) as usize;
-        // A node whose weight is zero may be any node: at the right edge `b` and `d` belong to the next row.
-        let [a, b, c, d] = match self.nodes_um.get(first..first + columns + 2) {
-            // Widened here, the loads themselves do it.
-            Some(&[a, b, .., c, d]) => [i32::from(a), i32::from(b), i32::from(c), i32::from(d)],
-            _ => self.last_cells(first),
-        };
-        let edge = |from: i32, to: i32| (from << 16).wrapping_add(low_product((to - from) as u32, u) as i32);
-        let near = edge(a, b);
-        near + scale_q16(edge(c, d) - near, v)
+        let first = self.first_node(position_x, position_y);
+        match self.cell_um(first) {
+            Some(&[a, b, .., c, d]) => {
+                let near = edge_q16(a, b, u);
+                near + scale_q16(edge_q16(c, d, u) - near, v)
+            }
+            _ => self.last_height_q16(first, u, v),
+        }
     }
 
-    /// The cells at the far edge, where some of the four nodes do not exist and have no weight.
-    #[cold]
-    fn last_cells(&self, first: usize) -> [i32; 4] {
-        let columns = usize::from(self.x.nodes());
-        let node_or = |index, otherwise| self.nodes_um.get(index).copied().unwrap_or(otherwise);
-        let a = node_or(first, 0);
-        let c = node_or(first + columns, a);
-        [a, node_or(first + 1, a), c, node_or(first + columns + 1, c)].map(i32::from)
+    /// The node at or before a position along both axes.
+    #[inline]
+    fn first_node(&self, position_x: u32, position_y: u32) -> usize {
+        (position_y >> 16) as usize * (usize::from(self.columns_over_two) + 2) + (position_x >> 16) as usize
     }
+
+    /// The nodes from the first to the fourth of a cell. At the right edge the second and the fourth are those of the
+    /// next row: there they have no weight and may be any.
+    #[inline]
+    fn cell_um(&self, first: usize) -> Option<&[i16]> {
+        self.nodes_um.get(first..)?.get(..usize::from(self.columns_over_two) + 4)
+    }
+
+    /// The same where some of the four nodes do not exist and have no weight.
+    #[cold]
+    fn last_height_q16(&self, first: usize, u: u32, v: u32) -> i32 {
+        let near = self.between_nodes_q16(first, 1, u);
+        near + scale_q16(self.between_nodes_q16(first + usize::from(self.columns_over_two) + 2, 1, u) - near, v)
+    }
+
+    /// Height between a node and the one `step` after it, which need not exist if it has no weight.
+    #[inline]
+    fn between_nodes_q16(&self, first: usize, step: usize, fraction: u32) -> i32 {
+        let from = self.nodes_um.get(first).copied().unwrap_or_default();
+        edge_q16(from, self.nodes_um.get(first + step).copied().unwrap_or(from), fraction)
+    }
+
+    /// [`Self::shape_q16`] on a column's line: there one interpolation gives the same bits.
+    #[inline]
+    pub(crate) fn column_shape_q16(&self, column: u8, y_um: i32) -> i32 {
+        self.line_shape_q16(&self.y, y_um, column.into(), usize::from(self.columns_over_two) + 2)
+    }
+
+    /// [`Self::shape_q16`] on a row's line.
+    #[inline]
+    pub(crate) fn row_shape_q16(&self, row: u8, x_um: i32) -> i32 {
+        self.line_shape_q16(&self.x, x_um, usize::from(row) * (usize::from(self.columns_over_two) + 2), 1)
+    }
+
+    /// The shape along one axis, from the nodes that begin at `first` and stand `step` apart.
+    #[inline(never)]
+    fn line_shape_q16(&self, along: &Axis, coordinate_um: i32, first: usize, step: usize) -> i32 {
+        let position = along.position_q16(coordinate_um);
+        let first = first + (position >> 16) as usize * step;
+        self.between_nodes_q16(first, step, position & 0xFFFF) - (i32::from(self.mean_um) << 16)
+    }
+
+    /// How a straight path without corners bends, `K` in `r(s) = r0 + (r1 − r0)·s − K·s·(1 − s)`: the twist
+    /// `a − b − c + d` of the cell by the parts of it that the path goes along X and along Y.
+    pub(crate) fn bend_q16(&self, start: (i32, i32), end: (i32, i32)) -> i32 {
+        let (x0, x1) = (self.x.position_called_q16(start.0), self.x.position_called_q16(end.0));
+        let (y0, y1) = (self.y.position_called_q16(start.1), self.y.position_called_q16(end.1));
+        // Several cells without a crease between them have one twist, so the middle one's will do.
+        let twist_um = self.twist_um(self.first_node((x0 + x1) / 2, (y0 + y1) / 2));
+        // The twist over all those cells is within four heights, and so the product within 31 bits.
+        let area_q16 = (wide_product(x0.abs_diff(x1), y0.abs_diff(y1)) >> 16) as u32;
+        let bend_q16 = low_product(twist_um as u32, area_q16) as i32;
+        if (x0 < x1) == (y0 < y1) { bend_q16 } else { -bend_q16 }
+    }
+
+    /// Twist of the cell that begins at a node; beyond the last cell no path has an area, and so none is needed.
+    fn twist_um(&self, first: usize) -> i32 {
+        match self.cell_um(first) {
+            Some(&[a, b, .., c, d]) => i32::from(a) - i32::from(b) - i32::from(c) + i32::from(d),
+            _ => 0,
+        }
+    }
+}
+
+/// Height on the line from one node to the next, in 16 fractional bits.
+#[inline]
+fn edge_q16(from_um: i16, to_um: i16, fraction: u32) -> i32 {
+    let (from_um, to_um) = (i32::from(from_um), i32::from(to_um));
+    (from_um << 16).wrapping_add(low_product((to_um - from_um) as u32, fraction) as i32)
+}
+
+/// The most cells along an axis between two creases.
+fn longest_run(creases: u16, nodes: u8) -> u32 {
+    let (mut longest, mut run) = (0, 0);
+    for line in 1..u32::from(nodes) {
+        run += 1;
+        longest = longest.max(run);
+        if creases >> line & 1 != 0 {
+            run = 0;
+        }
+    }
+    longest
 }
 
 /// Lines across one axis along which the slope changes, as bits; `step` leads along the axis, `stride` across it.

@@ -80,6 +80,7 @@ mod keeper;
 pub mod memory;
 #[cfg(feature = "embedded-hal")]
 pub mod panel;
+mod reciprocal;
 pub mod record;
 mod refine;
 mod split;

@@ -25,7 +25,7 @@ pub fn correction() {
 /// Machine height, and moves to pieces.
 pub fn motion() {
     correction();
-    if let Ok(split) = given::<Bed>().split(given::<Move<1>>(), *given::<u16>()) {
+    if let Ok(split) = &mut given::<Bed>().split(given::<Move<1>>(), *given::<u16>()) {
         for piece in split {
             black_box(&piece);
         }

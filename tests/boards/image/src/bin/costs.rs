@@ -144,7 +144,7 @@ fn no_move<const NODES: usize>(_: &Correction<NODES>, motion: &Move<1>, _: &mut 
 /// The whole move, every piece given away.
 #[inline(never)]
 fn whole_move<const NODES: usize>(bed: &Correction<NODES>, motion: &Move<1>, pieces: &mut u32) {
-    if let Ok(split) = bed.split(motion, 2) {
+    if let Ok(split) = &mut bed.split(motion, 2) {
         for piece in split {
             black_box(&piece);
             *pieces += 1;
