@@ -2,7 +2,7 @@
 
 use core::num::{NonZeroU32, NonZeroU64};
 
-use crate::fixed_point::low_product;
+use crate::fixed_point::position_product;
 
 /// Smallest distance between two nodes.
 pub const MIN_PITCH_UM: u32 = 100;
@@ -107,10 +107,8 @@ impl Axis {
     #[inline]
     pub(crate) fn position_q16(&self, coordinate_um: i32) -> u32 {
         let distance_um = self.distance_um(coordinate_um);
-        let high = low_product(distance_um, self.reciprocal_high);
-        let low = low_product(distance_um, u32::from(self.reciprocal_low));
         // Below 15 · 2^16.
-        (high + (low >> 11) + 255) >> 9
+        position_product(distance_um, self.reciprocal_high, self.reciprocal_low)
     }
 
     /// Coordinate of a node. The caller keeps `index` below [`Self::nodes`].

@@ -2,75 +2,57 @@
 
 use core::num::NonZeroU64;
 
+// One algorithm, three ways to form the same exact products. Armv6-M, which multiplies to 32 bits only, is the Arm
+// without atomic exchange.
+#[cfg(target_arch = "avr")]
+mod bytes;
+#[cfg(any(test, all(target_arch = "arm", not(target_has_atomic = "ptr"))))]
+mod halves;
+#[cfg(any(test, not(any(target_arch = "avr", all(target_arch = "arm", not(target_has_atomic = "ptr"))))))]
+mod words;
+
+#[cfg(target_arch = "avr")]
+pub(crate) use bytes::{
+    half_product, high_product, leading_zeros, low_product, position_product, scale_q16, slope_product, wide_product,
+};
+#[cfg(all(target_arch = "arm", not(target_has_atomic = "ptr")))]
+pub(crate) use halves::{high_product, scale_q16, wide_product};
+#[cfg(not(any(target_arch = "avr", all(target_arch = "arm", not(target_has_atomic = "ptr")))))]
+pub(crate) use words::{high_product, scale_q16, wide_product};
+
 /// Low word of a product, of signed factors as of unsigned ones.
+#[cfg(not(target_arch = "avr"))]
 #[inline]
 pub(crate) fn low_product(a: u32, b: u32) -> u32 {
     a.wrapping_mul(b)
 }
 
-// Armv6-M, which multiplies to 32 bits only, is the Arm without atomic exchange; an AVR multiplies bytes, and its
-// library two words to one far faster than two to two.
-#[cfg(any(target_arch = "avr", all(target_arch = "arm", not(target_has_atomic = "ptr"))))]
-pub(crate) use halves::{high_product, scale_q16, wide_product};
-#[cfg(not(any(target_arch = "avr", all(target_arch = "arm", not(target_has_atomic = "ptr")))))]
-pub(crate) use words::{high_product, scale_q16, wide_product};
-
-/// For a multiplier of 32 bits to 64.
-#[cfg(any(test, not(any(target_arch = "avr", all(target_arch = "arm", not(target_has_atomic = "ptr"))))))]
-mod words {
-    /// The whole product of two words.
-    #[inline]
-    pub(crate) fn wide_product(a: u32, b: u32) -> u64 {
-        u64::from(a) * u64::from(b)
-    }
-
-    /// The high word of a product, rounded to the nearest; `a` is below 2^32 - 1 or `b` is.
-    #[inline]
-    pub(crate) fn high_product(a: u32, b: u32) -> u32 {
-        ((wide_product(a, b) + (1 << 31)) >> 32) as u32
-    }
-
-    /// `floor(value · fraction / 2^16)`, exact, for `fraction` up to 2^16 and `|value|` up to 2^30.
-    #[inline]
-    pub(crate) fn scale_q16(value: i32, fraction: u32) -> i32 {
-        ((i64::from(value) * i64::from(fraction.cast_signed())) >> 16) as i32
-    }
+/// The product of two halves.
+#[cfg(not(target_arch = "avr"))]
+#[inline]
+pub(crate) fn half_product(a: u16, b: u16) -> u32 {
+    u32::from(a) * u32::from(b)
 }
 
-/// For a multiplier of 32 bits to 32.
-#[cfg(any(test, target_arch = "avr", all(target_arch = "arm", not(target_has_atomic = "ptr"))))]
-mod halves {
-    /// The high word; what the word below it has as its low half; the product of the low halves.
-    #[inline]
-    fn sums(a: u32, b: u32) -> (u32, u32, u32) {
-        let (a0, a1, b0, b1) = (a & 0xFFFF, a >> 16, b & 0xFFFF, b >> 16);
-        let low = a0 * b0;
-        // No sum of a product of halves and two halves is too long for a word.
-        let middle = a1 * b0 + (low >> 16);
-        let other = a0 * b1 + (middle & 0xFFFF);
-        (a1 * b1 + (middle >> 16) + (other >> 16), other, low)
-    }
+/// The zeros before a word's first one.
+#[cfg(not(target_arch = "avr"))]
+#[inline]
+pub(crate) fn leading_zeros(word: u32) -> u32 {
+    word.leading_zeros()
+}
 
-    /// The whole product of two words.
-    pub(crate) fn wide_product(a: u32, b: u32) -> u64 {
-        let (high, other, low) = sums(a, b);
-        u64::from(high) << 32 | u64::from(other << 16 | low & 0xFFFF)
-    }
+/// A difference, of two nodes or as short, times a fraction of 2^16.
+#[cfg(not(target_arch = "avr"))]
+#[inline]
+pub(crate) fn slope_product(difference: i32, fraction: u16) -> i32 {
+    difference.wrapping_mul(fraction.into())
+}
 
-    /// The high word of a product, rounded to the nearest; `a` is below 2^32 - 1 or `b` is.
-    pub(crate) fn high_product(a: u32, b: u32) -> u32 {
-        let (high, other, _) = sums(a, b);
-        high + (other >> 15 & 1)
-    }
-
-    /// `floor(value · fraction / 2^16)`, exact, for `fraction` up to 2^16 and `|value|` up to 2^30.
-    #[inline]
-    pub(crate) fn scale_q16(value: i32, fraction: u32) -> i32 {
-        let high = super::low_product((value >> 16) as u32, fraction);
-        let low = super::low_product((value & 0xFFFF) as u32, fraction) >> 16;
-        // Wrapped only in between: the low words of products do not know signs.
-        high.wrapping_add(low) as i32
-    }
+/// `(d·high + (d·low >> 11) + 255) >> 9`, for `d` below 2^20 where no product is too long for a word.
+#[cfg(not(target_arch = "avr"))]
+#[inline]
+pub(crate) fn position_product(distance: u32, high: u32, low: u16) -> u32 {
+    (low_product(distance, high) + (low_product(distance, low.into()) >> 11) + 255) >> 9
 }
 
 /// Nearest whole number, halves upwards.

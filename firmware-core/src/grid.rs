@@ -4,7 +4,7 @@ use core::fmt;
 use core::num::NonZeroU64;
 
 use crate::axis::{Axis, AxisFault, MAX_NODES_PER_AXIS, MAX_SPAN_UM, MIN_PITCH_UM};
-use crate::fixed_point::{floor_div, low_product, round_q16, scale_q16, wide_product};
+use crate::fixed_point::{floor_div, low_product, round_q16, scale_q16, slope_product, wide_product};
 
 /// Largest height of a node, up or down.
 ///
@@ -295,40 +295,40 @@ impl<const CAPACITY: usize> HeightGrid<CAPACITY> {
     #[inline(always)]
     fn height_q16(&self, x_um: i32, y_um: i32) -> i32 {
         let (position_x, position_y) = (self.x.position_q16(x_um), self.y.position_q16(y_um));
-        let (u, v) = (position_x & 0xFFFF, position_y & 0xFFFF);
+        let (u, v) = (position_x as u16, position_y as u16);
         let first = self.first_node(position_x, position_y);
         match self.cell_um(first) {
             Some(&[a, b, .., c, d]) => {
                 let near = edge_q16(a, b, u);
-                near + scale_q16(edge_q16(c, d, u) - near, v)
+                near + scale_q16(edge_q16(c, d, u) - near, v.into())
             }
             _ => self.last_height_q16(first, u, v),
         }
     }
 
     /// The node at or before a position along both axes.
-    #[inline]
+    #[inline(always)]
     fn first_node(&self, position_x: u32, position_y: u32) -> usize {
         (position_y >> 16) as usize * (usize::from(self.columns_over_two) + 2) + (position_x >> 16) as usize
     }
 
     /// The nodes from the first to the fourth of a cell. At the right edge the second and the fourth are those of the
     /// next row: there they have no weight and may be any.
-    #[inline]
+    #[inline(always)]
     fn cell_um(&self, first: usize) -> Option<&[i16]> {
         self.nodes_um.get(first..)?.get(..usize::from(self.columns_over_two) + 4)
     }
 
     /// The same where some of the four nodes do not exist and have no weight.
     #[cold]
-    fn last_height_q16(&self, first: usize, u: u32, v: u32) -> i32 {
+    fn last_height_q16(&self, first: usize, u: u16, v: u16) -> i32 {
         let near = self.between_nodes_q16(first, 1, u);
-        near + scale_q16(self.between_nodes_q16(first + usize::from(self.columns_over_two) + 2, 1, u) - near, v)
+        near + scale_q16(self.between_nodes_q16(first + usize::from(self.columns_over_two) + 2, 1, u) - near, v.into())
     }
 
     /// Height between a node and the one `step` after it, which need not exist if it has no weight.
     #[inline]
-    fn between_nodes_q16(&self, first: usize, step: usize, fraction: u32) -> i32 {
+    fn between_nodes_q16(&self, first: usize, step: usize, fraction: u16) -> i32 {
         let from = self.nodes_um.get(first).copied().unwrap_or_default();
         edge_q16(from, self.nodes_um.get(first + step).copied().unwrap_or(from), fraction)
     }
@@ -350,7 +350,7 @@ impl<const CAPACITY: usize> HeightGrid<CAPACITY> {
     fn line_shape_q16(&self, along: &Axis, coordinate_um: i32, first: usize, step: usize) -> i32 {
         let position = along.position_q16(coordinate_um);
         let first = first + (position >> 16) as usize * step;
-        self.between_nodes_q16(first, step, position & 0xFFFF) - (i32::from(self.mean_um) << 16)
+        self.between_nodes_q16(first, step, position as u16) - (i32::from(self.mean_um) << 16)
     }
 
     /// How a straight path without corners bends, `K` in `r(s) = r0 + (r1 − r0)·s − K·s·(1 − s)`: the twist
@@ -376,10 +376,10 @@ impl<const CAPACITY: usize> HeightGrid<CAPACITY> {
 }
 
 /// Height on the line from one node to the next, in 16 fractional bits.
-#[inline]
-fn edge_q16(from_um: i16, to_um: i16, fraction: u32) -> i32 {
+#[inline(always)]
+fn edge_q16(from_um: i16, to_um: i16, fraction: u16) -> i32 {
     let (from_um, to_um) = (i32::from(from_um), i32::from(to_um));
-    (from_um << 16).wrapping_add(low_product((to_um - from_um) as u32, fraction) as i32)
+    (from_um << 16).wrapping_add(slope_product(to_um - from_um, fraction))
 }
 
 /// The most cells along an axis between two creases.

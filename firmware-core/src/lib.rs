@@ -56,7 +56,7 @@
 //! No planning of speed, no step pulses, no files, no floats: a controller or a desktop program does those.
 
 #![no_std]
-#![forbid(unsafe_code)]
+#![cfg_attr(target_arch = "avr", feature(asm_experimental_arch))]
 #![deny(missing_docs)]
 
 #[cfg(test)]

@@ -3,10 +3,10 @@
 mod crossings;
 
 use core::fmt;
-use core::num::NonZeroU32;
 
 use crate::correction::Correction;
-use crate::fixed_point::{between, round_q16, scale_q16, wide_product};
+use crate::fixed_point::{between, high_product, low_product, round_q16, scale_q16, wide_product};
+use crate::reciprocal::Reciprocal;
 use crossings::{Crossings, NEVER};
 
 /// Tolerance that suits every usual machine: less than one motor step.
@@ -240,27 +240,27 @@ impl<'a, const CAPACITY: usize, const EXTRA: usize> Split<'a, CAPACITY, EXTRA> {
         let mut most_q12 = bend_q12.unsigned_abs();
         if share0 & share1 != 65_536 {
             // The share is a line in s, so half of the second derivative, F·K + F′·r′(s), is one as well: it is
-            // largest at an end. Every term is below 2^29.
+            // largest at an end. Every sum is below 2^30.
             let rise_q12 = (shape_q16 >> 4) - (grid.shape_called_q16(begin.x_um, begin.y_um) >> 4);
             let change = |slope: i32| {
                 let scaled = scale_q16(slope, share0.abs_diff(share1));
                 if share1 < share0 { -scaled } else { scaled }
             };
-            let bend0 = scale_q16(bend_q12, share0).saturating_add(change(rise_q12 - bend_q12));
-            let bend1 = scale_q16(bend_q12, share1).saturating_add(change(rise_q12 + bend_q12));
+            let bend0 = scale_q16(bend_q12, share0) + change(rise_q12 - bend_q12);
+            let bend1 = scale_q16(bend_q12, share1) + change(rise_q12 + bend_q12);
             most_q12 = bend0.unsigned_abs().max(bend1.unsigned_abs());
         }
-        // `n` equal parts bend a part in `n²` each. The allowed bend is at least 2, so `n` is at most 512.
         let allowed_q12 = u32::from(most_bend_um(self.tolerance_um, share0.min(share1))) << 12;
-        let times = most_q12.saturating_add(allowed_q12 - 1).checked_div(allowed_q12).unwrap_or(1);
         // Parts no shorter than a micrometre.
         let longest_um = end.x_um.abs_diff(begin.x_um).max(end.y_um.abs_diff(begin.y_um));
-        let mut parts = NonZeroU32::MIN;
-        while parts.get() < longest_um && parts.get() * parts.get() < times {
-            parts = parts.saturating_add(1);
+        // `n` equal parts bend by a part in `n²` each; as long as the product is below 2^30, the next fits 32 bits.
+        let mut parts = 1;
+        while parts < longest_um && low_product(low_product(parts, parts), allowed_q12) < most_q12 {
+            parts += 1;
         }
-        self.parts_left = parts.get();
-        self.part_q32 = corner_q32.wrapping_sub(self.fraction_q32) / parts;
+        self.parts_left = parts;
+        let part_q32 = Reciprocal::of(parts).fraction_q32(1);
+        self.part_q32 = high_product(corner_q32.wrapping_sub(self.fraction_q32), part_q32);
     }
 
     /// The piece that ends here; its Z is rounded once, from the height between micrometres.
