@@ -21,6 +21,7 @@
 //! | module | what it is for |
 //! |---|---|
 //! | [`apply`] | corrects a job by a grid, for machines that cannot be flashed |
+//! | [`flatness`] | how flat a set of points is, by ISO 12781-1 |
 //! | [`gcode`] | reads, interprets and writes G-code in integers; memory does not grow with the file |
 //! | [`grid_file`] | reads and writes grids in nine formats, and says what a format cannot hold |
 //!
@@ -35,6 +36,7 @@
 
 pub mod apply;
 mod atomic_file;
+pub mod flatness;
 pub mod gcode;
 pub mod grid_file;
 mod place;
