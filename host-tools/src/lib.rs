@@ -21,6 +21,7 @@
 //! | module | what it is for |
 //! |---|---|
 //! | [`apply`] | corrects a job by a grid, for machines that cannot be flashed |
+//! | [`check`] | whether a grid can be trusted and used, as verdicts |
 //! | [`flatness`] | how flat a set of points is, by ISO 12781-1 |
 //! | [`gcode`] | reads, interprets and writes G-code in integers; memory does not grow with the file |
 //! | [`grid_file`] | reads and writes grids in nine formats, and says what a format cannot hold |
@@ -36,10 +37,12 @@
 
 pub mod apply;
 mod atomic_file;
+pub mod check;
 pub mod flatness;
 pub mod gcode;
 pub mod grid_file;
 mod place;
+mod surface_fit;
 
 pub use atomic_file::{AtomicFile, write_atomically};
 pub use place::Place;

@@ -7,7 +7,7 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
-use commands::{apply, convert, source};
+use commands::{apply, check, convert, source};
 
 /// Nothing was written: the input is at fault.
 const BAD_INPUT: u8 = 2;
@@ -24,6 +24,7 @@ struct Arguments {
 #[derive(Subcommand)]
 enum Command {
     Apply(apply::Arguments),
+    Check(check::Arguments),
     Convert(convert::Arguments),
     Source(source::Arguments),
 }
@@ -31,6 +32,10 @@ enum Command {
 fn main() -> ExitCode {
     let outcome = match Arguments::parse().command {
         Command::Apply(arguments) => apply::run(&arguments),
+        Command::Check(arguments) => match check::run(&arguments) {
+            Ok(code) => return code,
+            Err(error) => Err(error),
+        },
         Command::Convert(arguments) => convert::run(&arguments),
         Command::Source(arguments) => source::run(&arguments),
     };

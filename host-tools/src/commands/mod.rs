@@ -1,5 +1,7 @@
 //! The commands of `gapgrid`, one file each: its arguments and what it does with them.
 
 pub mod apply;
+pub mod check;
 pub mod convert;
+mod input;
 pub mod source;
