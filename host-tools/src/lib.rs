@@ -25,6 +25,7 @@
 //! | [`flatness`] | how flat a set of points is, by ISO 12781-1 |
 //! | [`gcode`] | reads, interprets and writes G-code in integers; memory does not grow with the file |
 //! | [`grid_file`] | reads and writes grids in nine formats, and says what a format cannot hold |
+//! | [`picture`] | what pictures of height fields are made of |
 //!
 //! Beside them: [`write_atomically`], by which every output file is written, and [`Place`], by which every mistake in
 //! a text file is shown.
@@ -41,6 +42,7 @@ pub mod check;
 pub mod flatness;
 pub mod gcode;
 pub mod grid_file;
+pub mod picture;
 mod place;
 mod surface_fit;
 
