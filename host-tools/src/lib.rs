@@ -26,6 +26,7 @@
 //! | [`gcode`] | reads, interprets and writes G-code in integers; memory does not grow with the file |
 //! | [`grid_file`] | reads and writes grids in nine formats, and says what a format cannot hold |
 //! | [`picture`] | what pictures of height fields are made of |
+//! | [`show`] | a grid as a table, a picture of characters, a map |
 //!
 //! Beside them: [`write_atomically`], by which every output file is written, and [`Place`], by which every mistake in
 //! a text file is shown.
@@ -44,6 +45,7 @@ pub mod gcode;
 pub mod grid_file;
 pub mod picture;
 mod place;
+pub mod show;
 mod surface_fit;
 
 pub use atomic_file::{AtomicFile, write_atomically};

@@ -7,7 +7,7 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
-use commands::{apply, check, convert, source};
+use commands::{apply, check, convert, show, source};
 
 /// Nothing was written: the input is at fault.
 const BAD_INPUT: u8 = 2;
@@ -26,6 +26,7 @@ enum Command {
     Apply(apply::Arguments),
     Check(check::Arguments),
     Convert(convert::Arguments),
+    Show(show::Arguments),
     Source(source::Arguments),
 }
 
@@ -37,6 +38,7 @@ fn main() -> ExitCode {
             Err(error) => Err(error),
         },
         Command::Convert(arguments) => convert::run(&arguments),
+        Command::Show(arguments) => show::run(&arguments),
         Command::Source(arguments) => source::run(&arguments),
     };
     match outcome {

@@ -4,4 +4,6 @@ pub mod apply;
 pub mod check;
 pub mod convert;
 mod input;
+pub mod show;
 pub mod source;
+mod surface;
