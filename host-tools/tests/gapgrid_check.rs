@@ -2,30 +2,12 @@
 
 #![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
 
+mod gapgrid_support;
+
 use std::fs;
-use std::path::Path;
-use std::process::Command;
 
+use gapgrid_support::{assert_refused, document, gapgrid};
 use serde_json::Value;
-
-/// Exit code, standard output and standard error.
-fn gapgrid(folder: &Path, arguments: &str) -> (Option<i32>, String, String) {
-    let output = Command::new(env!("CARGO_BIN_EXE_gapgrid"))
-        .args(arguments.split_whitespace())
-        .current_dir(folder)
-        .output()
-        .unwrap();
-    let text = |bytes| String::from_utf8(bytes).unwrap();
-    (output.status.code(), text(output.stdout), text(output.stderr))
-}
-
-fn document(nodes_um: &str) -> String {
-    format!(
-        r#"{{ "format": "gapkeeper-grid", "version": 1, "x0_um": 10000, "y0_um": 20000, "pitch_x_um": 50000,
-        "pitch_y_um": 45500, "shift_um": 0, "fade": null, "bed_temperature_c": 60,
-        "survey": {{ "closure_um": 10, "closure_accepted": false, "surface": "bilinear" }}, "nodes_um": {nodes_um} }}"#
-    )
-}
 
 fn folder() -> tempfile::TempDir {
     let folder = tempfile::tempdir().unwrap();
@@ -95,16 +77,13 @@ fn scripts_get_one_object() {
 #[test]
 fn what_is_no_grid_ends_with_2() {
     let folder = folder();
-    for (arguments, part) in [
+    let cases = [
         ("check absent.json", "absent.json: cannot be read"),
         ("check broken.json", "\n  "),
         ("check pasted.txt", "say all of it, by making a document of it first: gapgrid convert"),
         ("check fine.json --bed-temperature warm", "--bed-temperature"),
         ("check fine.obj", "the extension says no format"),
         ("check", "<GRID>"),
-    ] {
-        let (code, out, error) = gapgrid(folder.path(), arguments);
-        assert_eq!((code, out.as_str()), (Some(2), ""), "{arguments}: {error}");
-        assert!(error.contains(part) && !error.contains("panicked"), "{arguments}: {error}");
-    }
+    ];
+    assert_refused(folder.path(), &cases);
 }

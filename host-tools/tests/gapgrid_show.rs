@@ -2,9 +2,11 @@
 
 #![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
 
+mod gapgrid_support;
+
 use std::fs;
-use std::path::Path;
-use std::process::Command;
+
+use gapgrid_support::{assert_refused, gapgrid};
 
 const GRID: &str = "x_um,y_um,height_um\r\n0,0,0\r\n100000,0,80\r\n200000,0,0\r\n\
                     0,150000,0\r\n100000,150000,80\r\n200000,150000,-41\r\n";
@@ -16,17 +18,6 @@ Y \\ X |      0    100    200
   150 |      0     80    -41
     0 |      0     80      0
 ";
-
-/// Exit code, standard output and standard error.
-fn gapgrid(folder: &Path, arguments: &str) -> (Option<i32>, String, String) {
-    let output = Command::new(env!("CARGO_BIN_EXE_gapgrid"))
-        .args(arguments.split_whitespace())
-        .current_dir(folder)
-        .output()
-        .unwrap();
-    let text = |bytes| String::from_utf8(bytes).unwrap();
-    (output.status.code(), text(output.stdout), text(output.stderr))
-}
 
 fn folder() -> tempfile::TempDir {
     let folder = tempfile::tempdir().unwrap();
@@ -89,16 +80,13 @@ fn mistakes_end_with_2_and_leave_the_output_alone() {
     let folder = folder();
     fs::write(folder.path().join("old.svg"), "old").unwrap();
     fs::write(folder.path().join("bad.csv"), GRID.replace("80", "8O")).unwrap();
-    for (arguments, part) in [
+    let cases = [
         ("show absent.csv", "absent.csv: cannot be read"),
         ("show bad.csv --out old.svg", "bad.csv:3:"),
         ("show grid.csv --out map.pdf", "map.pdf: pictures are .svg or .png"),
         ("show grid.csv --out nowhere/map.svg", "nowhere/map.svg"),
         ("show grid.csv --surface smooth", "smooth"),
-    ] {
-        let (code, out, error) = gapgrid(folder.path(), arguments);
-        assert_eq!((code, out.as_str()), (Some(2), ""), "{arguments}: {error}");
-        assert!(error.contains(part) && !error.contains("panicked"), "{arguments}: {error}");
-    }
+    ];
+    assert_refused(folder.path(), &cases);
     assert_eq!(fs::read_to_string(folder.path().join("old.svg")).unwrap(), "old");
 }
