@@ -4,6 +4,7 @@ use crate::grid::HeightGrid;
 
 /// One reading against the best surface of second degree through all.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Deviation {
     /// Reading less surface, with 8 fractional bits.
     residual_q8: i64,

@@ -219,7 +219,7 @@ impl Finding {
             Finding::TooFewStations { is_refined: false, .. } => {
                 "use the refined surface if check stations speak for it, else measure more stations".into()
             }
-            Finding::TooFewStations { is_refined: true, .. } => "measure more stations".into(),
+            Finding::TooFewStations { is_refined: true, .. } => "measure with more care, or at more stations".into(),
             Finding::NoSurface(_) => "measure the stations again, or use the bilinear surface".into(),
             Finding::NoCorrection(_) => "change the shift or the fade of the grid".into(),
             Finding::FadeSteep { zero_above_um, .. } => format!("let it fade up to {zero_above_um} um or higher"),
@@ -276,7 +276,7 @@ impl fmt::Display for Finding {
             }
             Finding::TooFewStations { error_um, is_refined: true } => write!(
                 out,
-                "the refined surface may be off by {error_um} um beside this station, as the bend changes here"
+                "the refined surface may be off by {error_um} um beside this station, as readings scatter or the bend changes"
             ),
             Finding::NoSurface(error) => write!(out, "no refined surface: {error}"),
             Finding::NoCorrection(error) => error.fmt(out),
