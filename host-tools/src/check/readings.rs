@@ -48,14 +48,22 @@ pub(super) fn neighbours(grid: &Grid, settings: &CheckSettings, found: &mut Foun
         // Stable: of equals, the first in the grid is told.
         doubtful.sort_by_key(|(_, _, deviation)| std::cmp::Reverse(deviation.rank()));
         let Some(&(column, row, worst)) = doubtful.first() else { break };
-        let least = worst.rank() / 100 * SHARE_PERCENT;
-        let likely = doubtful[1..].iter().take_while(|(_, _, other)| other.rank() >= least);
-        let as_likely = likely.map(|&(column, row, _)| NodePlace::of(grid, column, row)).collect();
-        found.at(NodePlace::of(grid, column, row), Finding::OffNeighbours { off_um: worst.off_um(), as_likely });
         let node = usize::from(row) * usize::from(lattice.columns) + usize::from(column);
         let predicted_um = i32::from(heights_um[node]) - worst.off_um();
         // Held within 14 bits.
         heights_um[node] = predicted_um.clamp(-i32::from(MAX_HEIGHT_UM), MAX_HEIGHT_UM.into()) as i16;
+        let least = worst.rank() / 100 * SHARE_PERCENT;
+        let as_likely = doubtful[1..]
+            .iter()
+            .take_while(|(_, _, other)| other.rank() >= least)
+            // What is still off without the first is a slip of its own.
+            .filter(|(column, row, _)| {
+                let left = deviation(&lattice, &heights_um, *column, *row);
+                left.is_some_and(|left| left.off_um().unsigned_abs() <= limit_um)
+            })
+            .map(|&(column, row, _)| NodePlace::of(grid, column, row))
+            .collect();
+        found.at(NodePlace::of(grid, column, row), Finding::OffNeighbours { off_um: worst.off_um(), as_likely });
     }
 }
 

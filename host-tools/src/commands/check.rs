@@ -18,7 +18,11 @@ use super::input;
 #[command(after_help = "Examples:\n  gapgrid check grid.json\n  \
     gapgrid check grid.json --bed-temperature 60 --lowest-um -500\n  \
     gapgrid check grid.json --json\n\n\
-    Exit codes: 0 fine, 1 warnings, 2 unusable, which a file that cannot be read is, too.")]
+    Exit codes: 0 fine, 1 warnings, 2 unusable, which a file that cannot be read is, too.\n\n\
+    JSON: schema_version; outcome (fine, warning, unusable); verdicts, each with kind, severity, place (null, or column \
+    and row from 1, x_um, y_um), reason and remedy; unchecked, each with kind and reason; flatness with lspl_fltt_um, \
+    lspl_fltp_um, lspl_fltv_um, lspl_fltq_um and mzpl_fltt_um; lowest and highest, places with height_um. Wording of \
+    reasons and remedies may change, the rest stays while schema_version does.")]
 pub struct Arguments {
     /// The grid: a file that says everything itself, such as a JSON document
     grid: PathBuf,
