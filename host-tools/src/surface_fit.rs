@@ -132,6 +132,33 @@ mod tests {
         assert!((squares - 233.731_677_421).abs() < 1e-7, "{squares}");
     }
 
+    /// P-10: NIST StRD, linear regression, data set Pontius (load cell calibration, a quadratic), certified values.
+    #[test]
+    fn the_parabola_of_the_load_cell() {
+        // In hundred-thousandths; two rounds of loads from 150000 to 3000000.
+        const DEFLECTION: [i32; 40] = [
+            11_019, 21_956, 32_949, 43_899, 54_803, 65_694, 76_562, 87_487, 98_292, 109_146, 120_001, 130_822, 141_599,
+            152_399, 163_194, 173_947, 184_646, 195_392, 206_128, 216_844, 11_052, 22_018, 32_939, 43_886, 54_798,
+            65_739, 76_596, 87_474, 98_300, 109_150, 120_004, 130_818, 141_613, 152_408, 163_159, 173_965, 184_696,
+            195_445, 206_177, 216_829,
+        ];
+        let points: Vec<BedHeight> =
+            (0..40).map(|at| point((150_000 * (at % 20 + 1), 7, DEFLECTION[at as usize]))).collect();
+        let fit = SurfaceFit::new(&points, Degree::Second);
+        let certified =
+            |x: f64| 1e5 * (0.673_565_789_473_684e-3 + x * (0.732_059_160_401_003e-6 - x * 0.316_081_871_345_029e-14));
+        for x in [0.0, 150_000.0, 1_234_567.0, 3_000_000.0] {
+            let off = fit.height_um(x, 7.0) - certified(x);
+            assert!(off.abs() < 1e-7, "{x}: {off}");
+        }
+        let squares: f64 = points
+            .iter()
+            .map(|at| f64::from(at.height_um) - fit.height_um(at.x_um.into(), 7.0))
+            .map(|off| off * off)
+            .sum();
+        assert!((squares / 1e10 - 0.155_761_768_796_992e-5).abs() < 1e-17, "{squares}");
+    }
+
     /// P-18, own: the plane through a dish is level, at a fifteenth of a millimetre.
     #[test]
     fn the_plane_of_a_dish() {
