@@ -95,7 +95,8 @@ pub fn map_svg<const STATIONS: usize, const SURFACE: usize>(
     let step = frame.y.step(8.0).max(frame.x.step(8.0));
     frame.axis_x(&mut svg, step, "X, mm");
     frame.axis_y(&mut svg, step, "Y, mm", number);
-    legend(&mut svg, &levels_um, (LEFT, frame.bottom() + 64.0), (width - LEFT - RIGHT).min(460.0));
+    let mark = if has_labels { "station with its reading" } else { "station" };
+    legend(&mut svg, &levels_um, mark, (LEFT, frame.bottom() + 64.0), (width - LEFT - RIGHT).min(460.0));
     svg.finish()
 }
 
@@ -143,7 +144,7 @@ fn pale(colorous::Color { r, g, b }: colorous::Color) -> String {
 }
 
 /// The bands side by side with the heights between them, and what the marks are.
-fn legend(svg: &mut Svg, levels_um: &[f64], (left, top): Xy, width: f64) {
+fn legend(svg: &mut Svg, levels_um: &[f64], mark: &str, (left, top): Xy, width: f64) {
     let part = width / (levels_um.len() + 1) as f64;
     for band in 0..=levels_um.len() {
         let fill = pale(colour(levels_um, band));
@@ -157,7 +158,8 @@ fn legend(svg: &mut Svg, levels_um: &[f64], (left, top): Xy, width: f64) {
         svg.text(x, top + 30.0, small, &level_label(*level_um));
     }
     station(svg, (left + 6.0, top + 48.0));
-    svg.text(left + 20.0, top + 52.0, &[], "station with its reading; heights in µm, positive where the bed is high");
+    let note = format!("{mark}; heights in µm, positive where the bed is high");
+    svg.text(left + 20.0, top + 52.0, &[], &note);
 }
 
 #[cfg(test)]

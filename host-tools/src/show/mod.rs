@@ -20,7 +20,10 @@ fn levels_um<const CAPACITY: usize>(surface: &HeightGrid<CAPACITY>) -> Vec<f64> 
     let (lowest, highest) = (surface.nodes_um().iter().min(), surface.nodes_um().iter().max());
     let (Some(&lowest), Some(&highest)) = (lowest, highest) else { return Vec::new() };
     let (lowest, highest) = (f64::from(lowest), f64::from(highest));
-    let step_um = nice_step((highest - lowest) / MOST_BANDS).max(1.0);
+    let least_um = (highest - lowest) / MOST_BANDS;
+    let round_um = nice_step(least_um);
+    // Half of a round five, two and a half, is round enough.
+    let step_um = if round_um / 2.0 >= least_um { round_um / 2.0 } else { round_um }.max(1.0);
     // Whole heights of 14 bits over steps of 1 or more.
     let first = (lowest / step_um).floor() as i32 + 1;
     (first..).map(|index| f64::from(index) * step_um).take_while(|level| *level < highest).collect()
@@ -50,6 +53,7 @@ mod tests {
         let levels = |low, high| levels_um(&HeightGrid::<4>::new(lattice, &[low, high, low, low]).unwrap());
         assert_eq!(levels(-62, 300), [-50.0, 0.0, 50.0, 100.0, 150.0, 200.0, 250.0]);
         assert_eq!(levels(-3, 1), [-2.0, -1.0, 0.0]);
+        assert_eq!(levels(-100, 98), [-75.0, -50.0, -25.0, 0.0, 25.0, 50.0, 75.0]);
         assert_eq!(levels(7, 7), [0.0; 0]);
         assert!(levels(-8191, 8191).len() <= 9);
         assert_eq!([-63.0, -50.0, 299.0].map(|um| band(&levels(-62, 300), um)), [0, 1, 7]);
