@@ -100,7 +100,8 @@ pub use split::{DEFAULT_TOLERANCE_UM, MAX_TOLERANCE_UM, Move, Piece, Point, Spli
 pub use store::{Loaded, OtherSlot, Saved, Store, StoreError};
 pub use stored_grid::{StoredGrid, Surface};
 pub use survey::{
-    CheckResiduals, MAX_CHECK_STATIONS, Order, PlanError, Prompt, Survey, SurveyEvent, SurveyPlan, SurveySettings,
+    CheckResiduals, Deviation, MAX_CHECK_STATIONS, Order, PlanError, Prompt, Survey, SurveyEvent, SurveyPlan,
+    SurveySettings,
 };
 pub use tram::{
     BedHeight, BedPlane, Hold, MAX_AMPLIFICATION, MAX_SCREW_TRAVEL_UM, MAX_SCREWS, MAX_THREAD_UM, MAX_TRAM_READINGS,

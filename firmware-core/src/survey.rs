@@ -14,7 +14,7 @@ use heapless::Vec;
 use crate::grid::{HeightGrid, Lattice, MAX_HEIGHT_UM};
 use crate::split::Point;
 use crate::stored_grid::{StoredGrid, Surface};
-use outlier::Deviation;
+pub use outlier::Deviation;
 pub use plan::{PlanError, SurveyPlan};
 pub use prompt::Prompt;
 pub use settings::SurveySettings;

@@ -21,8 +21,13 @@
 //! | module | what it is for |
 //! |---|---|
 //! | [`apply`] | corrects a job by a grid, for machines that cannot be flashed |
+//! | [`check`] | whether a grid can be trusted and used, as verdicts |
+//! | [`compare`] | what changed from one grid to another, and what to do about it |
+//! | [`flatness`] | how flat a set of points is, by ISO 12781-1 |
 //! | [`gcode`] | reads, interprets and writes G-code in integers; memory does not grow with the file |
 //! | [`grid_file`] | reads and writes grids in nine formats, and says what a format cannot hold |
+//! | [`picture`] | what pictures of height fields are made of |
+//! | [`show`] | a grid as a table, a picture of characters, a map |
 //!
 //! Beside them: [`write_atomically`], by which every output file is written, and [`Place`], by which every mistake in
 //! a text file is shown.
@@ -35,9 +40,15 @@
 
 pub mod apply;
 mod atomic_file;
+pub mod check;
+pub mod compare;
+pub mod flatness;
 pub mod gcode;
 pub mod grid_file;
+pub mod picture;
 mod place;
+pub mod show;
+mod surface_fit;
 
 pub use atomic_file::{AtomicFile, write_atomically};
 pub use place::Place;

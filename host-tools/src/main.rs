@@ -7,7 +7,7 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
-use commands::{apply, convert, source};
+use commands::{apply, blend, check, convert, diff, refine, shift, show, source, tram};
 
 /// Nothing was written: the input is at fault.
 const BAD_INPUT: u8 = 2;
@@ -24,18 +24,33 @@ struct Arguments {
 #[derive(Subcommand)]
 enum Command {
     Apply(apply::Arguments),
+    Blend(blend::Arguments),
+    Check(check::Arguments),
     Convert(convert::Arguments),
+    Diff(diff::Arguments),
+    Refine(refine::Arguments),
+    Shift(shift::Arguments),
+    Show(show::Arguments),
     Source(source::Arguments),
+    Tram(tram::Arguments),
 }
 
 fn main() -> ExitCode {
+    let done = |()| ExitCode::SUCCESS;
     let outcome = match Arguments::parse().command {
-        Command::Apply(arguments) => apply::run(&arguments),
-        Command::Convert(arguments) => convert::run(&arguments),
-        Command::Source(arguments) => source::run(&arguments),
+        Command::Apply(arguments) => apply::run(&arguments).map(done),
+        Command::Blend(arguments) => blend::run(&arguments).map(done),
+        Command::Check(arguments) => check::run(&arguments),
+        Command::Convert(arguments) => convert::run(&arguments).map(done),
+        Command::Diff(arguments) => diff::run(&arguments),
+        Command::Refine(arguments) => refine::run(&arguments).map(done),
+        Command::Shift(arguments) => shift::run(&arguments).map(done),
+        Command::Show(arguments) => show::run(&arguments).map(done),
+        Command::Source(arguments) => source::run(&arguments).map(done),
+        Command::Tram(arguments) => tram::run(&arguments).map(done),
     };
     match outcome {
-        Ok(()) => ExitCode::SUCCESS,
+        Ok(code) => code,
         Err(error) if is_closed_pipe(&error) => ExitCode::SUCCESS,
         Err(error) => {
             // Nobody is left to be told if this cannot be written.

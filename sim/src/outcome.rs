@@ -4,6 +4,8 @@
 
 use serde::Serialize;
 
+pub use gapkeeper_host_tools::picture::Field;
+
 /// The three ways in which one job is run side by side; the order of every array of runs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "snake_case")]
@@ -110,25 +112,6 @@ pub struct JobCounts {
     pub unknown_words: u64,
     /// Lines that could not be read, with `--keep-going`.
     pub bad_lines: u64,
-}
-
-/// A regular field of values: rows along X, the first row at the smallest Y.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Field {
-    /// X of the first column.
-    pub x0_mm: f64,
-    /// Y of the first row.
-    pub y0_mm: f64,
-    /// Distance between columns.
-    pub step_x_mm: f64,
-    /// Distance between rows.
-    pub step_y_mm: f64,
-    /// Number of columns, at least 2.
-    pub columns: usize,
-    /// Number of rows, at least 2.
-    pub rows: usize,
-    /// `columns * rows` values.
-    pub values_um: Vec<f64>,
 }
 
 /// Bed and nozzle over the whole bed, at the first layer's logical height.

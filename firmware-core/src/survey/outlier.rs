@@ -1,8 +1,11 @@
 //! How far a reading is from what all others predict.
 
+use crate::grid::HeightGrid;
+
 /// One reading against the best surface of second degree through all.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Deviation {
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Deviation {
     /// Reading less surface, with 8 fractional bits.
     residual_q8: i64,
     /// 1 less the leverage, with 16 fractional bits: above 0.
@@ -14,7 +17,7 @@ impl Deviation {
     ///
     /// With the residual `r` of the fit through all readings and the leverage `h` of one of them, the fit without it
     /// misses it by `r / (1 − h)` (the leave-one-out identity of linear least squares).
-    pub(super) fn off_um(self) -> i32 {
+    pub fn off_um(self) -> i32 {
         // At most a few times the largest reading over a fiftieth.
         (self.residual_q8 * 256).checked_div(self.free_q16).unwrap_or(0) as i32
     }
@@ -22,8 +25,20 @@ impl Deviation {
     /// Grows with how far a reading stands out of what its place lets through: the largest is the likeliest slip.
     ///
     /// The square of the studentised residual, `r² / (1 − h)`.
-    pub(super) fn rank(self) -> i64 {
+    pub fn rank(self) -> i64 {
         (self.residual_q8 * self.residual_q8).checked_div(self.free_q16).unwrap_or(0)
+    }
+}
+
+impl<const CAPACITY: usize> HeightGrid<CAPACITY> {
+    /// How a node deviates from the surface of second degree that all other nodes predict; counted from 0.
+    ///
+    /// None for a node that is not there, or if the others do not determine the surface at it (up to 2×2 nodes).
+    pub fn deviation(&self, column: u8, row: u8) -> Option<Deviation> {
+        let lattice = self.lattice();
+        let node = usize::from(row) * usize::from(lattice.columns) + usize::from(column);
+        let height_um = |node: usize| self.nodes_um().get(node).copied().map(i32::from);
+        (column < lattice.columns).then(|| deviation(lattice.columns, lattice.rows, node, height_um))?
     }
 }
 
@@ -124,6 +139,16 @@ mod tests {
                 assert!(sound.off_um().abs() <= 3);
             }
         }
+    }
+
+    #[test]
+    fn the_nodes_of_a_grid_are_readings_too() {
+        let lattice = crate::Lattice { x0_um: 5, y0_um: -7, pitch_x_um: 900, pitch_y_um: 400, columns: 4, rows: 3 };
+        let height_um = |column, row| i32::from(20 * column * column) - i32::from(row) * 30;
+        let slipped = |column, row| height_um(column, row) + if (column, row) == (2, 1) { -90 } else { 0 };
+        let grid = HeightGrid::<12>::from_fn(lattice, slipped).unwrap();
+        assert!((grid.deviation(2, 1).unwrap().off_um() + 90).abs() <= 3);
+        assert!(grid.deviation(4, 0).is_none() && grid.deviation(0, 3).is_none() && grid.deviation(255, 255).is_none());
     }
 
     #[test]

@@ -5,11 +5,13 @@ use std::io::{self, BufRead, BufReader, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 use anyhow::Context;
-use clap::{Args, ValueEnum};
-use gapkeeper::{Correction, DEFAULT_TOLERANCE_UM, HeightGrid, Surface};
+use clap::Args;
+use gapkeeper::{Correction, DEFAULT_TOLERANCE_UM};
 use gapkeeper_host_tools::AtomicFile;
 use gapkeeper_host_tools::apply::{ApplyReport, apply};
 use gapkeeper_host_tools::grid_file::{CAPACITY, GridDocument, read_grid};
+
+use super::surface::{self, SurfaceName};
 
 /// Standard input or output instead of a file.
 const STANDARD: &str = "-";
@@ -41,12 +43,6 @@ pub struct Arguments {
     lowest_um: Option<i32>,
 }
 
-#[derive(Clone, Copy, ValueEnum)]
-enum SurfaceName {
-    Bilinear,
-    Refined,
-}
-
 /// Corrects the job.
 pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
     let correction = correction(arguments, &read_grid(&arguments.grid)?)?;
@@ -71,16 +67,7 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
 }
 
 fn correction(arguments: &Arguments, document: &GridDocument) -> anyhow::Result<Correction<CAPACITY>> {
-    let surface = match (arguments.surface, document.survey) {
-        (Some(SurfaceName::Bilinear), _) => Surface::Bilinear,
-        (Some(SurfaceName::Refined), _) => Surface::Refined,
-        (None, survey) => survey.map_or(Surface::Refined, |marks| marks.surface),
-    };
-    let grid: HeightGrid<CAPACITY> = match surface {
-        Surface::Bilinear => document.grid.clone(),
-        Surface::Refined => document.grid.densest()?,
-    };
-    let mut correction = Correction::new(grid).with_shift(document.shift_um)?;
+    let mut correction = Correction::new(surface::of(document, arguments.surface)?).with_shift(document.shift_um)?;
     if let Some(fade) = document.fade {
         correction = correction.with_fade(fade)?;
     }

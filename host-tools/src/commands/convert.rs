@@ -9,6 +9,8 @@ use gapkeeper_host_tools::grid_file::{
     Fact, FactList, GridFormat, LengthUnit, MissingFacts, RowOrder, read_grid_as, write_grid_as,
 };
 
+use super::length::place_um;
+
 /// Write a grid in another format; whatever that format cannot hold is said.
 ///
 /// What a file does not say about itself must be said with the options below; none of it is guessed.
@@ -34,7 +36,7 @@ pub struct Arguments {
     #[arg(long, value_enum)]
     rows: Option<Rows>,
     /// Place of the first column and of the front row, mm
-    #[arg(long, value_name = "X,Y", value_parser = origin_um, allow_hyphen_values = true)]
+    #[arg(long, value_name = "X,Y", value_parser = place_um, allow_hyphen_values = true)]
     origin: Option<(i32, i32)>,
     /// Distance between columns and between rows, mm
     #[arg(long, value_name = "X,Y", value_parser = pitch_um)]
@@ -180,28 +182,10 @@ fn facts(arguments: &Arguments) -> MissingFacts {
     }
 }
 
-fn origin_um(text: &str) -> Result<(i32, i32), String> {
-    let (x, y) = text.split_once(',').ok_or("give X and Y in millimetres, such as 10,12.5")?;
-    Ok((whole_um(x)?, whole_um(y)?))
-}
-
 fn pitch_um(text: &str) -> Result<(u32, u32), String> {
-    let (x_um, y_um) = origin_um(text)?;
+    let (x_um, y_um) = place_um(text)?;
     let positive = |um: i32| u32::try_from(um).map_err(|_| "give distances above 0".to_owned());
     Ok((positive(x_um)?, positive(y_um)?))
-}
-
-/// Millimetres with up to three decimals as micrometres, without a float on the way.
-fn whole_um(text: &str) -> Result<i32, String> {
-    let wrong = || format!("{text:?} is not a number of millimetres with up to three decimals");
-    let (sign, digits) = text.strip_prefix('-').map_or((1, text), |digits| (-1, digits));
-    let (whole, fraction) = digits.split_once('.').unwrap_or((digits, ""));
-    let is_digits = |text: &str| text.bytes().all(|byte| byte.is_ascii_digit());
-    if whole.is_empty() || !is_digits(whole) || !is_digits(fraction) || fraction.len() > 3 {
-        return Err(wrong());
-    }
-    let um: i64 = format!("{whole}{fraction:0<3}").parse().map_err(|_| wrong())?;
-    i32::try_from(sign * um).map_err(|_| wrong())
 }
 
 fn address(text: &str) -> Result<u32, String> {

@@ -1,5 +1,16 @@
 //! The commands of `gapgrid`, one file each: its arguments and what it does with them.
 
 pub mod apply;
+pub mod blend;
+pub mod check;
 pub mod convert;
+pub mod diff;
+mod input;
+mod length;
+mod output;
+pub mod refine;
+pub mod shift;
+pub mod show;
 pub mod source;
+mod surface;
+pub mod tram;

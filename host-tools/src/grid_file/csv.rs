@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use ::csv::{ByteRecord, ReaderBuilder};
-use gapkeeper::{GridAxis, HeightGrid, Lattice, MAX_HEIGHT_UM};
+use gapkeeper::{BedHeight, GridAxis, HeightGrid, Lattice, MAX_HEIGHT_UM};
 
 use super::{CAPACITY, GridDocument, GridFileError, GridFileErrorKind as Kind, Surface, grid_of, nodes_along};
 
@@ -32,6 +32,14 @@ pub(super) fn parse(file: &str, text: &[u8]) -> Result<GridDocument, GridFileErr
     };
     let grid = grid_of(lattice, &surface.heights_um).map_err(error)?;
     Ok(GridDocument { grid, shift_um: 0, fade: None, bed_temperature_c: None, survey: None })
+}
+
+/// Heights at any places, in the order of the file.
+pub(super) fn parse_readings(file: &str, text: &[u8]) -> Result<Vec<BedHeight>, GridFileError> {
+    let mut nodes: Vec<_> = read_nodes(file, text)?.into_iter().collect();
+    nodes.sort_unstable_by_key(|(_, node)| node.record);
+    let reading = |((y_um, x_um), node): ((i32, i32), Node)| BedHeight { x_um, y_um, height_um: node.height_um.into() };
+    Ok(nodes.into_iter().map(reading).collect())
 }
 
 /// Heights on a regular lattice of any size.

@@ -28,7 +28,7 @@ use std::fs::File;
 use std::io::Read;
 use std::path::Path;
 
-use gapkeeper::{Fade, GridAxis, GridError, HeightGrid, Lattice, MAX_NODES_PER_AXIS};
+use gapkeeper::{BedHeight, Fade, GridAxis, GridError, HeightGrid, Lattice, MAX_NODES_PER_AXIS};
 
 pub use error::{GridFileError, GridFileErrorKind};
 pub use facts::{Fact, FactList, LengthUnit, MissingFacts, RowOrder};
@@ -129,6 +129,15 @@ pub fn read_grid_as(path: &Path, format: GridFormat, facts: &MissingFacts) -> Re
 pub fn read_surface(path: &Path) -> Result<Surface, GridFileError> {
     let bytes = read_bounded(path, LARGEST_SURFACE_BYTES)?;
     csv::parse_surface(&path.to_string_lossy(), without_mark(&bytes))
+}
+
+/// Reads heights at any places from CSV, in the same form as a grid's, in the order of the file.
+///
+/// # Errors
+/// [`GridFileError`] if it cannot be read, or is no such table.
+pub fn read_readings(path: &Path) -> Result<Vec<BedHeight>, GridFileError> {
+    let bytes = read_bounded(path, LARGEST_FILE_BYTES)?;
+    csv::parse_readings(&path.to_string_lossy(), without_mark(&bytes))
 }
 
 /// Writes a grid file as a whole or not at all; its extension tells the format. Gives what the format cannot hold.

@@ -2,7 +2,7 @@
 
 use colorous::PURPLE_ORANGE;
 
-use super::frame::{nice_step, signed};
+use super::frame::nice_step;
 
 /// Bands on either side of the one that sticks; more could not be told apart.
 const MOST_BANDS_PER_SIDE: f64 = 6.0;
@@ -16,11 +16,6 @@ pub(crate) struct Bands {
     pub(crate) inner_lines_um: Vec<f64>,
     /// Distance between the round edges.
     pub(crate) step_um: f64,
-}
-
-/// The value of an edge or a line, with its sign and without decimals that say nothing.
-pub(crate) fn level_label(level_um: f64) -> String {
-    signed(level_um, if level_um.fract() == 0.0 { 1.0 } else { 0.1 })
 }
 
 impl Bands {
@@ -76,11 +71,6 @@ mod tests {
     fn within_tolerance_there_is_only_one_band() {
         assert_eq!(Bands::new(25.0, 3.0).edges_um, [-25.0, 25.0]);
         assert_eq!(Bands::new(f64::NAN, f64::INFINITY).edges_um.len(), 2);
-    }
-
-    #[test]
-    fn levels_are_written_as_they_are() {
-        assert_eq!([-40.0, 0.0, 12.5].map(level_label), ["−40", "0", "+12.5"]);
     }
 
     #[test]

@@ -1,22 +1,16 @@
 //! The marks of the map and the legend that explains them.
 
-use super::bands::{Bands, level_label};
+pub(crate) use gapkeeper_host_tools::picture::marks::station;
+
+use super::bands::Bands;
 use super::contours::Xy;
+use super::levels::level_label;
 use super::palette::{INK, INK_SOFT, WORST};
 use super::svg::{Attributes, Path, Svg};
 
 /// How the outline of the first layer is drawn.
 pub(crate) const OUTLINE: [(&str, &dyn std::fmt::Display); 4] =
     [("fill", &"none"), ("stroke", &"#2f4f6f"), ("stroke-width", &"1.6"), ("stroke-dasharray", &"10 3 2 3")];
-
-/// A station: a cross.
-pub(crate) fn station(svg: &mut Svg, (x, y): Xy) {
-    for (colour, width, arm) in [("#ffffff", "3.6", 6.0), (INK, "1.4", 5.0)] {
-        let style: Attributes<'_> = &[("stroke", &colour), ("stroke-width", &width), ("class", &"station")];
-        svg.line((x - arm, y), (x + arm, y), style);
-        svg.line((x, y - arm), (x, y + arm), style);
-    }
-}
 
 /// A screw: the slotted head.
 pub(crate) fn screw(svg: &mut Svg, (x, y): Xy) {

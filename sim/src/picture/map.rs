@@ -1,12 +1,13 @@
 //! The map: gap error over the bed as a surveyor would draw it, contour lines with their heights.
 
-use super::bands::{Bands, level_label};
+use super::bands::Bands;
 use super::contours::{self, Rings, Xy};
 use super::frame::{Frame, number, signed};
 use super::legend;
-use super::line_labels::{self, LabelPlaces};
-use super::palette::{INK, INK_SOFT, WORST};
-use super::svg::{Attributes, Path, Svg, shortened};
+use super::levels::{self, LineKind};
+use super::line_labels::LabelPlaces;
+use super::palette::{INK_SOFT, WORST};
+use super::svg::{Path, Svg, shortened};
 use super::words;
 use crate::outcome::{Field, Outcome, Place, Run};
 
@@ -102,7 +103,7 @@ fn description(outcome: &Outcome) -> String {
 /// Bands, lines, marks and border of one run.
 fn surface(svg: &mut Svg, outcome: &Outcome, run: Run, bands: &Bands, frame: &Frame) {
     let field = outcome.surfaces.gap_error(run);
-    fill_bands(svg, &contours::rings(&field, &bands.edges_um), bands, frame);
+    levels::fill(svg, &contours::rings(&field, &bands.edges_um), |band| bands.colour(band), frame);
 
     let worst = outcome.runs.get(run as usize).and_then(|found| found.first_layer.worst);
     let marks = outcome.stations.iter().chain(&outcome.screws).map(|point| frame.point(point.x_mm, point.y_mm));
@@ -128,57 +129,17 @@ fn surface(svg: &mut Svg, outcome: &Outcome, run: Run, bands: &Bands, frame: &Fr
     }
 }
 
-/// From the lowest band up, each level painted over the one before.
-fn fill_bands(svg: &mut Svg, levels: &[Rings], bands: &Bands, frame: &Frame) {
-    svg.rect(frame.left, frame.top, frame.width, frame.height, &[("fill", &bands.colour(0))]);
-    for (index, level) in levels.iter().enumerate() {
-        let mut path = Path::default();
-        for ring in level.areas() {
-            path.add(ring.map(|(x, y)| frame.point(x, y)), true);
-        }
-        svg.path(&path, &[("fill", &bands.colour(index + 1)), ("fill-rule", &"evenodd")]);
-    }
-}
-
 fn draw_lines(svg: &mut Svg, field: &Field, bands: &Bands, frame: &Frame, places: &mut LabelPlaces) {
     svg.open("g", &[("font-size", &"10.5"), ("text-anchor", &"middle"), ("stroke-linejoin", &"round")]);
-    draw_levels(svg, field, &bands.edges_um, frame, places, &EDGE_LINES);
-    draw_levels(svg, field, &bands.inner_lines_um, frame, places, &INNER_LINES);
+    levels::draw(svg, field, &bands.edges_um, frame, places, &EDGE_LINES);
+    levels::draw(svg, field, &bands.inner_lines_um, frame, places, &INNER_LINES);
     svg.close("g");
-}
-
-/// How lines of one kind are drawn.
-struct LineKind {
-    stroke_width: &'static str,
-    /// Shorter lines are left out, in px.
-    shortest: f64,
 }
 
 /// At the edges of bands: the fill tells of islands too small for a line.
 const EDGE_LINES: LineKind = LineKind { stroke_width: "0.9", shortest: 8.0 };
 /// Within a band: a line too short to bear its height says nothing, and a rough bed has thousands.
 const INNER_LINES: LineKind = LineKind { stroke_width: "0.5", shortest: 60.0 };
-
-fn draw_levels(
-    svg: &mut Svg,
-    field: &Field,
-    levels_um: &[f64],
-    frame: &Frame,
-    places: &mut LabelPlaces,
-    kind: &LineKind,
-) {
-    for (rings, level_um) in contours::rings(field, levels_um).iter().zip(levels_um) {
-        let dashes = if *level_um < 0.0 { "5 3" } else { "none" };
-        let style: Attributes<'_> =
-            &[("fill", &"none"), ("stroke", &INK), ("stroke-width", &kind.stroke_width), ("stroke-dasharray", &dashes)];
-        for line in rings.lines() {
-            let points: Vec<Xy> = line.into_iter().map(|(x, y)| frame.point(x, y)).collect();
-            if line_labels::length(&points) >= kind.shortest {
-                places.draw(svg, &points, &level_label(*level_um), style);
-            }
-        }
-    }
-}
 
 /// Around what the first layer printed, in px.
 fn printed_outline(outcome: &Outcome, frame: &Frame) -> Vec<Vec<Xy>> {

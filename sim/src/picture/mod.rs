@@ -5,25 +5,22 @@
 //! printed on contour lines, and marks differ by shape.
 
 mod bands;
-mod contours;
 #[cfg(test)]
 pub(crate) mod fixture;
-pub(crate) mod frame;
 mod gap;
 mod layers;
 mod legend;
-mod line_labels;
 mod map;
 pub(crate) mod palette;
-mod png;
-pub(crate) mod svg;
 pub(crate) mod words;
 
 pub use gap::gap_svg;
+pub use gapkeeper_host_tools::picture::{PictureError, png};
 pub use layers::layers_svg;
 pub use map::map_svg;
-pub use png::{PictureError, png};
 
+use gapkeeper_host_tools::picture::{contours, levels, line_labels};
+pub(crate) use gapkeeper_host_tools::picture::{frame, svg};
 pub(crate) use map::explorer_svg;
 
 #[cfg(test)]
@@ -39,7 +36,7 @@ mod tests {
 
     fn assert_well_formed(name: &str, svg: &str) {
         assert!(!svg.contains("NaN") && !svg.contains("inf\""), "{name}");
-        if let Err(error) = usvg::Tree::from_str(svg, &png::options()) {
+        if let Err(error) = usvg::Tree::from_str(svg, &usvg::Options::default()) {
             panic!("{name}: {error}");
         }
     }

@@ -1,13 +1,9 @@
 //! Colours, and how each run is drawn; a run always differs by its dashes and its name too.
 
+pub(crate) use gapkeeper_host_tools::picture::palette::{INK, INK_SOFT};
+
 use crate::outcome::Run;
 
-/// Text and frames.
-pub(crate) const INK: &str = "#22262b";
-/// Notes and tick labels.
-pub(crate) const INK_SOFT: &str = "#5a626b";
-/// Grid lines behind the data.
-pub(crate) const RULE: &str = "#e3e6e8";
 /// The inside of the bed.
 pub(crate) const BED_FILL: &str = "#d9cdb8";
 /// The surface of the bed.

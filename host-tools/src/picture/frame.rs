@@ -4,7 +4,7 @@ use super::palette::{INK, INK_SOFT, RULE};
 use super::svg::{Attributes, Px, Svg};
 
 /// The smallest of 1, 2 or 5 times a power of ten that is not below `rough`; 1 if `rough` is no positive number.
-pub(crate) fn nice_step(rough: f64) -> f64 {
+pub fn nice_step(rough: f64) -> f64 {
     if !(rough.is_finite() && rough > 0.0) {
         return 1.0;
     }
@@ -14,7 +14,7 @@ pub(crate) fn nice_step(rough: f64) -> f64 {
 }
 
 /// A value with as many decimals as its step needs, and a real minus sign.
-pub(crate) fn number(value: f64, step: f64) -> String {
+pub fn number(value: f64, step: f64) -> String {
     let decimals = if step > 0.0 { (-(step * 1.0001).log10().floor()).clamp(0.0, 6.0) as usize } else { 0 };
     // Half of the last decimal: below it the sign would be that of a zero.
     let value = if value.abs() < 0.5 * 10_f64.powi(-(decimals as i32)) { 0.0 } else { value };
@@ -22,23 +22,23 @@ pub(crate) fn number(value: f64, step: f64) -> String {
 }
 
 /// Like [`number`], with a plus sign above zero.
-pub(crate) fn signed(value: f64, step: f64) -> String {
+pub fn signed(value: f64, step: f64) -> String {
     let text = number(value, step);
     if value > 0.0 && text.contains(|digit: char| ('1'..='9').contains(&digit)) { format!("+{text}") } else { text }
 }
 
 /// Lowest and highest of what will be drawn; never empty, never infinite.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Span {
+pub struct Span {
     /// Lowest.
-    pub(crate) low: f64,
+    pub low: f64,
     /// Highest, above the lowest.
-    pub(crate) high: f64,
+    pub high: f64,
 }
 
 impl Span {
     /// The span of finite values, a unit wide around them if they are all alike.
-    pub(crate) fn of(values: impl IntoIterator<Item = f64>) -> Self {
+    pub fn of(values: impl IntoIterator<Item = f64>) -> Self {
         let (low, high) = values
             .into_iter()
             .filter(|value| value.is_finite())
@@ -53,18 +53,18 @@ impl Span {
     }
 
     /// The span with a share of its width added on both sides.
-    pub(crate) fn padded(self, share: f64) -> Self {
+    pub fn padded(self, share: f64) -> Self {
         let margin = (self.high - self.low) * share;
         Self { low: self.low - margin, high: self.high + margin }
     }
 
     /// A round distance between ticks, so that there are about `count` of them.
-    pub(crate) fn step(self, count: f64) -> f64 {
+    pub fn step(self, count: f64) -> f64 {
         nice_step((self.high - self.low) / count)
     }
 
     /// The multiples of `step` inside the span.
-    pub(crate) fn ticks(self, step: f64) -> Vec<f64> {
+    pub fn ticks(self, step: f64) -> Vec<f64> {
         let first = (self.low / step - 1e-9).ceil();
         let last = (self.high / step + 1e-9).floor();
         // At most some dozens: the step is a share of the span.
@@ -77,49 +77,49 @@ impl Span {
 
 /// A rectangle in the picture with the values at its borders; Y values grow upwards.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Frame {
+pub struct Frame {
     /// Left border in px.
-    pub(crate) left: f64,
+    pub left: f64,
     /// Upper border in px.
-    pub(crate) top: f64,
+    pub top: f64,
     /// Width in px.
-    pub(crate) width: f64,
+    pub width: f64,
     /// Height in px.
-    pub(crate) height: f64,
+    pub height: f64,
     /// Values at the left and the right border.
-    pub(crate) x: Span,
+    pub x: Span,
     /// Values at the lower and the upper border.
-    pub(crate) y: Span,
+    pub y: Span,
 }
 
 impl Frame {
     /// The px of a value along X.
-    pub(crate) fn px(&self, x: f64) -> f64 {
+    pub fn px(&self, x: f64) -> f64 {
         self.left + (x - self.x.low) / (self.x.high - self.x.low) * self.width
     }
 
     /// The px of a value along Y.
-    pub(crate) fn py(&self, y: f64) -> f64 {
+    pub fn py(&self, y: f64) -> f64 {
         self.top + (self.y.high - y) / (self.y.high - self.y.low) * self.height
     }
 
     /// The px of a point.
-    pub(crate) fn point(&self, x: f64, y: f64) -> (f64, f64) {
+    pub fn point(&self, x: f64, y: f64) -> (f64, f64) {
         (self.px(x), self.py(y))
     }
 
     /// The right border in px.
-    pub(crate) fn right(&self) -> f64 {
+    pub fn right(&self) -> f64 {
         self.left + self.width
     }
 
     /// The lower border in px.
-    pub(crate) fn bottom(&self) -> f64 {
+    pub fn bottom(&self) -> f64 {
         self.top + self.height
     }
 
     /// Draws the rule lines behind the data, at the multiples of the steps.
-    pub(crate) fn rules(&self, svg: &mut Svg, step_x: f64, step_y: f64) {
+    pub fn rules(&self, svg: &mut Svg, step_x: f64, step_y: f64) {
         svg.open("g", &[("stroke", &RULE), ("stroke-width", &"1")]);
         for tick in self.x.ticks(step_x) {
             svg.line((self.px(tick), self.top), (self.px(tick), self.bottom()), &[]);
@@ -131,7 +131,7 @@ impl Frame {
     }
 
     /// Draws the border of the frame.
-    pub(crate) fn border(&self, svg: &mut Svg) {
+    pub fn border(&self, svg: &mut Svg) {
         svg.rect(
             self.left,
             self.top,
@@ -142,7 +142,7 @@ impl Frame {
     }
 
     /// Draws ticks with numbers below the frame, and the axis label under them unless it is empty.
-    pub(crate) fn axis_x(&self, svg: &mut Svg, step: f64, label: &str) {
+    pub fn axis_x(&self, svg: &mut Svg, step: f64, label: &str) {
         let numbers: Attributes<'_> = &[("fill", &INK_SOFT), ("font-size", &"11"), ("text-anchor", &"middle")];
         for tick in self.x.ticks(step) {
             let x = self.px(tick);
@@ -155,7 +155,7 @@ impl Frame {
     }
 
     /// Draws ticks with numbers left of the frame, and the axis label beside them unless it is empty.
-    pub(crate) fn axis_y(&self, svg: &mut Svg, step: f64, label: &str, write: fn(f64, f64) -> String) {
+    pub fn axis_y(&self, svg: &mut Svg, step: f64, label: &str, write: fn(f64, f64) -> String) {
         let numbers: Attributes<'_> = &[("fill", &INK_SOFT), ("font-size", &"11"), ("text-anchor", &"end")];
         self.ticks_y(svg, step);
         for tick in self.y.ticks(step) {
@@ -173,7 +173,7 @@ impl Frame {
     }
 
     /// Draws the ticks left of a frame that shares the numbers of the one before it.
-    pub(crate) fn ticks_y(&self, svg: &mut Svg, step: f64) {
+    pub fn ticks_y(&self, svg: &mut Svg, step: f64) {
         for tick in self.y.ticks(step) {
             let y = self.py(tick);
             svg.line((self.left - 4.0, y), (self.left, y), &[("stroke", &INK)]);

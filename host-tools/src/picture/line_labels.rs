@@ -13,7 +13,7 @@ const LABEL_DISTANCE: f64 = 40.0;
 const MARK_DISTANCE: f64 = 13.0;
 
 /// Decides where labels can go, so that none covers another or a mark.
-pub(crate) struct LabelPlaces {
+pub struct LabelPlaces {
     taken: Vec<(Xy, f64)>,
     left_top: Xy,
     right_bottom: Xy,
@@ -21,12 +21,12 @@ pub(crate) struct LabelPlaces {
 
 impl LabelPlaces {
     /// Starts with the marks to be kept free, inside a rectangle.
-    pub(crate) fn new(marks: impl IntoIterator<Item = Xy>, left_top: Xy, right_bottom: Xy) -> Self {
+    pub fn new(marks: impl IntoIterator<Item = Xy>, left_top: Xy, right_bottom: Xy) -> Self {
         Self { taken: marks.into_iter().map(|mark| (mark, MARK_DISTANCE)).collect(), left_top, right_bottom }
     }
 
     /// Draws a contour line with its label, or without if there is no good place for it.
-    pub(crate) fn draw(&mut self, svg: &mut Svg, points: &[Xy], label: &str, style: Attributes<'_>) {
+    pub fn draw(&mut self, svg: &mut Svg, points: &[Xy], label: &str, style: Attributes<'_>) {
         let line = MeasuredLine::new(points);
         let width = label.chars().count() as f64 * CHARACTER_WIDTH + 2.0 * ROOM;
         let mut path = Path::default();
@@ -121,7 +121,7 @@ impl<'a> MeasuredLine<'a> {
 }
 
 /// Length of a line.
-pub(super) fn length(points: &[Xy]) -> f64 {
+pub fn length(points: &[Xy]) -> f64 {
     points.windows(2).map(|pair| distance(pair[0], pair[1])).sum()
 }
 

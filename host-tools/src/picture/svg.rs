@@ -8,16 +8,16 @@ use std::fmt::{self, Display, Write};
 const FONT_FAMILY: &str = "system-ui, -apple-system, 'Segoe UI', 'Helvetica Neue', Arial, sans-serif";
 
 /// A list of attributes: name and value.
-pub(crate) type Attributes<'a> = &'a [(&'a str, &'a dyn Display)];
+pub type Attributes<'a> = &'a [(&'a str, &'a dyn Display)];
 
 /// A picture that is being written.
-pub(crate) struct Svg {
+pub struct Svg {
     out: String,
 }
 
 impl Svg {
     /// Starts a picture with a white ground, a name and a description for those who cannot see it.
-    pub(crate) fn new(width: f64, height: f64, title: &str, description: &str) -> Self {
+    pub fn new(width: f64, height: f64, title: &str, description: &str) -> Self {
         let mut svg = Self::start_picture(width, height, &[]);
         svg.leaf("title", title);
         svg.describe(width, height, description);
@@ -25,7 +25,7 @@ impl Svg {
     }
 
     /// The same with a name that browsers do not show under a resting pointer, for a picture that is pointed at.
-    pub(crate) fn without_tooltip(width: f64, height: f64, title: &str, description: &str) -> Self {
+    pub fn without_tooltip(width: f64, height: f64, title: &str, description: &str) -> Self {
         let mut svg = Self::start_picture(width, height, &[("aria-label", &title)]);
         svg.describe(width, height, description);
         svg
@@ -52,26 +52,26 @@ impl Svg {
     }
 
     /// Writes an element without content.
-    pub(crate) fn element(&mut self, name: &str, attributes: Attributes<'_>) {
+    pub fn element(&mut self, name: &str, attributes: Attributes<'_>) {
         self.start(name, attributes);
         self.out.push_str("/>\n");
     }
 
     /// Opens an element; [`Self::close`] ends it.
-    pub(crate) fn open(&mut self, name: &str, attributes: Attributes<'_>) {
+    pub fn open(&mut self, name: &str, attributes: Attributes<'_>) {
         self.start(name, attributes);
         self.out.push_str(">\n");
     }
 
     /// Ends an element that was opened.
-    pub(crate) fn close(&mut self, name: &str) {
+    pub fn close(&mut self, name: &str) {
         self.out.push_str("</");
         self.out.push_str(name);
         self.out.push_str(">\n");
     }
 
     /// Writes a line of text with its base line at (x, y).
-    pub(crate) fn text(&mut self, x: f64, y: f64, attributes: Attributes<'_>, content: &str) {
+    pub fn text(&mut self, x: f64, y: f64, attributes: Attributes<'_>, content: &str) {
         self.start("text", &[("x", &Px(x)), ("y", &Px(y))]);
         self.attributes(attributes);
         self.out.push('>');
@@ -80,21 +80,21 @@ impl Svg {
     }
 
     /// Writes a straight line.
-    pub(crate) fn line(&mut self, from: (f64, f64), to: (f64, f64), attributes: Attributes<'_>) {
+    pub fn line(&mut self, from: (f64, f64), to: (f64, f64), attributes: Attributes<'_>) {
         self.start("line", &[("x1", &Px(from.0)), ("y1", &Px(from.1)), ("x2", &Px(to.0)), ("y2", &Px(to.1))]);
         self.attributes(attributes);
         self.out.push_str("/>\n");
     }
 
     /// Writes a rectangle.
-    pub(crate) fn rect(&mut self, left: f64, top: f64, width: f64, height: f64, attributes: Attributes<'_>) {
+    pub fn rect(&mut self, left: f64, top: f64, width: f64, height: f64, attributes: Attributes<'_>) {
         self.start("rect", &[("x", &Px(left)), ("y", &Px(top)), ("width", &Px(width)), ("height", &Px(height))]);
         self.attributes(attributes);
         self.out.push_str("/>\n");
     }
 
     /// Writes a path, unless it is empty.
-    pub(crate) fn path(&mut self, path: &Path, attributes: Attributes<'_>) {
+    pub fn path(&mut self, path: &Path, attributes: Attributes<'_>) {
         if path.data.is_empty() {
             return;
         }
@@ -104,7 +104,7 @@ impl Svg {
     }
 
     /// Ends the picture.
-    pub(crate) fn finish(mut self) -> String {
+    pub fn finish(mut self) -> String {
         self.close("svg");
         self.out
     }
@@ -140,7 +140,7 @@ impl Svg {
 
 /// A path made of straight parts.
 #[derive(Default)]
-pub(crate) struct Path {
+pub struct Path {
     data: String,
 }
 
@@ -149,7 +149,7 @@ impl Path {
     ///
     /// Points are rounded to 0.1 px and written relative to the one before, which halves the size of a map; rounding
     /// comes first, so it does not add up. Points that fall together are written once.
-    pub(crate) fn add(&mut self, points: impl IntoIterator<Item = (f64, f64)>, closed: bool) {
+    pub fn add(&mut self, points: impl IntoIterator<Item = (f64, f64)>, closed: bool) {
         let mut last: Option<(i32, i32)> = None;
         for (x, y) in points {
             let (x, y) = (tenths(x), tenths(y));
@@ -203,7 +203,7 @@ fn tenths(length: f64) -> i32 {
 /// A length in the picture, written with at most one decimal.
 ///
 /// What is not a number is written as 0: a picture with one wrong point beats no picture.
-pub(crate) struct Px(pub(crate) f64);
+pub struct Px(pub f64);
 
 impl Display for Px {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -214,7 +214,7 @@ impl Display for Px {
 }
 
 /// Text in which nothing can be taken for markup, and no character is outside of what XML allows.
-pub(crate) fn escaped(text: &str) -> String {
+pub fn escaped(text: &str) -> String {
     let mut safe = String::with_capacity(text.len());
     for character in text.chars() {
         match character {
@@ -233,7 +233,7 @@ pub(crate) fn escaped(text: &str) -> String {
 }
 
 /// The first characters of a long text, with a mark where it was cut.
-pub(crate) fn shortened(text: &str, longest: usize) -> String {
+pub fn shortened(text: &str, longest: usize) -> String {
     if text.chars().count() <= longest {
         return text.to_owned();
     }

@@ -48,7 +48,7 @@ pub fn png(svg: &str, scale: f32) -> Result<Vec<u8>, PictureError> {
 }
 
 /// Options with the embedded font as the only one.
-pub(super) fn options() -> usvg::Options<'static> {
+pub fn options() -> usvg::Options<'static> {
     let mut fonts = fontdb::Database::new();
     let faces = fonts.load_font_source(fontdb::Source::Binary(Arc::new(UBUNTU_LIGHT)));
     let family = faces

@@ -2,24 +2,24 @@
 
 use contour::ContourBuilder;
 
+use super::Field;
 use super::frame::Span;
-use crate::outcome::Field;
 
 /// A point: X, Y.
-pub(crate) type Xy = (f64, f64);
+pub type Xy = (f64, f64);
 
 /// X values that a field covers.
-pub(crate) fn span_x(field: &Field) -> Span {
+pub fn span_x(field: &Field) -> Span {
     Span { low: field.x0_mm, high: field.x0_mm + field.step_x_mm * (field.columns.max(2) - 1) as f64 }
 }
 
 /// Y values that a field covers.
-pub(crate) fn span_y(field: &Field) -> Span {
+pub fn span_y(field: &Field) -> Span {
     Span { low: field.y0_mm, high: field.y0_mm + field.step_y_mm * (field.rows.max(2) - 1) as f64 }
 }
 
 /// Around all that is at or above one level, in mm; a ring within a ring is a hole.
-pub(crate) struct Rings {
+pub struct Rings {
     x: Span,
     y: Span,
     /// The library runs outside of the field, half a step away, wherever the field ends above the level.
@@ -27,7 +27,7 @@ pub(crate) struct Rings {
 }
 
 /// Rings of a field at several levels; none if the field is smaller than 2 by 2 or has a wrong number of values.
-pub(crate) fn rings(field: &Field, levels: &[f64]) -> Vec<Rings> {
+pub fn rings(field: &Field, levels: &[f64]) -> Vec<Rings> {
     let (x, y) = (span_x(field), span_y(field));
     let fits = field.columns >= 2 && field.rows >= 2 && field.values_um.len() == field.columns * field.rows;
     if !fits {
@@ -58,14 +58,14 @@ pub(crate) fn rings(field: &Field, levels: &[f64]) -> Vec<Rings> {
 
 impl Rings {
     /// The rings with what is outside of the field moved onto its border, to be filled.
-    pub(crate) fn areas(&self) -> impl Iterator<Item = impl Iterator<Item = Xy>> {
+    pub fn areas(&self) -> impl Iterator<Item = impl Iterator<Item = Xy>> {
         self.rings
             .iter()
             .map(|ring| ring.iter().map(|&(x, y)| (x.clamp(self.x.low, self.x.high), y.clamp(self.y.low, self.y.high))))
     }
 
     /// The parts of the rings inside the field, to be drawn as lines; a closed one ends where it starts.
-    pub(crate) fn lines(&self) -> Vec<Vec<Xy>> {
+    pub fn lines(&self) -> Vec<Vec<Xy>> {
         let mut lines = Vec::new();
         for ring in &self.rings {
             // The last point repeats the first.

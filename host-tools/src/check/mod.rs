@@ -1,0 +1,116 @@
+//! Whether a grid can be trusted and used: verdicts with reason, place and remedy.
+//!
+//! [`check`] looks at the readings (do they disagree with their neighbours, are they steeper than a plate can be, cut
+//! off or copied), at the stations (are there enough of them for this shape) and at the use of the grid (shift, fade,
+//! headroom, closure, temperature). What cannot be looked at, because nobody said what is needed, is listed as well:
+//! silence would read as praise.
+
+mod readings;
+mod report;
+mod stations;
+mod usage;
+mod verdict;
+
+use gapkeeper::{SurveySettings, TemperatureWindows};
+
+use crate::flatness::Flatness;
+use crate::grid_file::GridDocument;
+
+pub use report::{SCHEMA_VERSION, unreadable_json};
+pub use verdict::{Finding, NodePlace, Severity, Unchecked, Verdict};
+
+/// What a grid is checked against.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct CheckSettings {
+    /// The bed's temperature now, or that of the job; none: not checked.
+    pub bed_temperature_c: Option<i16>,
+    /// How far that may be from the grid's own.
+    pub temperature_window_c: u8,
+    /// Lowest machine height that the nozzle can go to; none: not checked.
+    pub lowest_um: Option<i32>,
+    /// Error of the surface between stations that is still no reason to measure more of them.
+    pub tolerance_um: u16,
+    /// Distance of a reading from what its neighbours predict.
+    pub neighbour_limit_um: u16,
+    /// Change at the first station of a survey.
+    pub closure_limit_um: u16,
+}
+
+impl Default for CheckSettings {
+    /// The core's limits; 50 µm between stations, about a quarter of a first layer (common practice, no source).
+    fn default() -> Self {
+        let survey = SurveySettings::default();
+        Self {
+            bed_temperature_c: None,
+            temperature_window_c: TemperatureWindows::default().nearest_c,
+            lowest_um: None,
+            tolerance_um: 50,
+            neighbour_limit_um: survey.outlier_limit_um,
+            closure_limit_um: survey.closure_limit_um,
+        }
+    }
+}
+
+/// All that was found.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CheckReport {
+    /// What speaks against the grid, in the order of looking.
+    pub verdicts: Vec<Verdict>,
+    /// What was not looked at.
+    pub unchecked: Vec<Unchecked>,
+    /// How flat the readings are.
+    pub flatness: Option<Flatness>,
+    /// The lowest station and its height.
+    pub lowest: (NodePlace, i16),
+    /// The highest station and its height.
+    pub highest: (NodePlace, i16),
+}
+
+impl CheckReport {
+    /// The gravest verdict; none: all is fine.
+    pub fn severity(&self) -> Option<Severity> {
+        self.verdicts.iter().map(|verdict| verdict.finding.severity()).max()
+    }
+}
+
+/// Checks a grid.
+pub fn check(document: &GridDocument, settings: &CheckSettings) -> CheckReport {
+    let mut found = Found::default();
+    readings::neighbours(&document.grid, settings, &mut found);
+    readings::slopes(&document.grid, &mut found);
+    readings::at_the_end(&document.grid, &mut found);
+    readings::cut_off(&document.grid, &mut found);
+    readings::repeated(&document.grid, &mut found);
+    stations::spacing(document, settings, &mut found);
+    usage::shift_and_fade(document, &mut found);
+    usage::headroom(document, settings, &mut found);
+    usage::closure(document, settings, &mut found);
+    usage::temperature(document, settings, &mut found);
+    let nodes = || NodePlace::all(&document.grid).zip(document.grid.nodes_um().iter().copied());
+    // A grid has four nodes at least.
+    let nowhere = (NodePlace::of(&document.grid, 0, 0), 0);
+    CheckReport {
+        verdicts: found.verdicts,
+        unchecked: found.unchecked,
+        flatness: Flatness::of_grid(&document.grid),
+        lowest: nodes().min_by_key(|(_, um)| *um).unwrap_or(nowhere),
+        highest: nodes().max_by_key(|(_, um)| *um).unwrap_or(nowhere),
+    }
+}
+
+/// What has been found so far.
+#[derive(Default)]
+struct Found {
+    verdicts: Vec<Verdict>,
+    unchecked: Vec<Unchecked>,
+}
+
+impl Found {
+    fn at(&mut self, place: NodePlace, finding: Finding) {
+        self.verdicts.push(Verdict { place: Some(place), finding });
+    }
+
+    fn of_all(&mut self, finding: Finding) {
+        self.verdicts.push(Verdict { place: None, finding });
+    }
+}

@@ -1,0 +1,180 @@
+//! Whether the readings can be true.
+
+use gapkeeper::{BedHeight, GridAxis, HeightGrid, Lattice, MAX_HEIGHT_UM};
+
+use super::{CheckSettings, Finding, Found, NodePlace, Unchecked};
+use crate::flatness::places;
+use crate::grid_file::CAPACITY;
+use crate::surface_fit::{Degree, SurfaceFit};
+
+/// Most stations along an axis from which one is predicted: farther ones know less of it.
+const NEIGHBOURHOOD: u8 = 5;
+/// Rise of a bent or leaning plate from station to station; own limit, no source.
+const STEEP_UM_PER_MM: u64 = 10;
+/// Rise at which something other than the bed must be wrong; own limit, no source.
+const IMPOSSIBLE_UM_PER_MM: u64 = 100;
+/// Fewest alike readings at the lowest or highest height that can be a limit.
+const FEWEST_CUT_OFF: usize = 3;
+/// Mean distance by which the bed must go on beyond such a limit.
+const BEYOND_UM: f64 = 20.0;
+/// Fewest different heights of a row whose repetition is no chance.
+const FEWEST_DIFFERENT: usize = 3;
+
+type Grid = HeightGrid<CAPACITY>;
+
+/// Readings that disagree with their neighbours, the worst first.
+///
+/// Each is compared with what the surface of second degree through up to 5×5 stations around it predicts without it. A
+/// slip spoils the predictions beside it, so the one that stands out most is taken, its prediction put in its place,
+/// and the search begun anew: R. D. Cook and S. Weisberg, *Residuals and Influence in Regression* (1982), call the
+/// figure the studentised residual.
+pub(super) fn neighbours(grid: &Grid, settings: &CheckSettings, found: &mut Found) {
+    /// A stand-out this near to the largest stands out as much: what is left is rounding.
+    const SHARE_PERCENT: i64 = 98;
+    let lattice = grid.lattice();
+    let mut heights_um: Vec<i16> = grid.nodes_um().to_vec();
+    if deviation(&lattice, &heights_um, 0, 0).is_none() {
+        found.unchecked.push(Unchecked::Neighbours);
+        return;
+    }
+    // Where a quarter of the readings is wrong, nobody can tell which.
+    for _ in 0..(heights_um.len() / 4).max(1) {
+        let limit_um = u32::from(settings.neighbour_limit_um);
+        let mut doubtful: Vec<_> = (0..lattice.rows)
+            .flat_map(|row| (0..lattice.columns).map(move |column| (column, row)))
+            .filter_map(|(column, row)| Some((column, row, deviation(&lattice, &heights_um, column, row)?)))
+            .filter(|(_, _, deviation)| deviation.off_um().unsigned_abs() > limit_um)
+            .collect();
+        // Stable: of equals, the first in the grid is told.
+        doubtful.sort_by_key(|(_, _, deviation)| std::cmp::Reverse(deviation.rank()));
+        let Some(&(column, row, worst)) = doubtful.first() else { break };
+        let node = usize::from(row) * usize::from(lattice.columns) + usize::from(column);
+        let predicted_um = i32::from(heights_um[node]) - worst.off_um();
+        // Held within 14 bits.
+        heights_um[node] = predicted_um.clamp(-i32::from(MAX_HEIGHT_UM), MAX_HEIGHT_UM.into()) as i16;
+        let least = worst.rank() / 100 * SHARE_PERCENT;
+        let as_likely = doubtful[1..]
+            .iter()
+            .take_while(|(_, _, other)| other.rank() >= least)
+            // What is still off without the first is a slip of its own.
+            .filter(|(column, row, _)| {
+                let left = deviation(&lattice, &heights_um, *column, *row);
+                left.is_some_and(|left| left.off_um().unsigned_abs() <= limit_um)
+            })
+            .map(|&(column, row, _)| NodePlace::of(grid, column, row))
+            .collect();
+        found.at(NodePlace::of(grid, column, row), Finding::OffNeighbours { off_um: worst.off_um(), as_likely });
+    }
+}
+
+/// How a reading stands against those around it.
+fn deviation(lattice: &Lattice, heights_um: &[i16], column: u8, row: u8) -> Option<gapkeeper::Deviation> {
+    // As many on either side as there are, and more on the other where there are fewer.
+    let window = |at: u8, count: u8| {
+        let size = count.min(NEIGHBOURHOOD);
+        (at.saturating_sub(size / 2).min(count - size), size)
+    };
+    let ((left, columns), (front, rows)) = (window(column, lattice.columns), window(row, lattice.rows));
+    let around = HeightGrid::<25>::from_fn(Lattice { columns, rows, ..*lattice }, |column, row| {
+        let node = usize::from(front + row) * usize::from(lattice.columns) + usize::from(left + column);
+        heights_um.get(node).copied().unwrap_or(0).into()
+    });
+    around.ok()?.deviation(column - left, row - front)
+}
+
+/// Stations between which the bed rises faster than a plate does; the steepest is told.
+pub(super) fn slopes(grid: &Grid, found: &mut Found) {
+    let lattice = grid.lattice();
+    let columns = usize::from(lattice.columns);
+    let nodes_um = grid.nodes_um();
+    let mut steep = Vec::new();
+    for (index, place) in NodePlace::all(grid).enumerate() {
+        // Places count from 1, so these are the numbers of the next column and row.
+        let right = (place.column < lattice.columns).then_some((GridAxis::X, index + 1, lattice.pitch_x_um));
+        let back = (place.row < lattice.rows).then_some((GridAxis::Y, index + columns, lattice.pitch_y_um));
+        for (axis, next, run_um) in [right, back].into_iter().flatten() {
+            let rise_um = i32::from(nodes_um[next]) - i32::from(nodes_um[index]);
+            let milli_slope = 1000 * u64::from(rise_um.unsigned_abs());
+            if milli_slope > STEEP_UM_PER_MM * u64::from(run_um) {
+                // Of one pitch or of the other: compared by what each rises over one millimetre.
+                steep.push((milli_slope * 1000 / u64::from(run_um), place, axis, rise_um, run_um));
+            }
+        }
+    }
+    let others = steep.len().saturating_sub(1);
+    if let Some(&(slope, place, axis, rise_um, run_um)) = steep.iter().max_by_key(|(slope, ..)| *slope) {
+        let is_impossible = slope > 1000 * IMPOSSIBLE_UM_PER_MM;
+        found.at(
+            place,
+            if is_impossible {
+                Finding::Impossible { axis, rise_um, run_um, others }
+            } else {
+                Finding::Steep { axis, rise_um, run_um, others }
+            },
+        );
+    }
+}
+
+/// Readings at the end of the range.
+pub(super) fn at_the_end(grid: &Grid, found: &mut Found) {
+    let is_at_end = |um: i16| um.unsigned_abs() >= MAX_HEIGHT_UM.unsigned_abs();
+    let mut places = NodePlace::all(grid).zip(grid.nodes_um()).filter(|(_, um)| is_at_end(**um));
+    if let Some((place, _)) = places.next() {
+        found.at(place, Finding::AtEnd { nodes: 1 + places.count() });
+    }
+}
+
+/// Several readings alike at the lowest or highest height, where the others predict that the bed goes on: a limit
+/// switch or a knob's end was reached there.
+///
+/// Rounding makes readings alike too, as do the four corners of a bow; then the others predict no more than what was
+/// read. A surface of second degree is asked, or a plane where the others are too few for one.
+pub(super) fn cut_off(grid: &Grid, found: &mut Found) {
+    let nodes = || places(grid).into_iter().zip(NodePlace::all(grid));
+    let limits = [(grid.nodes_um().iter().min(), -1.0), (grid.nodes_um().iter().max(), 1.0)];
+    for (limit_um, sign) in limits.into_iter().filter_map(|(limit_um, sign)| Some((*limit_um?, sign))) {
+        let is_at_limit = |node: &BedHeight| node.height_um == i32::from(limit_um);
+        let (alike, others): (Vec<_>, Vec<_>) = nodes().partition(|(node, _)| is_at_limit(node));
+        let others: Vec<BedHeight> = others.into_iter().map(|(node, _)| node).collect();
+        // With as many readings as terms the surface follows every slip.
+        let degree = if others.len() > 6 { Degree::Second } else { Degree::First };
+        if alike.len() < FEWEST_CUT_OFF || others.len() < 4 {
+            continue;
+        }
+        let fit = SurfaceFit::new(&others, degree);
+        let beyond =
+            |node: &BedHeight| sign * (fit.height_um(node.x_um.into(), node.y_um.into()) - f64::from(limit_um));
+        let beyond_um: Vec<f64> = alike.iter().map(|(node, _)| beyond(node)).collect();
+        let mean_um = beyond_um.iter().sum::<f64>() / beyond_um.len() as f64;
+        if mean_um > BEYOND_UM && beyond_um.iter().all(|um| *um > 0.0) {
+            // Below a few times the range of heights.
+            let finding =
+                Finding::CutOff { height_um: limit_um, nodes: alike.len(), beyond_um: mean_um.round() as i32 };
+            found.at(alike[0].1, finding);
+        }
+    }
+}
+
+/// Readings that are all alike, or rows and columns that are those before them once more.
+pub(super) fn repeated(grid: &Grid, found: &mut Found) {
+    let lattice = grid.lattice();
+    let nodes_um = grid.nodes_um();
+    if let Some((&height_um, others)) = nodes_um.split_first()
+        && others.iter().all(|um| *um == height_um)
+    {
+        found.of_all(Finding::AllAlike { height_um });
+        return;
+    }
+    let columns = usize::from(lattice.columns);
+    let rows: Vec<Vec<i16>> = nodes_um.chunks(columns).map(<[i16]>::to_vec).collect();
+    let turned = (0..columns).map(|column| rows.iter().map(|row| row[column]).collect()).collect();
+    for (axis, lines) in [(GridAxis::X, rows), (GridAxis::Y, turned)] {
+        for (line, pair) in (2_u8..).zip(lines.windows(2)) {
+            let different: std::collections::BTreeSet<_> = pair[0].iter().collect();
+            if pair[0] == pair[1] && different.len() >= FEWEST_DIFFERENT {
+                let (column, row) = if axis == GridAxis::X { (0, line - 1) } else { (line - 1, 0) };
+                found.at(NodePlace::of(grid, column, row), Finding::Repeated { axis, line });
+            }
+        }
+    }
+}

@@ -1,0 +1,368 @@
+//! Verdicts: what can be wrong with a grid, how grave it is, and what to do.
+
+use std::fmt;
+
+use gapkeeper::{CorrectionError, GridAxis, GridError, HeightGrid, MAX_HEIGHT_UM};
+
+/// A station of the grid.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct NodePlace {
+    /// Column, counted from 1 at the smallest X.
+    pub column: u8,
+    /// Row, counted from 1 at the smallest Y.
+    pub row: u8,
+    /// X of the station.
+    pub x_um: i32,
+    /// Y of the station.
+    pub y_um: i32,
+}
+
+impl NodePlace {
+    /// The place of a node that is counted from 0.
+    pub fn of<const CAPACITY: usize>(grid: &HeightGrid<CAPACITY>, column: u8, row: u8) -> Self {
+        let (x_um, y_um) = grid.lattice().node_um(column, row);
+        // Below 15 each.
+        Self { column: column.saturating_add(1), row: row.saturating_add(1), x_um, y_um }
+    }
+
+    /// All nodes, row by row, as their heights stand in the grid.
+    pub fn all<const CAPACITY: usize>(grid: &HeightGrid<CAPACITY>) -> impl Iterator<Item = Self> {
+        let lattice = grid.lattice();
+        (0..lattice.rows).flat_map(move |row| (0..lattice.columns).map(move |column| Self::of(grid, column, row)))
+    }
+}
+
+/// As people say it: `column 2, row 3 (x 110, y 98.5 mm)`.
+impl fmt::Display for NodePlace {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let mm = |um: i32| f64::from(um) / 1000.0;
+        write!(out, "column {}, row {} (x {}, y {} mm)", self.column, self.row, mm(self.x_um), mm(self.y_um))
+    }
+}
+
+/// How grave a verdict is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Severity {
+    /// To be looked at; the grid can be used.
+    Warning,
+    /// The grid cannot be used as it is.
+    Unusable,
+}
+
+impl fmt::Display for Severity {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        out.pad(match self {
+            Severity::Warning => "warning",
+            Severity::Unusable => "unusable",
+        })
+    }
+}
+
+/// One thing that speaks against a grid, and where.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Verdict {
+    /// The station, if it is about one.
+    pub place: Option<NodePlace>,
+    /// What it is.
+    pub finding: Finding,
+}
+
+/// The kinds of verdicts with their figures; as text, the reason.
+#[derive(Clone, Debug, PartialEq)]
+#[non_exhaustive]
+pub enum Finding {
+    /// A reading is not what its neighbours predict.
+    OffNeighbours {
+        /// Reading less prediction.
+        off_um: i32,
+        /// Stations that stand out as much: with few readings the slip may be at any of them.
+        as_likely: Vec<NodePlace>,
+    },
+    /// The bed rises faster from this station to the next than a plate does.
+    Steep {
+        /// The way to the next station.
+        axis: GridAxis,
+        /// Rise to the next station; negative: fall.
+        rise_um: i32,
+        /// Distance to it.
+        run_um: u32,
+        /// Further pairs of stations that are too steep.
+        others: usize,
+    },
+    /// The same, so steep that the unit or a pitch must be wrong.
+    Impossible {
+        /// The way to the next station.
+        axis: GridAxis,
+        /// Rise to the next station; negative: fall.
+        rise_um: i32,
+        /// Distance to it.
+        run_um: u32,
+        /// Further pairs of stations that are too steep.
+        others: usize,
+    },
+    /// Readings at the end of what a grid holds.
+    AtEnd {
+        /// How many.
+        nodes: usize,
+    },
+    /// The lowest or the highest readings are alike, and the others predict that the bed goes on beyond.
+    CutOff {
+        /// Their height.
+        height_um: i16,
+        /// How many.
+        nodes: usize,
+        /// How far beyond, on the mean.
+        beyond_um: i32,
+    },
+    /// All readings are alike.
+    AllAlike {
+        /// Their height.
+        height_um: i16,
+    },
+    /// A row or a column is that before it once more.
+    Repeated {
+        /// X: a row, which runs along X; Y: a column.
+        axis: GridAxis,
+        /// The row or column, counted from 1.
+        line: u8,
+    },
+    /// The surface between stations is uncertain by more than the tolerance.
+    TooFewStations {
+        /// The estimate.
+        error_um: u32,
+        /// Whether the surface is refined.
+        is_refined: bool,
+    },
+    /// The surface that the survey asks for cannot be made.
+    NoSurface(GridError),
+    /// The grid cannot be put in force with this shift or fade.
+    NoCorrection(CorrectionError),
+    /// The fade changes the thickness of layers too much.
+    FadeSteep {
+        /// Largest change, in thousandths.
+        permille: u32,
+        /// A height of zero correction that would do.
+        zero_above_um: i64,
+    },
+    /// The nozzle cannot go down to the bed.
+    NoHeadroom {
+        /// How far it stops above.
+        above_um: i64,
+    },
+    /// The first station was not found again where it was.
+    Closure {
+        /// The change.
+        closure_um: i16,
+        /// Whether a person took it all the same.
+        accepted: bool,
+    },
+    /// Measured at another temperature.
+    OtherTemperature {
+        /// The grid's.
+        measured_c: i16,
+        /// The bed's.
+        now_c: i16,
+    },
+    /// The grid does not say at which temperature it was measured.
+    UnknownTemperature,
+}
+
+impl Finding {
+    /// The kind as one word with hyphens; stable, for scripts.
+    pub fn word(&self) -> &'static str {
+        match self {
+            Finding::OffNeighbours { .. } => "off-neighbours",
+            Finding::Steep { .. } => "steep",
+            Finding::Impossible { .. } => "impossible-slope",
+            Finding::AtEnd { .. } => "at-end-of-range",
+            Finding::CutOff { .. } => "cut-off",
+            Finding::AllAlike { .. } => "all-alike",
+            Finding::Repeated { .. } => "repeated",
+            Finding::TooFewStations { .. } => "too-few-stations",
+            Finding::NoSurface(_) => "no-surface",
+            Finding::NoCorrection(_) => "no-correction",
+            Finding::FadeSteep { .. } => "fade-steep",
+            Finding::NoHeadroom { .. } => "no-headroom",
+            Finding::Closure { .. } => "closure",
+            Finding::OtherTemperature { .. } => "other-temperature",
+            Finding::UnknownTemperature => "unknown-temperature",
+        }
+    }
+
+    /// How grave it is.
+    pub fn severity(&self) -> Severity {
+        match self {
+            Finding::Impossible { .. }
+            | Finding::AtEnd { .. }
+            | Finding::NoSurface(_)
+            | Finding::NoCorrection(_)
+            | Finding::OtherTemperature { .. } => Severity::Unusable,
+            _ => Severity::Warning,
+        }
+    }
+
+    /// What to do.
+    pub fn remedy(&self) -> String {
+        match self {
+            Finding::OffNeighbours { as_likely, .. } if as_likely.is_empty() => "measure this station once more".into(),
+            Finding::OffNeighbours { .. } => "measure these stations once more".into(),
+            Finding::Steep { .. } => "measure both stations once more; tram the bed first if it only leans".into(),
+            Finding::Impossible { .. } => {
+                "look at the unit, the pitch and the row order of the file it came from".into()
+            }
+            Finding::AtEnd { .. } => "bring the bed nearer to level by its screws, and measure again".into(),
+            Finding::CutOff { .. } => {
+                "see what was in the way, a limit switch or the end of a knob, and measure again".into()
+            }
+            Finding::AllAlike { .. } => "measure the bed: no plate is that flat".into(),
+            Finding::Repeated { .. } => "look whether it was copied, and measure it".into(),
+            Finding::TooFewStations { is_refined: false, .. } => {
+                "use the refined surface if check stations speak for it, else measure more stations".into()
+            }
+            Finding::TooFewStations { is_refined: true, .. } => "measure with more care, or at more stations".into(),
+            Finding::NoSurface(_) => "measure the stations again, or use the bilinear surface".into(),
+            Finding::NoCorrection(_) => "change the shift or the fade of the grid".into(),
+            Finding::FadeSteep { zero_above_um, .. } => format!("let it fade up to {zero_above_um} um or higher"),
+            Finding::NoHeadroom { .. } => {
+                "raise the bed by its screws and measure again, or lower the limit switch".into()
+            }
+            Finding::Closure { .. } => "find what moved or was still warming up, and measure again".into(),
+            Finding::OtherTemperature { .. } => {
+                "measure at this temperature, or blend two grids that stand on either side of it".into()
+            }
+            Finding::UnknownTemperature => "write it into the file, if it is known".into(),
+        }
+    }
+}
+
+impl fmt::Display for Finding {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Finding::OffNeighbours { off_um, as_likely } => {
+                let way = if *off_um < 0 { "lower" } else { "higher" };
+                write!(out, "{} um {way} than its neighbours predict", off_um.unsigned_abs())?;
+                match as_likely.as_slice() {
+                    [] => Ok(()),
+                    [other] => write!(out, "; the slip may as well be at {other}"),
+                    [first, second] => write!(out, "; the slip may as well be at {first} or {second}"),
+                    others => write!(out, "; the slip may as well be at any of {} others", others.len()),
+                }
+            }
+            Finding::Steep { axis, rise_um, run_um, others } => {
+                steep(out, *axis, *rise_um, *run_um, *others, "steeper than a plate bends")
+            }
+            Finding::Impossible { axis, rise_um, run_um, others } => {
+                steep(out, *axis, *rise_um, *run_um, *others, "no plate is as steep")
+            }
+            Finding::AtEnd { nodes } => {
+                let more = if *nodes > 1 { format!(", as are {} more", nodes - 1) } else { String::new() };
+                write!(out, "at the end of what a grid holds, {MAX_HEIGHT_UM} um{more}: the bed may reach beyond")
+            }
+            Finding::CutOff { height_um, nodes, beyond_um } => write!(
+                out,
+                "{nodes} stations are all {height_um} um, where the others predict {beyond_um} um on the mean beyond \
+                 that: they may be cut off"
+            ),
+            Finding::AllAlike { height_um } => write!(out, "all stations are {height_um} um"),
+            Finding::Repeated { axis, line } => {
+                let name = if *axis == GridAxis::X { "row" } else { "column" };
+                write!(out, "{name} {line} is {name} {} once more, to the micrometre", line.saturating_sub(1))
+            }
+            Finding::TooFewStations { error_um, is_refined: false } => {
+                write!(
+                    out,
+                    "the bilinear surface may be off by {error_um} um beside this station, as the bed bends here"
+                )
+            }
+            Finding::TooFewStations { error_um, is_refined: true } => write!(
+                out,
+                "the refined surface may be off by {error_um} um beside this station, as readings scatter or the bend changes"
+            ),
+            Finding::NoSurface(error) => write!(out, "no refined surface: {error}"),
+            Finding::NoCorrection(error) => error.fmt(out),
+            Finding::FadeSteep { permille, .. } => write!(
+                out,
+                "the fade makes layers up to {}.{} % thinner or thicker, more than 10 %",
+                permille / 10,
+                permille % 10
+            ),
+            Finding::NoHeadroom { above_um } => {
+                write!(out, "the nozzle stops {above_um} um above the bed here, at its lowest height")
+            }
+            Finding::Closure { closure_um, accepted } => {
+                let accepted = if *accepted { "; that was accepted" } else { "" };
+                write!(out, "the first station was {closure_um} um off at the end of the survey{accepted}")
+            }
+            Finding::OtherTemperature { measured_c, now_c } => {
+                write!(out, "measured at {measured_c} °C, which is too far from {now_c} °C")
+            }
+            Finding::UnknownTemperature => write!(out, "it does not say at which bed temperature it was measured"),
+        }
+    }
+}
+
+fn steep(
+    out: &mut fmt::Formatter<'_>,
+    axis: GridAxis,
+    rise_um: i32,
+    run_um: u32,
+    others: usize,
+    judgement: &str,
+) -> fmt::Result {
+    let (way, run_mm) = (if rise_um < 0 { "falls" } else { "rises" }, f64::from(run_um) / 1000.0);
+    write!(out, "{way} {} um over the {run_mm} mm to the next station along {axis:?}: {judgement}", rise_um.abs())?;
+    match others {
+        0 => Ok(()),
+        others => write!(out, " ({others} more)"),
+    }
+}
+
+/// Something that could not be checked; as text, the reason and what is needed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum Unchecked {
+    /// Too few stations to predict one from the others.
+    Neighbours,
+    /// Too few stations along an axis to see a bend, or how it changes.
+    Stations {
+        /// The axis.
+        axis: GridAxis,
+        /// Fewest stations that would tell.
+        fewest: u8,
+    },
+    /// Nobody said how low the nozzle may go.
+    Headroom,
+    /// The grid comes from no survey that is known.
+    Closure,
+    /// Nobody said how warm the bed is.
+    Temperature,
+}
+
+impl Unchecked {
+    /// What was to be checked, as one word with hyphens; stable, for scripts.
+    pub fn word(self) -> &'static str {
+        match self {
+            Unchecked::Neighbours => "off-neighbours",
+            Unchecked::Stations { .. } => "too-few-stations",
+            Unchecked::Headroom => "no-headroom",
+            Unchecked::Closure => "closure",
+            Unchecked::Temperature => "other-temperature",
+        }
+    }
+}
+
+impl fmt::Display for Unchecked {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Unchecked::Neighbours => write!(out, "neighbours: too few stations to predict one from the others"),
+            Unchecked::Stations { axis, fewest } => write!(
+                out,
+                "bend along {axis:?}: it takes {fewest} stations along that axis to see what lies between them; check \
+                 stations tell it too"
+            ),
+            Unchecked::Headroom => write!(out, "headroom: say how low the nozzle can go (--lowest-um)"),
+            Unchecked::Closure => write!(out, "closure: the grid comes from no survey"),
+            Unchecked::Temperature => write!(out, "temperature: say how warm the bed is (--bed-temperature)"),
+        }
+    }
+}

@@ -1,0 +1,97 @@
+//! `gapgrid blend`: a grid for a temperature between those of two.
+
+use std::path::{Path, PathBuf};
+
+use anyhow::{Context, anyhow, bail};
+use clap::Args;
+use gapkeeper::{Bank, Choice, Correction, StoredGrid, Surface, TemperatureWindows};
+use gapkeeper_host_tools::grid_file::{CAPACITY, GridDocument, SurveyMarks};
+
+use super::{input, output};
+
+/// Blend two grids of the same stations for a bed temperature between theirs.
+///
+/// Heights and shifts are in proportion, by the same arithmetic as on the machine; fade and the marks of a survey are
+/// those of the nearer grid. Nothing is extrapolated.
+#[derive(Args)]
+#[command(after_help = "Example: gapgrid blend at-60.json at-100.json --bed-temperature 75 -o at-75.json")]
+pub struct Arguments {
+    /// One grid, with its bed temperature
+    first: PathBuf,
+    /// The other
+    second: PathBuf,
+    /// The temperature that the grid is for
+    #[arg(long, value_name = "C", allow_negative_numbers = true)]
+    bed_temperature: i16,
+    /// The grid to write; its extension tells the format
+    #[arg(short, long, value_name = "FILE")]
+    output: PathBuf,
+}
+
+/// Blends the grids.
+pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
+    let (first, second) = (input::reading(&arguments.first)?, input::reading(&arguments.second)?);
+    if let (Some(one), Some(other)) = (first.setup, second.setup)
+        && one != other
+    {
+        bail!("the grids belong to the setups {one} and {other}: a screw was turned between them\n  measure both anew");
+    }
+    let setup = first.setup.or(second.setup);
+    let mut bank = Bank::<2, CAPACITY>::default();
+    bank.set(0, Some(stored(&arguments.first, &first.document)?));
+    bank.set(1, Some(stored(&arguments.second, &second.document)?));
+    // Near is not enough here: a blend was asked for.
+    let windows = TemperatureWindows { nearest_c: 0, ..TemperatureWindows::default() };
+    let choice = bank.choose(arguments.bed_temperature, 0, windows);
+    let refused = || refusal(choice, arguments.bed_temperature, windows);
+    let chosen = bank.chosen(choice, arguments.bed_temperature)?.ok_or_else(refused)?;
+    // Marks are given only where both grids have some: half of a blend comes from no survey otherwise.
+    let are_surveyed = first.document.survey.is_some() && second.document.survey.is_some();
+    let document = GridDocument {
+        shift_um: chosen.shift_um.into(),
+        fade: chosen.fade,
+        bed_temperature_c: Some(arguments.bed_temperature),
+        survey: are_surveyed.then_some(SurveyMarks {
+            closure_um: chosen.closure_um,
+            closure_accepted: chosen.closure_accepted,
+            surface: chosen.surface,
+        }),
+        grid: chosen.grid,
+    };
+    output::write(&arguments.output, &document, setup)
+}
+
+/// A grid as the bank of a machine holds it; both are of one setup here.
+fn stored(path: &Path, document: &GridDocument) -> anyhow::Result<StoredGrid<CAPACITY>> {
+    let name = || path.display().to_string();
+    let correction = Correction::new(document.grid.clone()).with_shift(document.shift_um).with_context(name)?;
+    let no_temperature = || anyhow!("{}: it does not say its bed temperature\n  write it into the file", name());
+    let marks =
+        document.survey.unwrap_or(SurveyMarks { closure_um: 0, closure_accepted: false, surface: Surface::Refined });
+    Ok(StoredGrid {
+        grid: document.grid.clone(),
+        // Checked to be within 14 bits.
+        shift_um: correction.shift_um() as i16,
+        fade: document.fade,
+        bed_temperature_c: document.bed_temperature_c.ok_or_else(no_temperature)?,
+        setup: 0,
+        closure_um: marks.closure_um,
+        closure_accepted: marks.closure_accepted,
+        surface: marks.surface,
+    })
+}
+
+fn refusal(choice: Choice, now_c: i16, windows: TemperatureWindows) -> anyhow::Error {
+    match choice {
+        Choice::NoBlend { cooler_c, warmer_c } => anyhow!(
+            "the grids of {cooler_c} °C and {warmer_c} °C cannot be blended\n  they must have the same stations, and be \
+             no more than {} °C apart",
+            windows.blend_c
+        ),
+        Choice::TooFar { nearest_c } => anyhow!(
+            "{now_c} °C does not lie between the grids; the nearer is for {nearest_c} °C\n  measure there: nothing is \
+             extrapolated"
+        ),
+        other => anyhow!("no grid for {now_c} °C: {other}"),
+    }
+}

@@ -1,0 +1,73 @@
+//! `gapgrid check`: whether a grid can be trusted and used.
+
+use std::io::{self, Write};
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::Args;
+use gapkeeper_host_tools::check::{CheckSettings, Severity, check, unreadable_json};
+
+use super::input;
+
+/// Say what speaks against a grid, where, and what to do.
+///
+/// Checked are the readings (off their neighbours, too steep, cut off, repeated), whether the stations are enough for
+/// this shape, shift, fade, headroom, closure and temperature, and the flatness by ISO 12781-1. What cannot be checked
+/// without being told more is listed.
+#[derive(Args)]
+#[command(after_help = "Examples:\n  gapgrid check grid.json\n  \
+    gapgrid check grid.json --bed-temperature 60 --lowest-um -500\n  \
+    gapgrid check grid.json --json\n\n\
+    Exit codes: 0 fine, 1 warnings, 2 unusable, which a file that cannot be read is, too.\n\n\
+    JSON: schema_version; outcome (fine, warning, unusable); verdicts, each with kind, severity, place (null, or column \
+    and row from 1, x_um, y_um), reason and remedy; unchecked, each with kind and reason; flatness with lspl_fltt_um, \
+    lspl_fltp_um, lspl_fltv_um, lspl_fltq_um and mzpl_fltt_um; lowest and highest, places with height_um. Wording of \
+    reasons and remedies may change, the rest stays while schema_version does.")]
+pub struct Arguments {
+    /// The grid: a file that says everything itself, such as a JSON document
+    grid: PathBuf,
+    /// How warm the bed is, or will be for the job
+    #[arg(long, value_name = "C", allow_negative_numbers = true)]
+    bed_temperature: Option<i16>,
+    /// Lowest machine height that the nozzle can go to
+    #[arg(long, value_name = "UM", allow_negative_numbers = true)]
+    lowest_um: Option<i32>,
+    /// How far the surface between stations may be off
+    #[arg(long, value_name = "UM", default_value_t = CheckSettings::default().tolerance_um)]
+    tolerance_um: u16,
+    /// Print one JSON object instead, for scripts
+    #[arg(long)]
+    json: bool,
+}
+
+/// Checks the grid; the exit code is the outcome.
+pub fn run(arguments: &Arguments) -> anyhow::Result<ExitCode> {
+    let document = match input::grid(&arguments.grid) {
+        Ok(document) => document,
+        Err(error) => {
+            if arguments.json {
+                print(&format!("{:#}\n", unreadable_json(&error.to_string())))?;
+            }
+            return Err(error);
+        }
+    };
+    let settings = CheckSettings {
+        bed_temperature_c: arguments.bed_temperature,
+        lowest_um: arguments.lowest_um,
+        tolerance_um: arguments.tolerance_um,
+        ..CheckSettings::default()
+    };
+    let report = check(&document, &settings);
+    print(&if arguments.json { format!("{:#}\n", report.to_json()) } else { report.to_string() })?;
+    Ok(match report.severity() {
+        None => ExitCode::SUCCESS,
+        Some(Severity::Warning) => ExitCode::from(1),
+        Some(Severity::Unusable) => ExitCode::from(2),
+    })
+}
+
+fn print(text: &str) -> io::Result<()> {
+    let mut out = io::stdout().lock();
+    out.write_all(text.as_bytes())?;
+    out.flush()
+}

@@ -1,0 +1,47 @@
+//! `gapgrid diff`: what changed from one grid to another.
+
+use std::io::{self, Write};
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::Args;
+use gapkeeper_host_tools::compare::{AdviceKind, compare};
+
+use super::input;
+
+/// Say what changed from one grid to another: height, tilt, bow and local change apart.
+///
+/// Compared are the stations of the first grid that lie inside both. What is compared is the bed: a shift or a fade of
+/// either does not count.
+#[derive(Args)]
+#[command(after_help = "Example: gapgrid diff january.json june.json\n\n\
+    Exit codes: 0 fine, 1 something is to be done, 2 they cannot be compared.")]
+pub struct Arguments {
+    /// The grid as it was
+    first: PathBuf,
+    /// The grid as it is
+    second: PathBuf,
+    /// Up to here a change is no matter
+    #[arg(long, value_name = "UM", default_value_t = 50)]
+    tolerance_um: u16,
+}
+
+/// Compares the grids; the exit code tells whether something is to be done.
+pub fn run(arguments: &Arguments) -> anyhow::Result<ExitCode> {
+    let (first, second) = (input::grid(&arguments.first)?, input::grid(&arguments.second)?);
+    let change = compare(&first, &second)?;
+    let advice = change.advice(arguments.tolerance_um);
+    let mut out = io::stdout().lock();
+    write!(out, "{change}")?;
+    if let (Some(was_c), Some(is_c)) = (first.bed_temperature_c, second.bed_temperature_c)
+        && was_c != is_c
+    {
+        writeln!(out, "measured at {was_c} °C and at {is_c} °C: a bed bows as it warms up")?;
+    }
+    for advice in &advice {
+        writeln!(out, "{advice}")?;
+    }
+    out.flush()?;
+    let is_fine = advice.iter().all(|advice| advice.kind == AdviceKind::Fine);
+    Ok(if is_fine { ExitCode::SUCCESS } else { ExitCode::from(1) })
+}

@@ -1,0 +1,44 @@
+//! `gapgrid shift`: a grid raised or lowered.
+
+use std::path::PathBuf;
+
+use anyhow::{Context, bail};
+use clap::Args;
+use gapkeeper::Correction;
+use gapkeeper_host_tools::grid_file::GridFormat;
+
+use super::length::whole_um;
+use super::{input, output};
+
+/// Raise or lower a whole grid: the distance is added to its shift.
+///
+/// Readings stay what they are. A positive distance moves the nozzle away from the bed.
+#[derive(Args)]
+#[command(after_help = "Examples:\n  gapgrid shift grid.json 0.05 -o grid-shifted.json\n  \
+    gapgrid shift grid.json -0.02 -o grid-shifted.json\n\n\
+    A shift that is too low drives the nozzle into the bed: try it with the nozzle cold and a hand at the switch.")]
+pub struct Arguments {
+    /// The grid: a file that says everything itself, such as a JSON document
+    grid: PathBuf,
+    /// How far, in mm
+    #[arg(value_name = "MM", value_parser = whole_um, allow_hyphen_values = true)]
+    distance: i32,
+    /// The grid to write: .json or .gkr, since other formats have no place for a shift
+    #[arg(short, long, value_name = "FILE")]
+    output: PathBuf,
+}
+
+/// Adds to the shift.
+pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
+    let format = GridFormat::of(&arguments.output)?;
+    if !matches!(format, GridFormat::Json | GridFormat::Record) {
+        bail!("{}: the format has no place for a shift\n  write .json or .gkr", arguments.output.display());
+    }
+    let mut reading = input::reading(&arguments.grid)?;
+    let shift_um = reading.document.shift_um.saturating_add(arguments.distance);
+    Correction::new(reading.document.grid.clone())
+        .with_shift(shift_um)
+        .with_context(|| arguments.grid.display().to_string())?;
+    reading.document.shift_um = shift_um;
+    output::write(&arguments.output, &reading.document, reading.setup)
+}

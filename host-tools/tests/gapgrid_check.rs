@@ -1,0 +1,89 @@
+//! `gapgrid check` as people and scripts run it.
+
+#![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
+
+mod gapgrid_support;
+
+use std::fs;
+
+use gapgrid_support::{assert_refused, document, gapgrid};
+use serde_json::Value;
+
+fn folder() -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    let files = [
+        ("fine.json", document("[[0, 40, 0, -10], [41, 82, 39, 31], [12, 50, 11, 0], [-60, -19, -62, -70]]")),
+        ("slip.json", document("[[0, 40, 0, -10], [41, 82, 339, 31], [12, 50, 11, 0], [-60, -19, -62, -70]]")),
+        ("cut.json", document("[[0, 40, 0], [8191, 8191, 8191]]")),
+        ("broken.json", document("[[0, 40], [1, x]]")),
+        ("pasted.txt", "0.1 0.2\n0.3 0.4\n".to_owned()),
+    ];
+    for (name, text) in files {
+        fs::write(folder.path().join(name), text).unwrap();
+    }
+    folder
+}
+
+#[test]
+fn the_exit_code_is_the_outcome_and_the_text_says_why() {
+    let folder = folder();
+    let run = |arguments: &str| gapgrid(folder.path(), arguments);
+    let (code, out, error) = run("check fine.json --bed-temperature 62 --lowest-um -500");
+    assert_eq!((code, error.as_str()), (Some(0), ""), "{out}");
+    assert!(out.starts_with("fine: nothing speaks against it\nflatness: "), "{out}");
+    assert!(out.ends_with("lowest: -70 um at column 4, row 4 (x 160, y 156.5 mm)\nhighest: 82 um at column 2, row 2 (x 60, y 65.5 mm)\n"), "{out}");
+
+    let (code, out, _) = run("check slip.json");
+    assert_eq!(code, Some(1), "{out}");
+    let place = "warning: column 3, row 2 (x 110, y 65.5 mm): ";
+    assert!(
+        out.starts_with(place)
+            && out.contains("higher than its neighbours predict\n  measure this station once more\n"),
+        "{out}"
+    );
+    assert!(out.contains("not checked: headroom: say how low the nozzle can go (--lowest-um)\n"), "{out}");
+
+    assert_eq!(run("check cut.json").0, Some(2));
+    assert_eq!(run("check fine.json --bed-temperature -20").0, Some(2));
+    assert_eq!(run("check fine.json --tolerance-um 5").0, Some(1));
+}
+
+#[test]
+fn scripts_get_one_object() {
+    let folder = folder();
+    let json = |arguments: &str| {
+        let (code, out, _) = gapgrid(folder.path(), arguments);
+        (code, serde_json::from_str::<Value>(&out).unwrap())
+    };
+    let (code, value) = json("check slip.json --json");
+    assert_eq!((code, &value["outcome"], &value["schema_version"]), (Some(1), &"warning".into(), &1.into()));
+    let verdict = &value["verdicts"][0];
+    assert_eq!((&verdict["kind"], &verdict["severity"]), (&"off-neighbours".into(), &"warning".into()));
+    assert_eq!(verdict["place"], serde_json::json!({ "column": 3, "row": 2, "x_um": 110_000, "y_um": 65_500 }));
+    assert!(verdict["reason"].is_string() && verdict["remedy"].is_string());
+    assert_eq!(value["unchecked"][0]["kind"], "no-headroom");
+    assert_eq!(value["highest"]["height_um"], 339);
+    for key in ["lspl_fltt_um", "lspl_fltp_um", "lspl_fltv_um", "lspl_fltq_um", "mzpl_fltt_um"] {
+        assert!(value["flatness"][key].as_f64().unwrap() > 0.0, "{key}");
+    }
+    let (code, value) = json("check broken.json --json");
+    assert_eq!(
+        (code, &value["outcome"], &value["verdicts"][0]["kind"]),
+        (Some(2), &"unusable".into(), &"unreadable".into())
+    );
+    assert!(value["verdicts"][0]["reason"].as_str().unwrap().contains("broken.json:3:117: "), "{value}");
+}
+
+#[test]
+fn what_is_no_grid_ends_with_2() {
+    let folder = folder();
+    let cases = [
+        ("check absent.json", "absent.json: cannot be read"),
+        ("check broken.json", "\n  "),
+        ("check pasted.txt", "say all of it, by making a document of it first: gapgrid convert"),
+        ("check fine.json --bed-temperature warm", "--bed-temperature"),
+        ("check fine.obj", "the extension says no format"),
+        ("check", "<GRID>"),
+    ];
+    assert_refused(folder.path(), &cases);
+}
