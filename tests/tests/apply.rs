@@ -5,7 +5,7 @@
 use std::io::Read;
 
 use gapkeeper::{Correction, Fade, Move};
-use gapkeeper_host_tools::apply::{ApplyReport, apply};
+use gapkeeper_host_tools::apply::{ApplyReport, Settings, apply};
 use gapkeeper_host_tools::gcode::{Action, Interpreter, Reader, moves};
 use gapkeeper_sim::{bed::ModelledBed, demo};
 
@@ -18,7 +18,8 @@ fn correction() -> Correction<225> {
 
 fn applied(job: &[u8]) -> (Vec<u8>, ApplyReport) {
     let mut output = Vec::new();
-    let report = apply("job", job, &mut output, &correction(), 2).unwrap_or_else(|error| panic!("{error}"));
+    let settings = Settings { correction: &correction(), tolerance_um: 2, scale_flow: false };
+    let report = apply("job", job, &mut output, &settings).unwrap_or_else(|error| panic!("{error}"));
     (output, report)
 }
 
@@ -156,7 +157,8 @@ fn other_words_and_comments_of_a_moving_line_are_kept() {
 fn what_cannot_be_corrected_is_refused_with_its_place() {
     let refused = |job: &[u8], correction: Correction<225>| {
         let mut output = Vec::new();
-        apply("job.gcode", job, &mut output, &correction, 2).unwrap_err().to_string()
+        let settings = Settings { correction: &correction, tolerance_um: 2, scale_flow: false };
+        apply("job.gcode", job, &mut output, &settings).unwrap_err().to_string()
     };
     let (once, _) = applied(b"G28\nG1 X20 Y20 Z0.2 F1200\n");
     assert!(refused(&once, correction()).starts_with("job.gcode:2:3: this job was corrected already\n"));
