@@ -24,8 +24,8 @@
 //! | [`gcode`] | reads, interprets and writes G-code in integers; memory does not grow with the file |
 //! | [`grid_file`] | reads and writes grids in nine formats, and says what a format cannot hold |
 //!
-//! Beside them: [`write_atomically`], by which every output file is written, and [`Place`], by which every mistake in
-//! a text file is shown.
+//! Beside them: [`write_atomically`], by which every output file is written, [`Place`], by which every mistake in a text
+//! file is shown, and [`Watched`], by which a program shows how far it has come.
 //!
 //! Lengths are integers with their unit in the name. No number passes through a float on its way in, except a JSON
 //! number with a fraction or an exponent, which is taken only if it is whole. There is no global state, and no
@@ -38,6 +38,8 @@ mod atomic_file;
 pub mod gcode;
 pub mod grid_file;
 mod place;
+mod progress;
 
 pub use atomic_file::{AtomicFile, write_atomically};
 pub use place::Place;
+pub use progress::Watched;

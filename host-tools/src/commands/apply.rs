@@ -1,15 +1,15 @@
 //! `gapgrid apply`: corrects a job by a grid.
 
 use std::fs::File;
-use std::io::{self, BufRead, BufReader, BufWriter, Write};
+use std::io::{self, BufRead, BufReader, BufWriter, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
 use anyhow::Context;
 use clap::{Args, ValueEnum};
 use gapkeeper::{Correction, DEFAULT_TOLERANCE_UM, HeightGrid, Surface};
-use gapkeeper_host_tools::AtomicFile;
 use gapkeeper_host_tools::apply::{ApplyReport, Settings, apply};
 use gapkeeper_host_tools::grid_file::{CAPACITY, GridDocument, read_grid};
+use gapkeeper_host_tools::{AtomicFile, Watched};
 
 /// Standard input or output instead of a file.
 const STANDARD: &str = "-";
@@ -59,7 +59,10 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
         Box::new(io::stdin().lock())
     } else {
         let file = File::open(&arguments.job).with_context(|| name.clone())?;
-        Box::new(BufReader::with_capacity(1 << 16, file))
+        let watched = Watched::new(file);
+        // A bar would stand between the lines.
+        let shares_terminal = is_standard(&arguments.output) && io::stdout().is_terminal();
+        Box::new(BufReader::with_capacity(1 << 16, if shares_terminal { watched.hidden() } else { watched }))
     };
     let settings =
         Settings { correction: &correction, tolerance_um: arguments.tolerance_um, scale_flow: arguments.scale_flow };
