@@ -23,6 +23,7 @@
 //! | [`apply`] | corrects a job by a grid, for machines that cannot be flashed |
 //! | [`gcode`] | reads, interprets and writes G-code in integers; memory does not grow with the file |
 //! | [`grid_file`] | reads and writes grids in nine formats, and says what a format cannot hold |
+//! | [`manual`] | completions for shells and manual pages, from the definition of a command line |
 //!
 //! Beside them: [`write_atomically`], by which every output file is written, [`Place`], by which every mistake in a text
 //! file is shown, and [`Watched`], by which a program shows how far it has come.
@@ -37,6 +38,7 @@ pub mod apply;
 mod atomic_file;
 pub mod gcode;
 pub mod grid_file;
+pub mod manual;
 mod place;
 mod progress;
 

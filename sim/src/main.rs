@@ -7,8 +7,9 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use anyhow::Context;
-use clap::{Args, Parser, Subcommand};
+use clap::{Args, CommandFactory, Parser, Subcommand};
 use gapkeeper_host_tools::grid_file::{GridDocument, GridFormat, SurveyMarks, read_grid, write_grid};
+use gapkeeper_host_tools::manual::{CompletionsArguments, ManArguments};
 use gapkeeper_host_tools::{Watched, write_atomically};
 use gapkeeper_sim::life::Life;
 use gapkeeper_sim::outcome::Outcome;
@@ -26,7 +27,8 @@ const FAULTS: u8 = 1;
 
 /// A machine that is only modelled: see before you flash whether the first layer will stick.
 #[derive(Parser)]
-#[command(version, arg_required_else_help = true)]
+#[command(name = "gapsim", version, arg_required_else_help = true)]
+#[command(after_help = "Example: gapsim demo")]
 struct Arguments {
     #[command(subcommand)]
     command: Command,
@@ -120,6 +122,10 @@ enum Command {
         #[arg(long, value_name = "FILE")]
         memory: Option<PathBuf>,
     },
+    #[command(after_help = "Example: gapsim completions bash > ~/.local/share/bash-completion/completions/gapsim")]
+    Completions(CompletionsArguments),
+    #[command(after_help = "Example: gapsim man --out ~/.local/share/man/man1")]
+    Man(ManArguments),
 }
 
 #[derive(Args)]
@@ -228,6 +234,8 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
         Command::Life { scenario, seed, days, memory } => {
             return run_life(&Scenario::read(&scenario)?, seed, days, memory);
         }
+        Command::Completions(arguments) => arguments.run(Arguments::command())?,
+        Command::Man(arguments) => arguments.run(Arguments::command())?,
     }
     Ok(ExitCode::SUCCESS)
 }

@@ -79,7 +79,7 @@ impl<W: Write> Writer<W> {
 
 /// Adds the number `value` / 10^`decimals`, without zeros at the end of its fraction.
 pub(crate) fn push_number(line: &mut Vec<u8>, negative: bool, mut value: u64, mut decimals: u32) {
-    while decimals > 0 && value % 10 == 0 {
+    while decimals > 0 && value.is_multiple_of(10) {
         value /= 10;
         decimals -= 1;
     }
