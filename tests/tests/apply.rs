@@ -153,6 +153,35 @@ fn other_words_and_comments_of_a_moving_line_are_kept() {
     assert!(text.contains("\nG90\nG1 X") && text.ends_with("\nM0\n"), "{text}");
 }
 
+/// Found by a fuzzer: a line of which a number changes kept the check value of its old bytes. The new value by hand from
+/// the rule (common practice): the exclusive or of all bytes before the `*`.
+#[test]
+fn a_changed_line_gets_another_check_value() {
+    let check = |line: &str| format!("{line}*{}", line.bytes().fold(0, |value, byte| value ^ byte));
+    let job = [check("N1 G28"), check("N2 G1 X110 Y100 Z0.5"), check("N3 G92 X0 Z0 (here*1)") + " ; and*2"].join("\n");
+    let (output, _) = applied(job.as_bytes());
+    let text = String::from_utf8(output).unwrap();
+    let machine_z = text.lines().nth(2).unwrap().split(" Z").nth(1).unwrap();
+    assert_ne!(machine_z, "0.5");
+    let changed: f64 = text.lines().last().unwrap().split(['Z', ' ']).nth(4).unwrap().parse().unwrap();
+    let expected = check(&format!("N3 G92 X0 Z{changed} (here*1)")) + " ; and*2";
+    assert_eq!(text.lines().last().unwrap(), expected);
+    // And it can be read, or this would stop.
+    found(text.as_bytes());
+}
+
+/// Found by a fuzzer: a turning axis was moved before the line's motion instead of with it.
+#[test]
+fn a_further_axis_stays_on_its_line_or_is_refused() {
+    let (output, report) = applied(b"G28\nG1 X20 Y20 Z0.2 F1200\nG1 Z0.4 a90 E1\nG1 A0\n");
+    let text = String::from_utf8(output).unwrap();
+    assert!(text.contains(" E1 a90\nG1 A0\n") && report.corrected_lines == 2, "{text}");
+    let mut output = Vec::new();
+    let settings = Settings { correction: &correction(), tolerance_um: 2, scale_flow: false };
+    let error = apply("job", &b"G28\nG1 X200 Y180 Z0.2 U5\n"[..], &mut output, &settings).unwrap_err().to_string();
+    assert!(error.starts_with("job:2:19: U moves together with X, Y or Z"), "{error}");
+}
+
 #[test]
 fn what_cannot_be_corrected_is_refused_with_its_place() {
     let refused = |job: &[u8], correction: Correction<225>| {

@@ -11,7 +11,7 @@ use std::io::{self, BufRead, Write};
 
 use gapkeeper::Correction;
 
-use crate::gcode::{Action, GcodeError, Interpreter, Reader};
+use crate::gcode::{Action, GcodeError, Interpreter, Reader, Word};
 use crate::grid_file::CAPACITY;
 use crate::place::Place;
 use path::Path;
@@ -124,6 +124,12 @@ pub fn apply(
         let parts = parts.map_err(|message| LineError { place: at(0), message, remedy: "nothing was written" })?;
         match parts {
             Some(parts) => {
+                if let Some(word) = line.words().iter().find(|word| is_further_axis(word)).filter(|_| parts.len() > 1) {
+                    let letter = char::from(word.letter());
+                    let message = format!("{letter} moves together with X, Y or Z, and only E is divided among pieces");
+                    let remedy = "move it on a line of its own";
+                    return Err(LineError { place: at(word.range().start), message, remedy }.into());
+                }
                 report.corrected_lines += 1;
                 report.pieces += parts.len() as u64;
                 rewriter.motion(&line, &action, parts, &interpreter, &mut output)?;
@@ -139,6 +145,11 @@ pub fn apply(
     report.unmodelled_words = interpreter.unmodelled_words().values().sum();
     output.flush()?;
     Ok(report)
+}
+
+/// Turning axes (NISTIR 6556) and secondary ones (common practice, no source).
+fn is_further_axis(word: &Word) -> bool {
+    matches!(word.letter(), b'A' | b'B' | b'C' | b'U' | b'V' | b'W')
 }
 
 fn signature(line: &[u8]) -> Option<usize> {

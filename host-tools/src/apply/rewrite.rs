@@ -2,8 +2,8 @@
 
 use std::io::{self, Write};
 
-use super::SIGNATURE;
 use super::path::Part;
+use super::{SIGNATURE, is_further_axis};
 use crate::gcode::{Action, Interpreter, Line, Position, Units, Word, push_number};
 
 /// Finest digit written: a millionth of the unit.
@@ -107,7 +107,16 @@ impl Rewriter {
         self.text.bytes.extend_from_slice(&raw[..word.range().start]);
         self.text.start = self.text.bytes.len();
         self.text.word(word.letter(), millionths);
-        self.text.bytes.extend_from_slice(&raw[word.range().end..]);
+        let Some(check_value) = line.check_value() else {
+            self.text.bytes.extend_from_slice(&raw[word.range().end..]);
+            return output.write_all(&self.text.bytes);
+        };
+        // Other bytes before it, another check value.
+        self.text.bytes.extend_from_slice(&raw[word.range().end..check_value.start]);
+        let checked = self.text.bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(&self.text.bytes);
+        let value = checked.iter().fold(0, |value, byte| value ^ byte);
+        write!(self.text.bytes, "*{value}")?;
+        self.text.bytes.extend_from_slice(&raw[check_value.end..]);
         output.write_all(&self.text.bytes)
     }
 
@@ -140,8 +149,8 @@ impl Rewriter {
             self.axes(part, is_last.then_some(end), modes);
             e.word(&mut self.text, part, is_last);
             if index == 0 {
-                if let Some(feed) = line.word(b'F') {
-                    self.text.raw(&raw[feed.range()]);
+                for word in line.words().iter().filter(|word| is_further_axis(word) || word.letter() == b'F') {
+                    self.text.raw(&raw[word.range()]);
                 }
                 comments(raw).for_each(|comment| self.text.raw(comment));
             }
@@ -253,6 +262,7 @@ fn is_of_the_motion(word: &Word) -> bool {
     let code = word.number().and_then(crate::gcode::Decimal::to_whole);
     match word.letter() {
         b'X' | b'Y' | b'Z' | b'E' | b'I' | b'J' | b'K' | b'R' | b'F' => true,
+        _ if is_further_axis(word) => true,
         b'G' => matches!(code, Some(0..=3 | 53)),
         _ => false,
     }

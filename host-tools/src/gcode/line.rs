@@ -82,6 +82,12 @@ impl<'a> Line<'a> {
         self.0.frame.free_text.and_then(|(start, end)| self.0.raw.get(start as usize..end as usize))
     }
 
+    /// Where the check value that closes the line stands, with its `*`; it is the exclusive or of all bytes before it,
+    /// but for a byte order mark.
+    pub fn check_value(&self) -> Option<Range<usize>> {
+        self.0.frame.check_value.map(|(star, end)| star as usize..end as usize)
+    }
+
     /// The first word with a letter, given in upper case.
     pub fn word(&self, letter: u8) -> Option<&'a Word> {
         self.0.words.iter().find(|word| word.letter == letter)
