@@ -170,6 +170,28 @@ fn a_changed_line_gets_another_check_value() {
     found(text.as_bytes());
 }
 
+/// Found by a fuzzer: `M2` sets absolute places in force, but behind the motion of its own line.
+#[test]
+fn the_end_of_a_program_changes_no_motion_before_it() {
+    let output = check(b"G28\nG91\nG1 X20 Y20 Z0.2 E1 F1200\nG1 X100 E2 M2\n", 0);
+    assert!(String::from_utf8(output).unwrap().ends_with("\nM2\n"));
+}
+
+/// Found by a fuzzer: a signature before the percent sign opened a file without its frame.
+#[test]
+fn the_signature_stands_inside_the_frame() {
+    let (output, _) = applied(b"\xEF\xBB\xBF\n \n%\nG28\n%\n");
+    assert_eq!(output, b"\xEF\xBB\xBF\n \n%\n; corrected for the bed by gapgrid\nG28\n%\n");
+}
+
+/// Found by a fuzzer: free text was left out, and a bracket in it taken for a comment.
+#[test]
+fn free_text_stays_with_its_word() {
+    let (output, _) = applied(b"G28\nG1 X20 Y20 Z0.2 M987 5 (near\tG1 X9 ; here\n");
+    let text = String::from_utf8(output).unwrap();
+    assert!(text.contains("\nM987 5 (near\tG1 X9\nG1 X20 Y20 Z") && text.ends_with(" ; here\n"), "{text}");
+}
+
 /// Found by a fuzzer: a turning axis was moved before the line's motion instead of with it.
 #[test]
 fn a_further_axis_stays_on_its_line_or_is_refused() {

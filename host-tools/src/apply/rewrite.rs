@@ -78,7 +78,7 @@ impl Rewriter {
                     self.ahead_nm = 0;
                 }
             }
-            Action::Straight(_) if self.ahead_nm != 0 && !modes.is_extruder_relative() => {
+            Action::Straight(_) if self.ahead_nm != 0 && !modes.moved_by_changes()[1] => {
                 let e_nm = modes.extruded_nm() - modes.offset_nm()[3] + self.ahead_nm;
                 self.with_number(line, line.word(b'E').map(|word| (word, millionths(e_nm, units))), output)?;
             }
@@ -141,6 +141,9 @@ impl Rewriter {
         for word in line.words().iter().filter(|word| !is_of_the_motion(word) && !is_stop(word)) {
             self.text.raw(&raw[word.range()]);
         }
+        let free_text = line.free_text_range().unwrap_or(raw.len()..raw.len());
+        // It belongs to the word before it, the last one on the line.
+        self.text.bytes.extend_from_slice(raw[free_text.clone()].trim_ascii_end());
         let mut e = Filament::new(line, raw, extruded_nm, self.ahead_nm, modes);
         for (index, part) in parts.iter().enumerate() {
             let is_last = index + 1 == parts.len();
@@ -152,7 +155,8 @@ impl Rewriter {
                 for word in line.words().iter().filter(|word| is_further_axis(word) || word.letter() == b'F') {
                     self.text.raw(&raw[word.range()]);
                 }
-                comments(raw).for_each(|comment| self.text.raw(comment));
+                let comments = comments(&raw[..free_text.start]).chain(comments(&raw[free_text.end..]));
+                comments.for_each(|comment| self.text.raw(comment));
             }
             self.ahead_nm = part.ahead_nm;
         }
@@ -178,18 +182,19 @@ impl Rewriter {
             }
             // Differences of rounded places, so that relative moves never drift.
             let value =
-                if modes.is_incremental() { to - from } else { millionths(to_nm[axis] - offsets_nm[axis], units) };
+                if modes.moved_by_changes()[0] { to - from } else { millionths(to_nm[axis] - offsets_nm[axis], units) };
             self.text.word(letter, value);
         }
         self.at_nm = to_nm;
     }
 
-    /// The signature stands behind the first line, which may be a byte order mark's or a percent sign's own.
+    /// The signature stands behind the first line that is not blank, which may be a percent sign's own.
     fn sign(&mut self, line: &Line<'_>, output: &mut impl Write) -> io::Result<()> {
-        if std::mem::replace(&mut self.is_signed, true) {
+        let raw = line.raw();
+        if self.is_signed || raw.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(raw).trim_ascii().is_empty() {
             return Ok(());
         }
-        let raw = line.raw();
+        self.is_signed = true;
         if line_end(raw).is_empty() {
             output.write_all(b"\n")?;
         }
@@ -218,7 +223,7 @@ impl<'a> Filament<'a> {
     fn new(line: &Line<'_>, raw: &'a [u8], job_added_nm: i64, ahead_before_nm: i64, modes: &Interpreter) -> Self {
         Self {
             written: line.word(b'E').map(|word| &raw[word.range()]),
-            is_relative: modes.is_extruder_relative(),
+            is_relative: modes.moved_by_changes()[1],
             units: modes.units(),
             job_before_nm: modes.extruded_nm() - modes.offset_nm()[3] - job_added_nm,
             job_added_nm,
@@ -282,7 +287,7 @@ fn line_end(raw: &[u8]) -> &[u8] {
     }
 }
 
-/// Comments of a line that has been read without error.
+/// Comments of a line, or of a part without free text, that has been read without error.
 fn comments(raw: &[u8]) -> impl Iterator<Item = &[u8]> {
     let mut rest = &raw[..raw.len() - line_end(raw).len()];
     std::iter::from_fn(move || {
