@@ -1,7 +1,7 @@
 //! The correction: from logical to machine height and back.
 
 use core::fmt;
-use core::num::NonZeroU64;
+use core::num::{NonZeroU32, NonZeroU64};
 
 use crate::fade::Fade;
 use crate::fixed_point::{hold_i32, round_q16, scale_q16};
@@ -156,6 +156,22 @@ impl<const CAPACITY: usize> Correction<CAPACITY> {
         hold_i32(logical_um)
     }
 
+    /// Factor by which the fade changes the thickness of what is laid up to a logical height, 65536 for none.
+    ///
+    /// The slope of machine height by logical height: `1 − r/(zero_above − full_below)` inside the fade, 1 outside,
+    /// rounded to the nearest 65536th; never above 131072. What is laid lies below the nozzle, so a layer that ends at
+    /// `full_below` is outside and one that ends at `zero_above` inside. Multiply the change of `E` by it.
+    pub fn thickness_q16(&self, x_um: i32, y_um: i32, z_um: i32) -> u32 {
+        let Some(fade) = self.fade.filter(|fade| z_um > fade.full_below_um() && z_um <= fade.zero_above_um()) else {
+            return 65_536;
+        };
+        let shape_q16 = self.grid.shape_q16(x_um, y_um);
+        let range_um = NonZeroU32::new(fade.range_um()).unwrap_or(NonZeroU32::MIN);
+        // Below 2^31; a fade is longer than its shape is high, so at most 65536.
+        let change_q16 = (shape_q16.unsigned_abs() + range_um.get() / 2) / range_um;
+        if shape_q16 < 0 { 65_536 + change_q16 } else { 65_536_u32.saturating_sub(change_q16) }
+    }
+
     /// Shift and mean: what the datum moves by at every height.
     #[inline]
     pub(crate) fn datum_um(&self) -> i32 {
@@ -239,6 +255,29 @@ mod tests {
         assert_eq!(correction.machine_z_um(0, 0, 5000), 5070);
         assert_eq!(correction.thickness_change_permille(), 50);
         assert_eq!(correction.with_shift(8192), Err(CorrectionError::Shift { shift_um: 8192 }));
+    }
+
+    /// A layer's thickness on the machine, from the map itself (own identity): 1000 µm thick, so exact to a thousandth.
+    #[test]
+    fn thickness_is_the_slope_of_the_map() {
+        let correction = dish(Some((400, 8400)));
+        for (x_um, y_um) in [(0, 0), (20_000, 20_000), (3000, 7000), (10_000, 10_000)] {
+            for z_um in [1400, 5000, 8400] {
+                let top_um = correction.machine_z_um(x_um, y_um, z_um);
+                let thickness_um = top_um - correction.machine_z_um(x_um, y_um, z_um - 1000);
+                let factor = f64::from(correction.thickness_q16(x_um, y_um, z_um)) / 65_536.0;
+                assert!((f64::from(thickness_um) - 1000.0 * factor).abs() <= 1.0, "{x_um} {y_um} {z_um}: {factor}");
+            }
+        }
+        // 300 µm over 8 mm: 3.75 %.
+        assert_eq!(correction.thickness_q16(0, 0, 401), 65_536 - 2458);
+        assert_eq!(correction.thickness_q16(20_000, 20_000, 8400), 65_536 + 2458);
+        for z_um in [i32::MIN, 0, 400, 8401, i32::MAX] {
+            assert_eq!(correction.thickness_q16(0, 0, z_um), 65_536, "{z_um}");
+        }
+        assert_eq!(dish(None).thickness_q16(0, 0, 1000), 65_536);
+        // As steep as a fade may be: never negative.
+        assert_eq!(dish(Some((0, 301))).thickness_q16(0, 0, 100), 218);
     }
 
     #[test]

@@ -26,11 +26,12 @@
 //! | [`flatness`] | how flat a set of points is, by ISO 12781-1 |
 //! | [`gcode`] | reads, interprets and writes G-code in integers; memory does not grow with the file |
 //! | [`grid_file`] | reads and writes grids in nine formats, and says what a format cannot hold |
+//! | [`manual`] | completions for shells and manual pages, from the definition of a command line |
 //! | [`picture`] | what pictures of height fields are made of |
 //! | [`show`] | a grid as a table, a picture of characters, a map |
 //!
-//! Beside them: [`write_atomically`], by which every output file is written, and [`Place`], by which every mistake in
-//! a text file is shown.
+//! Beside them: [`write_atomically`], by which every output file is written, [`Place`], by which every mistake in a text
+//! file is shown, and [`Watched`], by which a program shows how far it has come.
 //!
 //! Lengths are integers with their unit in the name. No number passes through a float on its way in, except a JSON
 //! number with a fraction or an exponent, which is taken only if it is whole. There is no global state, and no
@@ -45,10 +46,13 @@ pub mod compare;
 pub mod flatness;
 pub mod gcode;
 pub mod grid_file;
+pub mod manual;
 pub mod picture;
 mod place;
+mod progress;
 pub mod show;
 mod surface_fit;
 
 pub use atomic_file::{AtomicFile, write_atomically};
 pub use place::Place;
+pub use progress::Watched;

@@ -5,7 +5,8 @@ mod commands;
 use std::io::{self, Write};
 use std::process::ExitCode;
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
+use gapkeeper_host_tools::manual::{CompletionsArguments, ManArguments};
 
 use commands::{apply, blend, check, convert, diff, refine, shift, show, source, tram};
 
@@ -14,13 +15,15 @@ const BAD_INPUT: u8 = 2;
 
 /// Height grids and jobs as files: read strictly, written whole, every loss said.
 #[derive(Parser)]
-#[command(version, arg_required_else_help = true)]
+#[command(name = "gapgrid", version, arg_required_else_help = true)]
+#[command(after_help = "Example: gapgrid convert grid.json grid.csv")]
 struct Arguments {
     #[command(subcommand)]
     command: Command,
 }
 
-/// One variant for each command; its arguments and its work stand in `commands/`, in a file of its name.
+/// One variant for each command; its arguments and its work stand in `commands/`, in a file of its name, or in the
+/// library if other programs have the same.
 #[derive(Subcommand)]
 enum Command {
     Apply(apply::Arguments),
@@ -33,6 +36,10 @@ enum Command {
     Show(show::Arguments),
     Source(source::Arguments),
     Tram(tram::Arguments),
+    #[command(after_help = "Example: gapgrid completions bash > ~/.local/share/bash-completion/completions/gapgrid")]
+    Completions(CompletionsArguments),
+    #[command(after_help = "Example: gapgrid man --out ~/.local/share/man/man1")]
+    Man(ManArguments),
 }
 
 fn main() -> ExitCode {
@@ -48,6 +55,8 @@ fn main() -> ExitCode {
         Command::Show(arguments) => show::run(&arguments).map(done),
         Command::Source(arguments) => source::run(&arguments).map(done),
         Command::Tram(arguments) => tram::run(&arguments).map(done),
+        Command::Completions(arguments) => arguments.run(Arguments::command()).map(done).map_err(anyhow::Error::from),
+        Command::Man(arguments) => arguments.run(Arguments::command()).map(done).map_err(anyhow::Error::from),
     };
     match outcome {
         Ok(code) => code,

@@ -1,6 +1,7 @@
-//! What other programs make of the files: NumPy, `objcopy`, plain Python, `rustc` and C compilers.
+//! What other programs make of the files: NumPy, `trimesh`, `objcopy`, `srec_cat`, plain Python, `rustc` and C compilers.
 //!
-//! A program that is not installed is said to be skipped. `GAPKEEPER_PYTHON` names a Python that has NumPy.
+//! A program that is not installed is said to be skipped; with `GAPKEEPER_ALL_READERS` set, as the gate has it, that is
+//! an error. `GAPKEEPER_PYTHON` names a Python that has NumPy and `trimesh`.
 
 #![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
 
@@ -11,7 +12,7 @@ use std::process::Command;
 
 use gapkeeper::{Fade, HeightGrid, Lattice, Surface};
 use gapkeeper_host_tools::grid_file::{
-    GridDocument, GridFormat, Language, MissingFacts, SurveyMarks, source, write_grid_as,
+    GridDocument, GridFormat, Language, MissingFacts, SurveyMarks, read_grid, source, write_grid_as,
 };
 use grid_support::facts;
 
@@ -33,11 +34,21 @@ fn run(what: &str, command: &mut Command) -> Option<String> {
     match command.output() {
         Ok(output) if output.status.success() => Some(String::from_utf8(output.stdout).unwrap()),
         Ok(output) => panic!("{what}: {}{}", String::from_utf8_lossy(&output.stderr), output.status),
-        Err(error) => {
-            println!("skipped: {what} is not there ({error})");
-            None
-        }
+        Err(error) => skip(&format!("{what} is not there ({error})")),
     }
+}
+
+/// Says that a reader is missing, which is an error where none may be.
+fn skip<T>(why: &str) -> Option<T> {
+    assert!(std::env::var_os("GAPKEEPER_ALL_READERS").is_none(), "{why}");
+    println!("skipped: {why}");
+    None
+}
+
+/// Whether Python has a module.
+fn has_module(name: &str) -> bool {
+    let there = python().args(["-c", &format!("import {name}")]).output().is_ok_and(|output| output.status.success());
+    there || skip::<()>(&format!("there is no Python with {name}")).is_some()
 }
 
 fn python() -> Command {
@@ -72,9 +83,7 @@ fn point_rows() -> Vec<Vec<i64>> {
 
 #[test]
 fn numpy_reads_arrays_csv_and_points() {
-    let has_numpy = python().args(["-c", "import numpy"]).output().is_ok_and(|output| output.status.success());
-    if !has_numpy {
-        println!("skipped: there is no Python with NumPy");
+    if !has_module("numpy") {
         return;
     }
     let folder = tempfile::tempdir().unwrap();
@@ -152,6 +161,88 @@ for corner in um(from_ply):
         }
     }
     assert_eq!(printed, shown(&corners));
+}
+
+/// A general library for meshes: the same corners and faces from both files, all faces upwards.
+#[test]
+fn trimesh_reads_surfaces() {
+    if !has_module("numpy, trimesh") {
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    write(folder.path(), "bed.ply", GridFormat::Ply, &facts(&document(), GridFormat::Ply));
+    write(folder.path(), "bed.stl", GridFormat::Stl, &facts(&document(), GridFormat::Stl));
+    let program = "
+import numpy, trimesh
+for name in 'bed.ply', 'bed.stl':
+    mesh = trimesh.load(name, force='mesh', process=True)
+    assert len(mesh.faces) == 12 and len(mesh.vertices) == 12, (name, mesh)
+    assert (mesh.face_normals[:, 2] > 0).all(), name
+    # The area that the surface covers, whatever its heights.
+    covered = numpy.rint(1000 * mesh.triangles[:, :, :2]).astype(int)
+    u, v = covered[:, 1] - covered[:, 0], covered[:, 2] - covered[:, 0]
+    print((u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]).sum() // 2)
+    um = numpy.rint(mesh.vertices * [1000, 1000, 50]).astype(int).tolist()
+    for corner in sorted(um, key=lambda corner: (corner[1], corner[0])):
+        print(corner)
+";
+    let printed = run("trimesh", python().args(["-c", program]).current_dir(folder.path())).unwrap();
+    // 3 × 2 cells of 50.001 mm × 45.5 mm.
+    let once = format!("{}\n{}", 3_i64 * 50_001 * 2 * 45_500, shown(&point_rows()));
+    assert_eq!(printed, format!("{once}{once}"));
+}
+
+/// The standard library of Python reads the document, and nothing in it is said twice or in another type.
+#[test]
+fn python_reads_documents() {
+    let program = "
+import json
+def once(pairs):
+    assert len({key for key, _ in pairs}) == len(pairs), pairs
+    return dict(pairs)
+bed = json.load(open('bed.json', encoding='utf-8'), object_pairs_hook=once)
+assert bed['format'] == 'gapkeeper-grid' and bed['version'] == 1
+for row in bed['nodes_um']:
+    assert all(type(node) is int for node in row)
+    print(row)
+bed['nodes_um'][0][0] += 1
+json.dump(bed, open('other.json', 'w', encoding='utf-8'))
+json.dump(bed, open('indented.json', 'w', encoding='utf-8'), indent=4, sort_keys=True)
+";
+    let folder = tempfile::tempdir().unwrap();
+    write(folder.path(), "bed.json", GridFormat::Json, &MissingFacts::default());
+    let Some(printed) = run("Python", python().args(["-c", program]).current_dir(folder.path())) else { return };
+    assert_eq!(printed, shown(&node_rows()));
+    let mut nodes_um = document().grid.nodes_um().to_vec();
+    nodes_um[0] += 1;
+    let grid = HeightGrid::new(document().grid.lattice(), &nodes_um).unwrap();
+    for name in ["other.json", "indented.json"] {
+        let back = read_grid(&folder.path().join(name)).unwrap();
+        assert_eq!(back, GridDocument { grid: grid.clone(), ..document() });
+    }
+}
+
+#[test]
+fn srec_cat_reads_images_and_writes_them() {
+    let folder = tempfile::tempdir().unwrap();
+    let facts = facts(&document(), GridFormat::Hex);
+    write(folder.path(), "bed.hex", GridFormat::Hex, &facts);
+    let srec_cat =
+        |arguments: &[&str]| run("srec_cat", Command::new("srec_cat").args(arguments).current_dir(folder.path()));
+    // It stops at a check value that is wrong and warns about any line that is odd.
+    let address = format!("0x{:X}", facts.address.unwrap());
+    let to_zero = ["bed.hex", "-intel", "-offset", &format!("-{address}"), "-o", "bed.bin", "-binary"];
+    if srec_cat(&to_zero).is_none() {
+        return;
+    }
+    let (record, _) = GridFormat::Record.render(&document(), &facts).unwrap();
+    assert_eq!(fs::read(folder.path().join("bed.bin")).unwrap(), record);
+    // And back, in lines of its own length at another address, across a border of 64 KiB.
+    srec_cat(&["bed.bin", "-binary", "-offset", "0x1FFE3", "-o", "other.hex", "-intel", "-line-length=44"]);
+    let image = fs::read(folder.path().join("other.hex")).unwrap();
+    let there = MissingFacts { address: Some(0x1_FFE3), ..MissingFacts::default() };
+    let reading = GridFormat::Hex.parse("other.hex", &image, &there).unwrap();
+    assert_eq!((reading.document, reading.setup), (document(), Some(7)));
 }
 
 #[test]

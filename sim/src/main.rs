@@ -2,15 +2,15 @@
 
 use std::ffi::OsString;
 use std::fs::File;
-use std::io::{self, BufReader, IsTerminal, Read, Write};
+use std::io::{self, BufReader, Read, Write};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
-use std::time::{Duration, Instant};
 
 use anyhow::Context;
-use clap::{Args, Parser, Subcommand};
+use clap::{Args, CommandFactory, Parser, Subcommand};
 use gapkeeper_host_tools::grid_file::{GridDocument, GridFormat, SurveyMarks, read_grid, write_grid};
-use gapkeeper_host_tools::write_atomically;
+use gapkeeper_host_tools::manual::{CompletionsArguments, ManArguments};
+use gapkeeper_host_tools::{Watched, write_atomically};
 use gapkeeper_sim::life::Life;
 use gapkeeper_sim::outcome::Outcome;
 use gapkeeper_sim::rehearse::{self, RehearseError};
@@ -18,7 +18,6 @@ use gapkeeper_sim::replay::{Settings, replay};
 use gapkeeper_sim::scenario::{Count, FadeSettings, NotNegative, Scenario};
 use gapkeeper_sim::survey::{SurveyOutcome, survey};
 use gapkeeper_sim::{demo, picture, report, summary};
-use indicatif::{ProgressBar, ProgressStyle};
 
 /// Nothing was written and nothing came of it: the input is at fault.
 const BAD_INPUT: u8 = 2;
@@ -28,7 +27,8 @@ const FAULTS: u8 = 1;
 
 /// A machine that is only modelled: see before you flash whether the first layer will stick.
 #[derive(Parser)]
-#[command(version, arg_required_else_help = true)]
+#[command(name = "gapsim", version, arg_required_else_help = true)]
+#[command(after_help = "Example: gapsim demo")]
 struct Arguments {
     #[command(subcommand)]
     command: Command,
@@ -122,6 +122,10 @@ enum Command {
         #[arg(long, value_name = "FILE")]
         memory: Option<PathBuf>,
     },
+    #[command(after_help = "Example: gapsim completions bash > ~/.local/share/bash-completion/completions/gapsim")]
+    Completions(CompletionsArguments),
+    #[command(after_help = "Example: gapsim man --out ~/.local/share/man/man1")]
+    Man(ManArguments),
 }
 
 #[derive(Args)]
@@ -199,8 +203,7 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
             }
             let name = job.display().to_string();
             let file = File::open(&job).with_context(|| name.clone())?;
-            let length = file.metadata().map(|metadata| metadata.len()).unwrap_or(0);
-            let outcome = replay(&name, BufReader::with_capacity(1 << 16, Watched::new(file, length)), &settings)?;
+            let outcome = replay(&name, BufReader::with_capacity(1 << 16, Watched::new(file)), &settings)?;
             let files = out.as_deref().map(|out| anyhow::Ok((out, pictures(&outcome)?))).transpose()?;
             print_and_write(&outcome, &output, files)?;
         }
@@ -231,6 +234,8 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
         Command::Life { scenario, seed, days, memory } => {
             return run_life(&Scenario::read(&scenario)?, seed, days, memory);
         }
+        Command::Completions(arguments) => arguments.run(Arguments::command())?,
+        Command::Man(arguments) => arguments.run(Arguments::command())?,
     }
     Ok(ExitCode::SUCCESS)
 }
@@ -350,38 +355,4 @@ fn print_and_write(outcome: &Outcome, output: &OutputOptions, files: Option<(&Pa
     }
     out.flush()?;
     Ok(())
-}
-
-/// A file that is read under a progress bar, once that has taken more than a second; no bar without a terminal.
-struct Watched {
-    file: File,
-    length: u64,
-    started: Instant,
-    read: u64,
-    bar: Option<ProgressBar>,
-}
-
-impl Watched {
-    fn new(file: File, length: u64) -> Self {
-        Self { file, length, started: Instant::now(), read: 0, bar: None }
-    }
-}
-
-impl Read for Watched {
-    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
-        let count = self.file.read(buffer)?;
-        self.read += count as u64;
-        if self.bar.is_none() && self.started.elapsed() > Duration::from_secs(1) && io::stderr().is_terminal() {
-            let style = ProgressStyle::with_template("{bar:40} {bytes} of {total_bytes}, {eta} left");
-            let bar = ProgressBar::new(self.length).with_position(self.read).with_elapsed(self.started.elapsed());
-            self.bar = Some(bar.with_style(style.unwrap_or(ProgressStyle::default_bar())));
-        }
-        if let Some(bar) = &self.bar {
-            bar.set_position(self.read);
-            if count == 0 {
-                bar.finish_and_clear();
-            }
-        }
-        Ok(count)
-    }
 }

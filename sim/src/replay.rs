@@ -85,7 +85,37 @@ pub struct Settings<'a> {
 /// [`ReplayError`] at the first line that cannot be read (unless told to keep going), or if the scenario's facts do
 /// not go together.
 pub fn replay(name: &str, job: impl BufRead, settings: &Settings<'_>) -> Result<Outcome, ReplayError> {
-    let mut replay = Replay::new(settings)?;
+    replay_watched(name, job, settings, |_| {})
+}
+
+/// Where the nozzle is at one place of a printing move.
+#[derive(Clone, Copy, Debug)]
+pub struct Sample {
+    /// Line of the job.
+    pub job_line: u64,
+    /// Fraction of the straight move (or of the chord of an arc): 0 at its start, 1 at its end.
+    pub fraction: f64,
+    /// Place in the plane.
+    pub x_mm: f64,
+    /// Place in the plane.
+    pub y_mm: f64,
+    /// Height of the bed there.
+    pub bed_um: f64,
+    /// Height of the nozzle in each run, in the order of [`Run::ALL`]; none where the move was refused.
+    pub nozzles_um: [Option<f64>; 3],
+}
+
+/// Replays a job and shows every sample as it is taken.
+///
+/// # Errors
+/// As [`replay`].
+pub fn replay_watched(
+    name: &str,
+    job: impl BufRead,
+    settings: &Settings<'_>,
+    watch: impl FnMut(&Sample),
+) -> Result<Outcome, ReplayError> {
+    let mut replay = Replay::new(settings, watch)?;
     let mut reader = Reader::new(name, job);
     let mut interpreter = Interpreter::new();
     loop {
@@ -185,8 +215,9 @@ struct Stretch {
     feed_mm_s: Option<f64>,
 }
 
-struct Replay<'a> {
+struct Replay<'a, W> {
     scenario: &'a Scenario,
+    watch: W,
     bed: ModelledBed,
     sample_step_mm: f64,
     tolerance_um: f64,
@@ -206,8 +237,8 @@ struct Replay<'a> {
     warnings: Vec<String>,
 }
 
-impl<'a> Replay<'a> {
-    fn new(settings: &Settings<'a>) -> Result<Self, ReplayError> {
+impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
+    fn new(settings: &Settings<'a>, watch: W) -> Result<Self, ReplayError> {
         let scenario = settings.scenario;
         let bed = ModelledBed::new(&scenario.bed, &scenario.folder)?;
         let grid = match settings.grid {
@@ -255,6 +286,7 @@ impl<'a> Replay<'a> {
         let surface = surfaces::bed_field(&scenario.bed, &bed);
         Ok(Self {
             scenario,
+            watch,
             sample_step_mm: settings.sample_step_mm.unwrap_or_else(|| bed.sample_step_mm()),
             bed,
             tolerance_um: settings.tolerance_um,
@@ -374,10 +406,12 @@ impl<'a> Replay<'a> {
             // Both ends of the move stand for half a part only.
             let weight_mm = length_mm / parts * if part == 0.0 || part == parts { 0.5 } else { 1.0 };
             let (mut nozzles_um, mut gap_errors_um) = ([bed_um + logical_um; 3], [0.0; 3]);
+            let mut seen = Sample { job_line: stretch.line, fraction, x_mm, y_mm, bed_um, nozzles_um: [None; 3] };
             for (index, run) in self.runs.iter_mut().enumerate() {
                 let Some(nozzle_um) = nozzle_at(&run.path, fraction, &mut corners[index]) else { continue };
                 let gap_error_um = nozzle_um - bed_um - logical_um;
                 (nozzles_um[index], gap_errors_um[index]) = (nozzle_um, gap_error_um);
+                seen.nozzles_um[index] = Some(nozzle_um);
                 let place = || Place { job_line: stretch.line, x_mm, y_mm, z_mm: logical_um / 1000.0, gap_error_um };
                 run.gaps.whole_job.add(gap_error_um, weight_mm, place);
                 layer[index].add(gap_error_um, weight_mm);
@@ -386,6 +420,7 @@ impl<'a> Replay<'a> {
                     run.gaps.worst_places.add(gap_error_um, place);
                 }
             }
+            (self.watch)(&seen);
             if in_first_layer {
                 self.profile.add(weight_mm, bed_um, nozzles_um, gap_errors_um);
                 if let Some(index) = surfaces::nearest(&self.surface, x_mm, y_mm) {

@@ -8,6 +8,7 @@
 pub mod faults;
 pub mod media;
 pub mod power_cuts;
+pub mod readers;
 pub mod stores;
 
 use gapkeeper::{Correction, HeightGrid};

@@ -5,7 +5,7 @@
 use std::io::Read;
 
 use gapkeeper::{Correction, Fade, Move};
-use gapkeeper_host_tools::apply::{ApplyReport, apply};
+use gapkeeper_host_tools::apply::{ApplyReport, Settings, apply};
 use gapkeeper_host_tools::gcode::{Action, Interpreter, Reader, moves};
 use gapkeeper_sim::{bed::ModelledBed, demo};
 
@@ -18,7 +18,8 @@ fn correction() -> Correction<225> {
 
 fn applied(job: &[u8]) -> (Vec<u8>, ApplyReport) {
     let mut output = Vec::new();
-    let report = apply("job", job, &mut output, &correction(), 2).unwrap_or_else(|error| panic!("{error}"));
+    let settings = Settings { correction: &correction(), tolerance_um: 2, scale_flow: false };
+    let report = apply("job", job, &mut output, &settings).unwrap_or_else(|error| panic!("{error}"));
     (output, report)
 }
 
@@ -152,11 +153,63 @@ fn other_words_and_comments_of_a_moving_line_are_kept() {
     assert!(text.contains("\nG90\nG1 X") && text.ends_with("\nM0\n"), "{text}");
 }
 
+/// Found by a fuzzer: a line of which a number changes kept the check value of its old bytes. The new value by hand from
+/// the rule (common practice): the exclusive or of all bytes before the `*`.
+#[test]
+fn a_changed_line_gets_another_check_value() {
+    let check = |line: &str| format!("{line}*{}", line.bytes().fold(0, |value, byte| value ^ byte));
+    let job = [check("N1 G28"), check("N2 G1 X110 Y100 Z0.5"), check("N3 G92 X0 Z0 (here*1)") + " ; and*2"].join("\n");
+    let (output, _) = applied(job.as_bytes());
+    let text = String::from_utf8(output).unwrap();
+    let machine_z = text.lines().nth(2).unwrap().split(" Z").nth(1).unwrap();
+    assert_ne!(machine_z, "0.5");
+    let changed: f64 = text.lines().last().unwrap().split(['Z', ' ']).nth(4).unwrap().parse().unwrap();
+    let expected = check(&format!("N3 G92 X0 Z{changed} (here*1)")) + " ; and*2";
+    assert_eq!(text.lines().last().unwrap(), expected);
+    // And it can be read, or this would stop.
+    found(text.as_bytes());
+}
+
+/// Found by a fuzzer: `M2` sets absolute places in force, but behind the motion of its own line.
+#[test]
+fn the_end_of_a_program_changes_no_motion_before_it() {
+    let output = check(b"G28\nG91\nG1 X20 Y20 Z0.2 E1 F1200\nG1 X100 E2 M2\n", 0);
+    assert!(String::from_utf8(output).unwrap().ends_with("\nM2\n"));
+}
+
+/// Found by a fuzzer: a signature before the percent sign opened a file without its frame.
+#[test]
+fn the_signature_stands_inside_the_frame() {
+    let (output, _) = applied(b"\xEF\xBB\xBF\n \n%\nG28\n%\n");
+    assert_eq!(output, b"\xEF\xBB\xBF\n \n%\n; corrected for the bed by gapgrid\nG28\n%\n");
+}
+
+/// Found by a fuzzer: free text was left out, and a bracket in it taken for a comment.
+#[test]
+fn free_text_stays_with_its_word() {
+    let (output, _) = applied(b"G28\nG1 X20 Y20 Z0.2 M987 5 (near\tG1 X9 ; here\n");
+    let text = String::from_utf8(output).unwrap();
+    assert!(text.contains("\nM987 5 (near\tG1 X9\nG1 X20 Y20 Z") && text.ends_with(" ; here\n"), "{text}");
+}
+
+/// Found by a fuzzer: a turning axis was moved before the line's motion instead of with it.
+#[test]
+fn a_further_axis_stays_on_its_line_or_is_refused() {
+    let (output, report) = applied(b"G28\nG1 X20 Y20 Z0.2 F1200\nG1 Z0.4 a90 E1\nG1 A0\n");
+    let text = String::from_utf8(output).unwrap();
+    assert!(text.contains(" E1 a90\nG1 A0\n") && report.corrected_lines == 2, "{text}");
+    let mut output = Vec::new();
+    let settings = Settings { correction: &correction(), tolerance_um: 2, scale_flow: false };
+    let error = apply("job", &b"G28\nG1 X200 Y180 Z0.2 U5\n"[..], &mut output, &settings).unwrap_err().to_string();
+    assert!(error.starts_with("job:2:19: U moves together with X, Y or Z"), "{error}");
+}
+
 #[test]
 fn what_cannot_be_corrected_is_refused_with_its_place() {
     let refused = |job: &[u8], correction: Correction<225>| {
         let mut output = Vec::new();
-        apply("job.gcode", job, &mut output, &correction, 2).unwrap_err().to_string()
+        let settings = Settings { correction: &correction, tolerance_um: 2, scale_flow: false };
+        apply("job.gcode", job, &mut output, &settings).unwrap_err().to_string()
     };
     let (once, _) = applied(b"G28\nG1 X20 Y20 Z0.2 F1200\n");
     assert!(refused(&once, correction()).starts_with("job.gcode:2:3: this job was corrected already\n"));

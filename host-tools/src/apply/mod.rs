@@ -3,16 +3,18 @@
 //! Every line that moves X, Y or Z becomes lines of straight pieces; every other line stays byte for byte. The output
 //! carries a signature, so that no job is corrected twice.
 
+mod path;
 mod rewrite;
 
 use std::fmt;
 use std::io::{self, BufRead, Write};
 
-use gapkeeper::{Correction, Move, Piece, SplitError};
+use gapkeeper::Correction;
 
-use crate::gcode::{Action, ArcMotion, GcodeError, Interpreter, Reader, Straight, moves};
+use crate::gcode::{Action, GcodeError, Interpreter, Reader, Word};
 use crate::grid_file::CAPACITY;
 use crate::place::Place;
+use path::Path;
 use rewrite::Rewriter;
 
 /// What the comment says that tells a corrected job.
@@ -55,6 +57,17 @@ impl fmt::Display for LineError {
 
 impl std::error::Error for LineError {}
 
+/// How a job is corrected.
+#[derive(Clone, Copy, Debug)]
+pub struct Settings<'a> {
+    /// Grid, shift, fade and lowest height.
+    pub correction: &'a Correction<CAPACITY>,
+    /// How far a piece may be off the corrected path.
+    pub tolerance_um: u16,
+    /// Let `E` follow the thickness that is really laid while the shape fades.
+    pub scale_flow: bool,
+}
+
 /// What came of it.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct ApplyReport {
@@ -64,6 +77,10 @@ pub struct ApplyReport {
     pub corrected_lines: u64,
     /// Pieces written.
     pub pieces: u64,
+    /// With flow scaling: how much the job's own `E` prints, ...
+    pub printed_e_nm: i64,
+    /// ... and by how much that has changed.
+    pub e_change_nm: i64,
     /// Words that nobody here knows.
     pub unknown_words: u64,
     /// Words that may move axes or their zero in ways that are not followed.
@@ -75,17 +92,21 @@ pub struct ApplyReport {
 /// `E` ends every line exactly where the job put it, to the last printed digit. X and Y do as well, unless they are
 /// finer than a millionth of the unit.
 ///
+/// With flow scaling, `E` of every piece that prints (forwards, while X or Y travels) is multiplied by
+/// the mean of [`Correction::thickness_q16`] along it. Whatever else moves `E` keeps its length; absolute places of
+/// `E` move on by the changes since the last `G92 E`, rounded once to the fifth decimal, so that nothing drifts.
+///
 /// # Errors
 /// [`ApplyError`] at the first line that cannot be read or corrected; what was written until then is not a whole job.
 pub fn apply(
     name: &str,
     input: impl BufRead,
     mut output: impl Write,
-    correction: &Correction<CAPACITY>,
-    tolerance_um: u16,
+    settings: &Settings<'_>,
 ) -> Result<ApplyReport, ApplyError> {
     let mut reader = Reader::new(name, input);
     let mut interpreter = Interpreter::new();
+    let mut path = Path::new(settings);
     let mut rewriter = Rewriter::default();
     let mut report = ApplyReport::default();
     while let Some(line) = reader.next_line()? {
@@ -99,58 +120,40 @@ pub fn apply(
         report.lines += 1;
         // A line that names an axis without moving it would, as it stands, move the corrected machine.
         let names_axis = line.words().iter().any(|word| matches!(word.letter(), b'X' | b'Y' | b'Z'));
-        let pieces = pieces(&action, names_axis, correction, tolerance_um).map_err(|message| LineError {
-            place: at(0),
-            message,
-            remedy: "nothing was written",
-        })?;
-        match pieces {
-            Some(pieces) => {
+        let parts = path.follow(&action, names_axis, interpreter.units());
+        let parts = parts.map_err(|message| LineError { place: at(0), message, remedy: "nothing was written" })?;
+        match parts {
+            Some(parts) => {
+                if let Some(word) = line.words().iter().find(|word| is_further_axis(word)).filter(|_| parts.len() > 1) {
+                    let letter = char::from(word.letter());
+                    let message = format!("{letter} moves together with X, Y or Z, and only E is divided among pieces");
+                    let remedy = "move it on a line of its own";
+                    return Err(LineError { place: at(word.range().start), message, remedy }.into());
+                }
                 report.corrected_lines += 1;
-                report.pieces += pieces.len() as u64;
-                rewriter.motion(&line, &action, &pieces, &interpreter, &mut output)?;
+                report.pieces += parts.len() as u64;
+                rewriter.motion(&line, &action, parts, &interpreter, &mut output)?;
             }
             None => rewriter.other(&line, &action, &interpreter, &mut output)?,
         }
+        if action == Action::SetPosition && line.word(b'E').is_some() {
+            path.set_e_zero(interpreter.units());
+        }
     }
+    (report.printed_e_nm, report.e_change_nm) = path.printed_and_change_nm();
     report.unknown_words = interpreter.unknown_words().values().sum();
     report.unmodelled_words = interpreter.unmodelled_words().values().sum();
     output.flush()?;
     Ok(report)
 }
 
-/// The pieces of a line that names X, Y or Z for a motion; none of any other.
-fn pieces(
-    action: &Action,
-    names_axis: bool,
-    correction: &Correction<CAPACITY>,
-    tolerance_um: u16,
-) -> Result<Option<Vec<Piece<1>>>, String> {
-    let split = |motion: &Move<1>, pieces: &mut Vec<Piece<1>>| -> Result<(), SplitError> {
-        pieces.extend(correction.split(motion, tolerance_um)?);
-        Ok(())
-    };
-    let mut pieces = Vec::new();
-    if let Action::Straight(Straight { extruded_nm, .. }) | Action::Arc(ArcMotion { extruded_nm, .. }) = action
-        && i32::try_from(*extruded_nm).is_err()
-    {
-        return Err("E moves by more than two metres on one line".to_owned());
-    }
-    match action {
-        Action::Straight(straight) if names_axis => {
-            let motion = moves::straight(straight.start, straight.end, straight.extruded_nm)?;
-            split(&motion, &mut pieces).map_err(|error| error.to_string())?;
-        }
-        Action::Arc(arc) => {
-            for chord in moves::chords(arc)? {
-                split(&chord, &mut pieces).map_err(|error| error.to_string())?;
-            }
-        }
-        _ => return Ok(None),
-    }
-    Ok(Some(pieces))
+/// Turning axes (NISTIR 6556) and secondary ones (common practice, no source).
+fn is_further_axis(word: &Word) -> bool {
+    matches!(word.letter(), b'A' | b'B' | b'C' | b'U' | b'V' | b'W')
 }
 
 fn signature(line: &[u8]) -> Option<usize> {
-    line.windows(SIGNATURE.len()).position(|window| window == SIGNATURE)
+    // It stands in a comment.
+    let comment = memchr::memchr2(b';', b'(', line)?;
+    memchr::memmem::find(&line[comment..], SIGNATURE).map(|offset| comment + offset)
 }

@@ -2,14 +2,13 @@
 
 use std::io::{self, Write};
 
-use gapkeeper::Piece;
-
-use super::SIGNATURE;
-use crate::gcode::{Action, Interpreter, Line, Position, Units, Word};
+use super::path::Part;
+use super::{SIGNATURE, is_further_axis};
+use crate::gcode::{Action, Interpreter, Line, Position, Units, Word, push_number};
 
 /// Finest digit written: a millionth of the unit.
-const DECIMALS: usize = 6;
-/// Intermediate lengths of `E` are rounded to this many millionths.
+const DECIMALS: u32 = 6;
+/// Lengths of `E` inside a line are rounded to this many millionths.
 const E_GRAIN: i64 = 10;
 
 /// Follows where the corrected job has taken the machine.
@@ -17,32 +16,51 @@ const E_GRAIN: i64 = 10;
 pub(super) struct Rewriter {
     /// Machine X, Y and Z as written.
     at_nm: [i64; 3],
+    /// How far the machine's `E` is ahead of the job's, since the last `G92 E`.
+    ahead_nm: i64,
     is_signed: bool,
+    text: Text,
 }
 
-/// One output line being put together.
-#[derive(Default)]
-struct Text(Vec<u8>);
+/// Output lines being put together.
+#[derive(Debug, Default)]
+struct Text {
+    bytes: Vec<u8>,
+    /// Where the present line begins.
+    start: usize,
+}
 
 impl Text {
-    fn word(&mut self, letter: u8, number: &[u8]) {
-        if !self.0.is_empty() {
-            self.0.push(b' ');
+    fn clear(&mut self) {
+        self.bytes.clear();
+        self.start = 0;
+    }
+
+    /// Ends the present line, unless nothing is on it.
+    fn end_line(&mut self, line_end: &[u8]) {
+        if self.bytes.len() > self.start {
+            self.bytes.extend_from_slice(line_end);
+            self.start = self.bytes.len();
         }
-        self.0.push(letter);
-        self.0.extend_from_slice(number);
     }
 
     fn raw(&mut self, bytes: &[u8]) {
-        if !self.0.is_empty() {
-            self.0.push(b' ');
+        if self.bytes.len() > self.start {
+            self.bytes.push(b' ');
         }
-        self.0.extend_from_slice(bytes);
+        self.bytes.extend_from_slice(bytes);
+    }
+
+    /// Adds a word whose number is in millionths, without zeros at the end.
+    fn word(&mut self, letter: u8, millionths: i64) {
+        self.raw(&[letter]);
+        push_number(&mut self.bytes, millionths < 0, millionths.unsigned_abs(), DECIMALS);
     }
 }
 
 impl Rewriter {
-    /// Writes a line that moves nothing that is corrected, byte for byte but for a `Z` that `G92` sets.
+    /// Writes a line that moves nothing that is corrected: byte for byte, but for a `Z` that `G92` sets and a place of
+    /// `E` that has moved on.
     pub(super) fn other(
         &mut self,
         line: &Line<'_>,
@@ -50,35 +68,64 @@ impl Rewriter {
         modes: &Interpreter,
         output: &mut impl Write,
     ) -> io::Result<()> {
-        let raw = line.raw();
-        match (action, line.word(b'Z')) {
-            // The machine stands higher or lower than the job thinks: the same zero needs another number.
-            (Action::SetPosition, Some(word)) => {
-                let range = word.range();
-                let z_nm = self.at_nm[2] - modes.offset_nm()[2];
-                output.write_all(&raw[..range.start])?;
-                output.write_all(b"Z")?;
-                output.write_all(&number(millionths(z_nm, modes.units())))?;
-                output.write_all(&raw[range.end..])?;
+        let units = modes.units();
+        match action {
+            Action::SetPosition => {
+                // The machine stands higher or lower than the job thinks: the same zero needs another number.
+                let z = line.word(b'Z').map(|word| (word, millionths(self.at_nm[2] - modes.offset_nm()[2], units)));
+                self.with_number(line, z, output)?;
+                if line.word(b'E').is_some() {
+                    self.ahead_nm = 0;
+                }
             }
-            (Action::Home(home), _) => {
+            Action::Straight(_) if self.ahead_nm != 0 && !modes.moved_by_changes()[1] => {
+                let e_nm = modes.extruded_nm() - modes.offset_nm()[3] + self.ahead_nm;
+                self.with_number(line, line.word(b'E').map(|word| (word, millionths(e_nm, units))), output)?;
+            }
+            Action::Home(home) => {
                 let zeros = [home.end.x_nm, home.end.y_nm, home.end.z_nm];
                 for (axis, at_nm) in self.at_nm.iter_mut().enumerate().filter(|(axis, _)| home.axes[*axis]) {
                     *at_nm = zeros[axis];
                 }
-                output.write_all(raw)?;
+                output.write_all(line.raw())?;
             }
-            _ => output.write_all(raw)?,
+            _ => output.write_all(line.raw())?,
         }
         self.sign(line, output)
     }
 
-    /// Writes the pieces of a line: what else is on it first, then the pieces, with its comment on the first of them.
+    /// Writes a line with another number, in millionths, in the place of one word's.
+    fn with_number(
+        &mut self,
+        line: &Line<'_>,
+        changed: Option<(&Word, i64)>,
+        output: &mut impl Write,
+    ) -> io::Result<()> {
+        let raw = line.raw();
+        let Some((word, millionths)) = changed else { return output.write_all(raw) };
+        self.text.clear();
+        self.text.bytes.extend_from_slice(&raw[..word.range().start]);
+        self.text.start = self.text.bytes.len();
+        self.text.word(word.letter(), millionths);
+        let Some(check_value) = line.check_value() else {
+            self.text.bytes.extend_from_slice(&raw[word.range().end..]);
+            return output.write_all(&self.text.bytes);
+        };
+        // Other bytes before it, another check value.
+        self.text.bytes.extend_from_slice(&raw[word.range().end..check_value.start]);
+        let checked = self.text.bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(&self.text.bytes);
+        let value = checked.iter().fold(0, |value, byte| value ^ byte);
+        write!(self.text.bytes, "*{value}")?;
+        self.text.bytes.extend_from_slice(&raw[check_value.end..]);
+        output.write_all(&self.text.bytes)
+    }
+
+    /// Writes the parts of a line: what else is on it first, then the parts, with its comment on the first of them.
     pub(super) fn motion(
         &mut self,
         line: &Line<'_>,
         action: &Action,
-        pieces: &[Piece<1>],
+        parts: &[Part],
         modes: &Interpreter,
         output: &mut impl Write,
     ) -> io::Result<()> {
@@ -90,45 +137,43 @@ impl Rewriter {
         };
         let line_end = line_end(raw);
         let between_lines = if line_end.is_empty() { &b"\n"[..] } else { line_end };
-        let (mut first, mut last) = (Text::default(), Text::default());
-        for word in line.words().iter().filter(|word| !is_of_the_motion(word)) {
-            if is_stop(word) { &mut last } else { &mut first }.raw(&raw[word.range()]);
+        self.text.clear();
+        for word in line.words().iter().filter(|word| !is_of_the_motion(word) && !is_stop(word)) {
+            self.text.raw(&raw[word.range()]);
         }
-        if !first.0.is_empty() {
-            output.write_all(&first.0)?;
-            output.write_all(between_lines)?;
-        }
-        let mut e = Filament::new(line, raw, extruded_nm, modes);
-        let mut separator: &[u8] = b"";
-        for (index, piece) in pieces.iter().enumerate() {
-            let is_last = index + 1 == pieces.len();
-            let mut text = Text::default();
-            text.word(b'G', if rapid { b"0" } else { b"1" });
-            self.axes(&mut text, piece, is_last.then_some(end), modes);
-            e.word(&mut text, piece.extra[0], is_last);
+        let free_text = line.free_text_range().unwrap_or(raw.len()..raw.len());
+        // It belongs to the word before it, the last one on the line.
+        self.text.bytes.extend_from_slice(raw[free_text.clone()].trim_ascii_end());
+        let mut e = Filament::new(line, raw, extruded_nm, self.ahead_nm, modes);
+        for (index, part) in parts.iter().enumerate() {
+            let is_last = index + 1 == parts.len();
+            self.text.end_line(between_lines);
+            self.text.raw(if rapid { b"G0" } else { b"G1" });
+            self.axes(part, is_last.then_some(end), modes);
+            e.word(&mut self.text, part, is_last);
             if index == 0 {
-                if let Some(feed) = line.word(b'F') {
-                    text.raw(&raw[feed.range()]);
+                for word in line.words().iter().filter(|word| is_further_axis(word) || word.letter() == b'F') {
+                    self.text.raw(&raw[word.range()]);
                 }
-                comments(raw).for_each(|comment| text.raw(comment));
+                let comments = comments(&raw[..free_text.start]).chain(comments(&raw[free_text.end..]));
+                comments.for_each(|comment| self.text.raw(comment));
             }
-            output.write_all(separator)?;
-            output.write_all(&text.0)?;
-            separator = between_lines;
+            self.ahead_nm = part.ahead_nm;
         }
-        if !last.0.is_empty() {
-            output.write_all(between_lines)?;
-            output.write_all(&last.0)?;
+        for stop in line.words().iter().filter(|word| is_stop(word)) {
+            self.text.end_line(between_lines);
+            self.text.raw(&raw[stop.range()]);
         }
-        output.write_all(line_end)?;
+        self.text.end_line(line_end);
+        output.write_all(&self.text.bytes)?;
         self.sign(line, output)
     }
 
-    /// Writes the axes that change; X and Y end exactly where the job put them.
-    fn axes(&mut self, text: &mut Text, piece: &Piece<1>, job_end: Option<Position>, modes: &Interpreter) {
+    /// Adds the axes that change; X and Y end exactly where the job put them.
+    fn axes(&mut self, part: &Part, job_end: Option<Position>, modes: &Interpreter) {
         let whole = |um: i32| i64::from(um) * 1000;
-        let (x_nm, y_nm) = job_end.map_or((whole(piece.end.x_um), whole(piece.end.y_um)), |end| (end.x_nm, end.y_nm));
-        let to_nm = [x_nm, y_nm, whole(piece.end.z_um)];
+        let (x_nm, y_nm) = job_end.map_or((whole(part.end.x_um), whole(part.end.y_um)), |end| (end.x_nm, end.y_nm));
+        let to_nm = [x_nm, y_nm, whole(part.end.z_um)];
         let (units, offsets_nm) = (modes.units(), modes.offset_nm());
         for (axis, letter) in (0..3).zip(*b"XYZ") {
             let (from, to) = (millionths(self.at_nm[axis], units), millionths(to_nm[axis], units));
@@ -137,18 +182,19 @@ impl Rewriter {
             }
             // Differences of rounded places, so that relative moves never drift.
             let value =
-                if modes.is_incremental() { to - from } else { millionths(to_nm[axis] - offsets_nm[axis], units) };
-            text.word(letter, &number(value));
+                if modes.moved_by_changes()[0] { to - from } else { millionths(to_nm[axis] - offsets_nm[axis], units) };
+            self.text.word(letter, value);
         }
         self.at_nm = to_nm;
     }
 
-    /// The signature stands behind the first line, which may be a byte order mark's or a percent sign's own.
+    /// The signature stands behind the first line that is not blank, which may be a percent sign's own.
     fn sign(&mut self, line: &Line<'_>, output: &mut impl Write) -> io::Result<()> {
-        if std::mem::replace(&mut self.is_signed, true) {
+        let raw = line.raw();
+        if self.is_signed || raw.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(raw).trim_ascii().is_empty() {
             return Ok(());
         }
-        let raw = line.raw();
+        self.is_signed = true;
         if line_end(raw).is_empty() {
             output.write_all(b"\n")?;
         }
@@ -164,33 +210,45 @@ struct Filament<'a> {
     written: Option<&'a [u8]>,
     is_relative: bool,
     units: Units,
-    /// `E` before the line as the job counts it, and what the line adds, in millionths of the unit.
-    before: i64,
-    added: i64,
-    /// What has been written of it.
+    /// `E` before the line as the job counts it, ...
+    job_before_nm: i64,
+    /// ... its change along the line, and how far the machine's is ahead of it there.
+    job_added_nm: i64,
+    ahead_before_nm: i64,
+    /// What has been written of the line's change, in millionths of the unit.
     done: i64,
 }
 
 impl<'a> Filament<'a> {
-    fn new(line: &Line<'_>, raw: &'a [u8], extruded_nm: i64, modes: &Interpreter) -> Self {
-        let units = modes.units();
-        let e_nm = modes.extruded_nm() - modes.offset_nm()[3];
-        let (after, before) = (millionths(e_nm, units), millionths(e_nm - extruded_nm, units));
-        let written = line.word(b'E').map(|word| &raw[word.range()]);
-        Self { written, is_relative: modes.is_extruder_relative(), units, before, added: after - before, done: 0 }
+    fn new(line: &Line<'_>, raw: &'a [u8], job_added_nm: i64, ahead_before_nm: i64, modes: &Interpreter) -> Self {
+        Self {
+            written: line.word(b'E').map(|word| &raw[word.range()]),
+            is_relative: modes.moved_by_changes()[1],
+            units: modes.units(),
+            job_before_nm: modes.extruded_nm() - modes.offset_nm()[3] - job_added_nm,
+            job_added_nm,
+            ahead_before_nm,
+            done: 0,
+        }
     }
 
-    /// Writes `E` at the end of a piece; the last one ends exactly where the job put it.
-    fn word(&mut self, text: &mut Text, extruded_nm: i32, is_last: bool) {
+    /// Adds `E` at the end of a part; the last one ends exactly where the job put it, or as far ahead as it should.
+    fn word(&mut self, text: &mut Text, part: &Part, is_last: bool) {
         let Some(written) = self.written else { return };
-        let reached = if is_last { self.added } else { millionths(extruded_nm.into(), self.units) / E_GRAIN * E_GRAIN };
-        if self.is_relative {
-            text.word(b'E', &number(reached - self.done));
-        } else if is_last {
+        let as_the_job =
+            if self.is_relative { self.done == 0 && part.ahead_nm == self.ahead_before_nm } else { part.ahead_nm == 0 };
+        if is_last && as_the_job {
             text.raw(written);
-        } else {
-            text.word(b'E', &number(self.before + reached));
+            return;
         }
+        let before = millionths(self.job_before_nm + self.ahead_before_nm, self.units);
+        let reached = if is_last {
+            millionths(self.job_before_nm + self.job_added_nm + part.ahead_nm, self.units) - before
+        } else {
+            let reached_nm = part.extruded_nm + part.ahead_nm - self.ahead_before_nm;
+            millionths(reached_nm, self.units) / E_GRAIN * E_GRAIN
+        };
+        text.word(b'E', if self.is_relative { reached - self.done } else { before + reached });
         self.done = reached;
     }
 }
@@ -204,19 +262,12 @@ fn millionths(nm: i64, units: Units) -> i64 {
     }
 }
 
-/// A number in millionths as G-code writes it, without zeros at the end.
-fn number(millionths: i64) -> Vec<u8> {
-    let sign = if millionths < 0 { "-" } else { "" };
-    let (whole, rest) = (millionths.unsigned_abs() / 1_000_000, millionths.unsigned_abs() % 1_000_000);
-    let text = format!("{sign}{whole}.{rest:0DECIMALS$}");
-    text.trim_end_matches('0').trim_end_matches('.').as_bytes().to_vec()
-}
-
 /// Words that the pieces stand for, or bring themselves.
 fn is_of_the_motion(word: &Word) -> bool {
     let code = word.number().and_then(crate::gcode::Decimal::to_whole);
     match word.letter() {
         b'X' | b'Y' | b'Z' | b'E' | b'I' | b'J' | b'K' | b'R' | b'F' => true,
+        _ if is_further_axis(word) => true,
         b'G' => matches!(code, Some(0..=3 | 53)),
         _ => false,
     }
@@ -236,7 +287,7 @@ fn line_end(raw: &[u8]) -> &[u8] {
     }
 }
 
-/// Comments of a line that has been read without error.
+/// Comments of a line, or of a part without free text, that has been read without error.
 fn comments(raw: &[u8]) -> impl Iterator<Item = &[u8]> {
     let mut rest = &raw[..raw.len() - line_end(raw).len()];
     std::iter::from_fn(move || {

@@ -1,15 +1,15 @@
 //! `gapgrid apply`: corrects a job by a grid.
 
 use std::fs::File;
-use std::io::{self, BufRead, BufReader, BufWriter, Write};
+use std::io::{self, BufRead, BufReader, BufWriter, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
 use anyhow::Context;
 use clap::Args;
 use gapkeeper::{Correction, DEFAULT_TOLERANCE_UM};
-use gapkeeper_host_tools::AtomicFile;
-use gapkeeper_host_tools::apply::{ApplyReport, apply};
+use gapkeeper_host_tools::apply::{ApplyReport, Settings, apply};
 use gapkeeper_host_tools::grid_file::{CAPACITY, GridDocument, read_grid};
+use gapkeeper_host_tools::{AtomicFile, Watched};
 
 use super::surface::{self, SurfaceName};
 
@@ -38,6 +38,9 @@ pub struct Arguments {
     /// How far a piece may be off the corrected path
     #[arg(long, value_name = "UM", default_value_t = DEFAULT_TOLERANCE_UM)]
     tolerance_um: u16,
+    /// Let E follow the thickness really laid where the correction fades; the total change is said
+    #[arg(long)]
+    scale_flow: bool,
     /// Refuse a job that would take the nozzle below this machine height
     #[arg(long, value_name = "UM", allow_negative_numbers = true)]
     lowest_um: Option<i32>,
@@ -52,18 +55,23 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
         Box::new(io::stdin().lock())
     } else {
         let file = File::open(&arguments.job).with_context(|| name.clone())?;
-        Box::new(BufReader::with_capacity(1 << 16, file))
+        let watched = Watched::new(file);
+        // A bar would stand between the lines.
+        let shares_terminal = is_standard(&arguments.output) && io::stdout().is_terminal();
+        Box::new(BufReader::with_capacity(1 << 16, if shares_terminal { watched.hidden() } else { watched }))
     };
+    let settings =
+        Settings { correction: &correction, tolerance_um: arguments.tolerance_um, scale_flow: arguments.scale_flow };
     let report = if is_standard(&arguments.output) {
-        apply(&name, input, BufWriter::new(io::stdout().lock()), &correction, arguments.tolerance_um)?
+        apply(&name, input, BufWriter::new(io::stdout().lock()), &settings)?
     } else {
         let whole = || arguments.output.display().to_string();
         let mut file = BufWriter::new(AtomicFile::create(&arguments.output).with_context(whole)?);
-        let report = apply(&name, input, &mut file, &correction, arguments.tolerance_um)?;
+        let report = apply(&name, input, &mut file, &settings)?;
         file.into_inner().map_err(io::IntoInnerError::into_error).and_then(AtomicFile::finish).with_context(whole)?;
         report
     };
-    tell(&report)
+    tell(&report, &settings)
 }
 
 fn correction(arguments: &Arguments, document: &GridDocument) -> anyhow::Result<Correction<CAPACITY>> {
@@ -78,9 +86,21 @@ fn correction(arguments: &Arguments, document: &GridDocument) -> anyhow::Result<
 }
 
 /// Says what was done, beside the output and not in it.
-fn tell(report: &ApplyReport) -> anyhow::Result<()> {
+fn tell(report: &ApplyReport, settings: &Settings<'_>) -> anyhow::Result<()> {
     let mut out = io::stderr().lock();
     writeln!(out, "{} of {} lines became {} pieces", report.corrected_lines, report.lines, report.pieces)?;
+    if settings.scale_flow && settings.correction.fade().is_none() {
+        writeln!(out, "E is unchanged: without a fade every layer is as thick as the job has it")?;
+    } else if settings.scale_flow {
+        let millimetres = |nm: i64| nm as f64 / 1e6;
+        let permille = report.e_change_nm as f64 / report.printed_e_nm.max(1) as f64 * 1000.0;
+        writeln!(
+            out,
+            "E follows the layers: {:+.3} mm on {:.3} mm of printing ({permille:+.2} in a thousand)",
+            millimetres(report.e_change_nm),
+            millimetres(report.printed_e_nm),
+        )?;
+    }
     if report.unknown_words > 0 {
         writeln!(out, "words that are not known here were passed through: {}", report.unknown_words)?;
     }

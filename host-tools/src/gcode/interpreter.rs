@@ -104,6 +104,12 @@ impl Interpreter {
         self.state.is_extruder_relative()
     }
 
+    /// Whether the last line moved X, Y and Z, and `E`, by changes rather than to places; its own `M2` may have ended
+    /// that since.
+    pub(crate) fn moved_by_changes(&self) -> [bool; 2] {
+        self.state.moved_by_changes
+    }
+
     /// The plane for arcs.
     pub fn plane(&self) -> Plane {
         self.state.plane

@@ -13,6 +13,8 @@ const LINE_NUMBER_DIGITS: usize = 5;
 pub(super) struct Frame {
     pub(super) sequence_number: Option<u32>,
     pub(super) free_text: Option<(u32, u32)>,
+    /// The `*` and the number behind it.
+    pub(super) check_value: Option<(u32, u32)>,
 }
 
 /// Splits `line[start..]` into words; offsets in the result and in a fault count from `line[0]`.
@@ -36,7 +38,6 @@ pub(super) fn split(line: &[u8], start: usize, words: &mut Vec<Word>) -> Result<
         let number = number.and_then(|number| u32::try_from(number).ok());
         frame.sequence_number = Some(number.ok_or_else(|| Fault::new(line_number, Kind::LineNumber))?);
     }
-    let mut has_checksum = false;
     while let Some(&byte) = line.get(at) {
         match byte {
             b' ' | b'\t' => at += 1,
@@ -53,9 +54,10 @@ pub(super) fn split(line: &[u8], start: usize, words: &mut Vec<Word>) -> Result<
             b';' | b'\n' => break,
             b'\r' if matches!(line.get(at + 1), None | Some(b'\n')) => break,
             b'(' => at = comment_end(line, at)?,
-            b'*' if !has_checksum => {
-                at = check(line, start, at)?;
-                has_checksum = true;
+            b'*' if frame.check_value.is_none() => {
+                let star = at;
+                at = check(line, start, star)?;
+                frame.check_value = Some((star as u32, line[..at].trim_ascii_end().len() as u32));
             }
             b'*' => return Err(Fault::new(at, Kind::ChecksumForm)),
             b'[' | b']' => return Err(Fault::new(at, Kind::Expression)),
@@ -63,7 +65,7 @@ pub(super) fn split(line: &[u8], start: usize, words: &mut Vec<Word>) -> Result<
             _ => return Err(Fault::new(at, Kind::UnexpectedCharacter(character_at(line, at)))),
         }
     }
-    if line_number_digits > LINE_NUMBER_DIGITS && !has_checksum {
+    if line_number_digits > LINE_NUMBER_DIGITS && frame.check_value.is_none() {
         return Err(Fault::new(line_number, Kind::LineNumber));
     }
     Ok(frame)

@@ -79,7 +79,17 @@ impl<'a> Line<'a> {
 
     /// What stands behind an unknown `M` word, up to `;`, a check value or the line's end. It has no words.
     pub fn free_text(&self) -> Option<&'a [u8]> {
-        self.0.frame.free_text.and_then(|(start, end)| self.0.raw.get(start as usize..end as usize))
+        self.free_text_range().and_then(|range| self.0.raw.get(range))
+    }
+
+    pub(crate) fn free_text_range(&self) -> Option<Range<usize>> {
+        self.0.frame.free_text.map(|(start, end)| start as usize..end as usize)
+    }
+
+    /// Where the check value that closes the line stands, with its `*`; it is the exclusive or of all bytes before it,
+    /// but for a byte order mark.
+    pub fn check_value(&self) -> Option<Range<usize>> {
+        self.0.frame.check_value.map(|(star, end)| star as usize..end as usize)
     }
 
     /// The first word with a letter, given in upper case.

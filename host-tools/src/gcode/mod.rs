@@ -32,4 +32,5 @@ pub use interpreter::Interpreter;
 pub use line::{Line, Word};
 pub use motion::{Action, ArcMotion, ArcShape, Home, Position, Straight};
 pub use reader::{LONGEST_LINE_BYTES, Reader};
+pub(crate) use writer::push_number;
 pub use writer::{Move, Writer};

@@ -22,6 +22,8 @@ pub(super) struct State {
     pub(super) plane: Plane,
     pub(super) units: Units,
     pub(super) incremental: bool,
+    /// Whether the last line moved X, Y and Z, and `E`, by changes: its own `M2` may have ended that since.
+    pub(super) moved_by_changes: [bool; 2],
     inverse_time: bool,
     extruder_relative: Option<bool>,
     feed_nm_min: Option<u64>,
@@ -41,6 +43,7 @@ impl State {
             plane: Plane::Xy,
             units: Units::Millimetre,
             incremental: false,
+            moved_by_changes: [false; 2],
             inverse_time: false,
             extruder_relative: None,
             feed_nm_min: None,
@@ -70,6 +73,7 @@ impl State {
         self.incremental = block.incremental.unwrap_or(self.incremental);
         self.extruder_relative = block.extruder_relative.or(self.extruder_relative);
         self.motion = block.motion.unwrap_or(self.motion);
+        self.moved_by_changes = [self.incremental, self.is_extruder_relative()];
 
         let moves_axes = block.axis_owner.is_none() && !block.is_foreign;
         let has_axis_words = moves_axes && !block.letters.and(Letters::AXES).is_empty();

@@ -70,34 +70,38 @@ impl<W: Write> Writer<W> {
         self.number(letter, value.is_some_and(i64::is_negative), value.map(i64::unsigned_abs), decimals);
     }
 
-    /// Adds a word whose number is `value` / 10^`decimals`.
-    fn number(&mut self, letter: u8, negative: bool, value: Option<u64>, mut decimals: u32) {
-        let Some(mut value) = value else { return };
-        while decimals > 0 && value % 10 == 0 {
-            value /= 10;
-            decimals -= 1;
-        }
-        // 20 digits of the largest number and a point; filled from its end.
-        let mut text = [b'0'; 24];
-        let mut first = text.len();
-        let mut digits = 0;
-        while value > 0 || digits <= decimals {
-            first -= 1;
-            // A digit.
-            text[first] = b'0' + (value % 10) as u8;
-            value /= 10;
-            digits += 1;
-            if digits == decimals {
-                first -= 1;
-                text[first] = b'.';
-            }
-        }
+    fn number(&mut self, letter: u8, negative: bool, value: Option<u64>, decimals: u32) {
+        let Some(value) = value else { return };
         self.line.extend_from_slice(&[b' ', letter]);
-        if negative {
-            self.line.push(b'-');
-        }
-        self.line.extend_from_slice(&text[first..]);
+        push_number(&mut self.line, negative, value, decimals);
     }
+}
+
+/// Adds the number `value` / 10^`decimals`, without zeros at the end of its fraction.
+pub(crate) fn push_number(line: &mut Vec<u8>, negative: bool, mut value: u64, mut decimals: u32) {
+    while decimals > 0 && value.is_multiple_of(10) {
+        value /= 10;
+        decimals -= 1;
+    }
+    // 20 digits of the largest number and a point; filled from its end.
+    let mut text = [b'0'; 24];
+    let mut first = text.len();
+    let mut digits = 0;
+    while value > 0 || digits <= decimals {
+        first -= 1;
+        // A digit.
+        text[first] = b'0' + (value % 10) as u8;
+        value /= 10;
+        digits += 1;
+        if digits == decimals {
+            first -= 1;
+            text[first] = b'.';
+        }
+    }
+    if negative {
+        line.push(b'-');
+    }
+    line.extend_from_slice(&text[first..]);
 }
 
 #[cfg(test)]

@@ -1,0 +1,67 @@
+//! How far a long file has been read.
+
+use std::fs::File;
+use std::io::{self, IsTerminal, Read};
+use std::time::{Duration, Instant};
+
+use indicatif::{ProgressBar, ProgressStyle};
+
+/// Work shorter than this needs no bar.
+const PATIENCE: Duration = Duration::from_millis(500);
+
+/// A file that is read under a progress bar on standard error, once that takes its time.
+///
+/// There is no bar unless standard error is a terminal, and it has no colours.
+pub struct Watched {
+    file: File,
+    length: u64,
+    started: Instant,
+    read: u64,
+    bar: Option<ProgressBar>,
+    is_hidden: bool,
+}
+
+impl Watched {
+    /// Watches a file; a pipe or a device, which has no length, is read without a bar.
+    pub fn new(file: File) -> Self {
+        let length = file.metadata().map(|metadata| metadata.len()).unwrap_or(0);
+        let is_hidden = length == 0 || !io::stderr().is_terminal();
+        Self { file, length, started: Instant::now(), read: 0, bar: None, is_hidden }
+    }
+
+    /// The same without a bar, for output that goes to the same terminal.
+    pub fn hidden(mut self) -> Self {
+        self.is_hidden = true;
+        self
+    }
+
+    fn show(&mut self) {
+        let bar = self.bar.get_or_insert_with(|| {
+            let style = ProgressStyle::with_template("{bar:40} {bytes} of {total_bytes}, {eta} left");
+            ProgressBar::new(self.length)
+                .with_elapsed(self.started.elapsed())
+                .with_style(style.unwrap_or(ProgressStyle::default_bar()))
+        });
+        bar.set_position(self.read);
+    }
+}
+
+impl Read for Watched {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let count = self.file.read(buffer)?;
+        self.read += count as u64;
+        if self.bar.is_some() || (!self.is_hidden && self.started.elapsed() > PATIENCE) {
+            self.show();
+        }
+        Ok(count)
+    }
+}
+
+impl Drop for Watched {
+    /// Leaves a clean line, whether the file was read to its end or not.
+    fn drop(&mut self) {
+        if let Some(bar) = &self.bar {
+            bar.finish_and_clear();
+        }
+    }
+}

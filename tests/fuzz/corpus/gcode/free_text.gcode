@@ -1,0 +1,2 @@
+G1 X20 M210 free (text
+G1 X5 A2 (b)

@@ -1,0 +1,4 @@
+//! See `gapkeeper_tests::readers::csv`.
+#![no_main]
+
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| gapkeeper_tests::readers::csv(bytes));
