@@ -19,7 +19,7 @@ pub enum ScenarioError {
         /// The file.
         path: String,
         /// What the system said.
-        source: std::io::Error,
+        source: io::Error,
     },
     /// The text is no scenario; the message shows the line and a caret.
     #[error("{file}: {message}")]
