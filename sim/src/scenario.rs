@@ -3,6 +3,8 @@
 //! Every key carries its unit. Reading is strict: an unknown key or a number out of range is an error that shows the
 //! line and points at the place.
 
+use std::fs::File;
+use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
 use gapkeeper::{Fade, Lattice, MAX_NODES_PER_AXIS};
@@ -17,7 +19,7 @@ pub enum ScenarioError {
         /// The file.
         path: String,
         /// What the system said.
-        source: std::io::Error,
+        source: io::Error,
     },
     /// The text is no scenario; the message shows the line and a caret.
     #[error("{file}: {message}")]
@@ -422,6 +424,34 @@ impl TryFrom<FadeHeights> for FadeSettings {
     }
 }
 
+const LONGEST_MESSAGE_BYTES: usize = 1000;
+/// More than any scenario needs.
+const LARGEST_FILE_BYTES: u64 = 1 << 20;
+
+fn read_bounded(path: &Path) -> io::Result<String> {
+    let mut text = String::new();
+    // One byte more than may be there tells that there is too much.
+    File::open(path)?.take(LARGEST_FILE_BYTES + 1).read_to_string(&mut text)?;
+    if text.len() as u64 > LARGEST_FILE_BYTES {
+        let message = format!("a scenario of more than {LARGEST_FILE_BYTES} bytes");
+        return Err(io::Error::new(io::ErrorKind::FileTooLarge, message));
+    }
+    Ok(text)
+}
+
+/// The place under its line; without the line if that is too long to be looked at.
+fn message(error: &toml::de::Error, text: &str) -> String {
+    let message = error.to_string();
+    if message.len() <= LONGEST_MESSAGE_BYTES {
+        return message;
+    }
+    let before = &text.as_bytes()[..error.span().map_or(0, |span| span.start.min(text.len()))];
+    let line = before.iter().filter(|byte| **byte == b'\n').count() + 1;
+    let column = before.iter().rev().take_while(|byte| **byte != b'\n').count() + 1;
+    let what: String = error.message().chars().take(LONGEST_MESSAGE_BYTES).collect();
+    format!("TOML parse error at line {line}, column {column}: {what}")
+}
+
 impl Scenario {
     /// Reads a scenario file.
     ///
@@ -429,8 +459,7 @@ impl Scenario {
     /// [`ScenarioError`] names the file and the place in it.
     pub fn read(path: &Path) -> Result<Self, ScenarioError> {
         let file = path.display().to_string();
-        let text =
-            std::fs::read_to_string(path).map_err(|source| ScenarioError::Read { path: file.clone(), source })?;
+        let text = read_bounded(path).map_err(|source| ScenarioError::Read { path: file.clone(), source })?;
         let folder = path.parent().unwrap_or(Path::new("")).to_path_buf();
         Self::parse(&text, &file, folder)
     }
@@ -441,7 +470,7 @@ impl Scenario {
     /// As for [`Self::read`].
     pub fn parse(text: &str, file: &str, folder: PathBuf) -> Result<Self, ScenarioError> {
         let mut scenario: Self = toml::from_str(text)
-            .map_err(|error| ScenarioError::Text { file: file.to_string(), message: error.to_string() })?;
+            .map_err(|error| ScenarioError::Text { file: file.to_string(), message: message(&error, text) })?;
         scenario.folder = folder;
         let contradiction = |key, message: &str| {
             Err(ScenarioError::Contradiction { file: file.to_string(), key, message: message.to_string() })

@@ -23,10 +23,10 @@ pub const GAPKEEPER_KEEPER_WORDS: usize = 192;
 pub const GAPKEEPER_PIECES_WORDS: usize = 18;
 /// Words of 64 bits in the storage of a move's pieces.
 #[cfg(target_pointer_width = "32")]
-pub const GAPKEEPER_PIECES_WORDS: usize = 22;
+pub const GAPKEEPER_PIECES_WORDS: usize = 20;
 /// Words of 64 bits in the storage of a move's pieces.
 #[cfg(target_pointer_width = "64")]
-pub const GAPKEEPER_PIECES_WORDS: usize = 26;
+pub const GAPKEEPER_PIECES_WORDS: usize = 24;
 
 /// Words of 64 bits in the storage of an arc's chords.
 pub const GAPKEEPER_CHORDS_WORDS: usize = 16;
