@@ -56,8 +56,10 @@ def rows():
         ("flash: the same over NOR flash", single("flash_nor_flash")),
         ("flash: keeper with survey and moves", single("flash_keeper")),
         ("flash: C interface, homing and moves", single("flash_c_motion")),
-        ("flash: C, example `split_move.c`", single("flash_c_split_move")),
-        ("flash: C++, example `survey.cpp`", single("flash_c_survey")),
+        ("flash: C, example `split_move.c`, numbers only", single("flash_c_split_move")),
+        ("flash: `split_move.c` with texts", single("flash_c_split_move_texts")),
+        ("flash: C++, example `survey.cpp`, numbers only", single("flash_c_survey")),
+        ("flash: `survey.cpp` with texts", single("flash_c_survey_texts")),
         ("flash: example controller among its doubles", single("flash_controller")),
         ("stack: motion path, iterator included", single("stack")),
         ("of that, the iterator", single("split_bytes")),
@@ -67,6 +69,8 @@ def rows():
         ("memory: keeper 3×3 refined to 15×15, one grid", single("keeper_3x3_refined")),
         ("memory: keeper 15×15, one grid", single("keeper_15x15")),
         ("memory: keeper 3×3 refined to 15×15, four grids", single("keeper_3x3_refined", 1)),
+        ("memory: `split_move.c`, numbers only: constants and storage", single("memory_c_split_move")),
+        ("memory: `split_move.c` with texts", single("memory_c_split_move_texts")),
     ]
 
 

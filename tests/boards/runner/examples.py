@@ -14,9 +14,11 @@ INCLUDE = ["-I", API / "include", "-I", FIRMWARE]
 LANGUAGE = {".c": ["-std=c99"], ".cpp": ["-std=c++11", "-fno-exceptions", "-fno-rtti"]}
 
 
-def without_texts(board):
-    """The library's texts do not fit the AVR: `.data` of `split_move.c` would have 10,252 bytes, the chip has 8,192."""
-    return ["-DBOARD_WITHOUT_TEXTS"] if board.is_avr else []
+# The library's texts do not fit the AVR, where constants live in memory: the table has the bytes. So there the
+# examples say numbers.
+WITHOUT_TEXTS = ["-DBOARD_WITHOUT_TEXTS"]
+# To be weighed all the same: more memory than the chip has.
+MORE_MEMORY = ["-Wl,--defsym=__DATA_REGION_LENGTH__=64K"]
 
 
 def compile_to(folder, compilers, flags, sources):
@@ -31,17 +33,17 @@ def compile_to(folder, compilers, flags, sources):
     return objects
 
 
-def linked(board, name, sources, library):
+def linked(board, name, sources, library, texts):
     """An image of sources in C and C++ and what they use of the library."""
-    folder = board.folder() / "c"
+    folder = board.folder() / "c" / ("texts" if texts else "numbers")
     compilers = {".c": f"{board.prefix}-gcc", ".cpp": f"{board.prefix}-g++"}
     chip = {"avr": "avr.c", "arm-none-eabi": "cortex_m.c"}.get(board.prefix, "riscv32.c")
-    flags = [*board.c_flags, *SECTIONS, *without_texts(board)]
+    flags = [*board.c_flags, *SECTIONS, *([] if texts else WITHOUT_TEXTS)]
     objects = compile_to(folder / name, compilers, flags, [*sources, FIRMWARE / chip])
     script = {"avr": None, "arm-none-eabi": "cortex_m.ld"}.get(board.prefix, "riscv32.ld")
     image = folder / f"{name}.elf"
     # A start of our own, but the AVR's; no library but the compiler's own.
-    start = [] if board.is_avr else ["-nostartfiles", "-nodefaultlibs", "-T", HERE / "image" / script]
+    start = (MORE_MEMORY if texts else []) if board.is_avr else ["-nostartfiles", "-nodefaultlibs", "-T", HERE / "image" / script]
     must([compilers[".c"], *board.c_flags, *start, "-Wl,--gc-sections", *objects, library, "-lgcc", "-o", image])
     return image
 
@@ -63,7 +65,7 @@ class Host:
         if not texts:
             sources += [FIRMWARE / firmware, FIRMWARE / "host.c"]
             # Free-standing, so that the example takes the firmware's functions.
-            flags += ["-ffreestanding", "-DBOARD_WITHOUT_TEXTS"]
+            flags += ["-ffreestanding", *WITHOUT_TEXTS]
         folder = self.folder / f"{name}_{'with' if texts else 'without'}_texts"
         objects = compile_to(folder, {".c": "cc", ".cpp": "c++"}, flags, sources)
         must(["c++", *objects, self.library, "-lpthread", "-ldl", "-lm", "-o", folder / name])
@@ -73,26 +75,38 @@ class Host:
         return printed
 
 
+def memory_bytes(board, image):
+    """Constants and variables in memory, the stack left out."""
+    data, bss = must([f"{board.prefix}-size", image]).splitlines()[1].split()[1:3]
+    return int(data) + int(bss)
+
+
+def compare(board, example, expected, printed):
+    if board.is_avr:
+        # Among what simavr itself says, and without the empty lines that it makes.
+        expected = [line for line in expected if line]
+        first = printed.index(expected[0]) if expected[0] in printed else 0
+        printed = [line for line in printed[first:printed.index("end")] if line]
+    if printed != expected:
+        pairs = enumerate(zip(printed, expected))
+        place = next((at for at, pair in pairs if pair[0] != pair[1]), min(len(printed), len(expected)))
+        raise Failure(f"{board.name}: {example} says otherwise than on this computer, from line {place + 1} on:\n"
+                      + "\n".join(printed[place:place + 5]) + "\ninstead of\n" + "\n".join(expected[place:place + 5]))
+
+
 def measure(board, targets, host):
     """Runs the examples on a board, compares every line, and weighs the C interface."""
     library = static_library(board, targets)
-    empty = flash_bytes(board, linked(board, "weigh_nothing", [FIRMWARE / "weigh_nothing.c"], library))
-    motion = linked(board, "weigh_motion", [FIRMWARE / "weigh_motion.c"], library)
+    texts = not board.is_avr
+    empty = flash_bytes(board, linked(board, "weigh_nothing", [FIRMWARE / "weigh_nothing.c"], library, texts))
+    motion = linked(board, "weigh_motion", [FIRMWARE / "weigh_motion.c"], library, texts)
     costs = {"flash_c_motion": [flash_bytes(board, motion) - empty]}
     for name, (example, firmware) in EXAMPLES.items():
-        image = linked(board, name, [API / "examples" / example, FIRMWARE / firmware], library)
-        costs[f"flash_c_{name}"] = [flash_bytes(board, image) - empty]
-        expected = host.printed[name, not board.is_avr]
-        printed = board.run(image)
-        if board.is_avr:
-            # Among what simavr itself says.
-            first = printed.index(expected[0]) if expected[0] in printed else 0
-            printed = [line for line in printed[first:printed.index("end")] if line]
-            expected = [line for line in expected if line]
-        if printed != expected:
-            place = next((at for at, pair in enumerate(zip(printed, expected)) if pair[0] != pair[1]),
-                         min(len(printed), len(expected)))
-            raise Failure(f"{board.name}: {example} says otherwise than on this computer, from line {place + 1} on:\n"
-                          + "\n".join(printed[place:place + 5]) + "\ninstead of\n"
-                          + "\n".join(expected[place:place + 5]))
+        sources = [API / "examples" / example, FIRMWARE / firmware]
+        with_texts, without = [linked(board, name, sources, library, texts) for texts in (True, False)]
+        costs[f"flash_c_{name}"] = [flash_bytes(board, without) - empty]
+        costs[f"flash_c_{name}_texts"] = [flash_bytes(board, with_texts) - empty]
+        costs[f"memory_c_{name}"] = [memory_bytes(board, without)]
+        costs[f"memory_c_{name}_texts"] = [memory_bytes(board, with_texts)]
+        compare(board, example, host.printed[name, texts], board.run(with_texts if texts else without))
     return costs

@@ -56,7 +56,7 @@ def cargo(board, targets):
     command = ["cargo"]
     if board.target not in targets:
         command, env["RUSTC"], env["RUSTC_BOOTSTRAP"] = ["/usr/bin/cargo", "-Zbuild-std=core"], "/usr/bin/rustc", "1"
-    return command + ["build", "--release", "--target", board.target], env
+    return command, env
 
 
 def build(board, targets, naive, job, images):
@@ -65,7 +65,7 @@ def build(board, targets, naive, job, images):
     env["BOARDS_BASELINE"] = naive
     if board.is_avr:
         env["BOARDS_JOB"] = str(job)
-    command += ["--keep-going"]
+    command += ["build", "--release", "--target", board.target, "--keep-going"]
     for image in images:
         command += ["--bin", image]
     code, text = call(command, env)
@@ -86,7 +86,9 @@ def build(board, targets, naive, job, images):
 def static_library(board, targets):
     """The C interface as a static library."""
     command, env = cargo(board, targets)
-    must(command + ["-p", "gapkeeper-c-api"], env, folder=REPOSITORY)
+    # That kind alone: then the compiler's own crates are those of the images and need not be built twice.
+    must(command + ["rustc", "--release", "--target", board.target, "-p", "gapkeeper-c-api", "--crate-type", "staticlib"],
+         env, folder=REPOSITORY)
     return board.folder() / board.target / "release" / "libgapkeeper_c_api.a"
 
 
