@@ -56,7 +56,7 @@ fn the_controller_on_every_chip_makes_the_simulators_pieces() {
     // The desktop's machine measures that bed by hand, stores it, and runs the job from what it finds stored.
     let mut job = Vec::new();
     demo::job().read_to_end(&mut job).expect("the demo is built in");
-    let (cells, mut place) = (Cells::new(), None);
+    let (cells, mut place) = (Cells::blank(), None);
     let controller = machine::switched_on(&mut place, &cells).expect("an empty memory");
     machine::measure(controller, &cells).expect("a survey");
     let measured = line("survey", controller.motors().pieces(), controller.motors().digest());
@@ -68,7 +68,7 @@ fn the_controller_on_every_chip_makes_the_simulators_pieces() {
     let settings = machine::settings();
     let refined: HeightGrid<225> = bed.densest().expect("the demo's bed is refined");
     let correction = Correction::new(refined).with_fade(settings.fade.expect("a fade")).expect("it suits the bed");
-    let mut path = MachinePath::new();
+    let mut path = MachinePath::at_origin();
     let mut expected = String::new();
     let mut lines = 0;
     let all = demo_job::for_each_line(&correction, settings.tolerance_um, |_, pieces| {

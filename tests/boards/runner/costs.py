@@ -19,7 +19,8 @@ def rows():
         return lambda cost: (cost[whole][0] - cost[begin][0]) / cost[whole][2]
 
     def further_piece(cost):
-        return (cost["twisted_move"][0] - cost["twisted_first"][0]) / (cost["twisted_move"][2] - cost["twisted_move"][1])
+        total, moves, pieces = cost["twisted_move"]
+        return (total - cost["twisted_first"][0]) / (pieces - moves)
 
     def first_piece(cost):
         return (cost["twisted_first"][0] - cost["twisted_begin"][0]) / cost["twisted_move"][1]

@@ -14,11 +14,9 @@ INCLUDE = ["-I", API / "include", "-I", FIRMWARE]
 LANGUAGE = {".c": ["-std=c99"], ".cpp": ["-std=c++11", "-fno-exceptions", "-fno-rtti"]}
 
 
-# The library's texts do not fit the AVR, where constants live in memory: the table has the bytes. So there the
-# examples say numbers.
+# On the AVR constants live in memory, and the library's texts leave too little for the stack: the table has the bytes.
+# So there the examples say numbers; with texts they are linked and weighed only.
 WITHOUT_TEXTS = ["-DBOARD_WITHOUT_TEXTS"]
-# To be weighed all the same: more memory than the chip has.
-MORE_MEMORY = ["-Wl,--defsym=__DATA_REGION_LENGTH__=64K"]
 
 
 def compile_to(folder, compilers, flags, sources):
@@ -43,7 +41,7 @@ def linked(board, name, sources, library, texts):
     script = {"avr": None, "arm-none-eabi": "cortex_m.ld"}.get(board.prefix, "riscv32.ld")
     image = folder / f"{name}.elf"
     # A start of our own, but the AVR's; no library but the compiler's own.
-    start = (MORE_MEMORY if texts else []) if board.is_avr else ["-nostartfiles", "-nodefaultlibs", "-T", HERE / "image" / script]
+    start = [] if board.is_avr else ["-nostartfiles", "-nodefaultlibs", "-T", HERE / "image" / script]
     must([compilers[".c"], *board.c_flags, *start, "-Wl,--gc-sections", *objects, library, "-lgcc", "-o", image])
     return image
 

@@ -87,8 +87,8 @@ def static_library(board, targets):
     """The C interface as a static library."""
     command, env = cargo(board, targets)
     # That kind alone: then the compiler's own crates are those of the images and need not be built twice.
-    must(command + ["rustc", "--release", "--target", board.target, "-p", "gapkeeper-c-api", "--crate-type", "staticlib"],
-         env, folder=REPOSITORY)
+    command += ["rustc", "--release", "--target", board.target, "-p", "gapkeeper-c-api", "--crate-type", "staticlib"]
+    must(command, env, folder=REPOSITORY)
     return board.folder() / board.target / "release" / "libgapkeeper_c_api.a"
 
 

@@ -15,7 +15,7 @@ struct Lasting {
     controller: Option<MachineController>,
 }
 
-static mut LASTING: Lasting = Lasting { cells: Cells::new(), controller: None };
+static mut LASTING: Lasting = Lasting { cells: Cells::blank(), controller: None };
 
 fn run() -> Result<(), Fault> {
     let lasting = &raw mut LASTING;

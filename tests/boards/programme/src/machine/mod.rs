@@ -44,7 +44,7 @@ pub struct Cells(Cell<[u8; eeprom::SIZE]>);
 
 impl Cells {
     /// As they come from the factory.
-    pub const fn new() -> Self {
+    pub const fn blank() -> Self {
         Self(Cell::new([0xFF; eeprom::SIZE]))
     }
 
@@ -75,7 +75,7 @@ pub fn switched_on<'a>(
     place: &'a mut Option<MachineController>,
     cells: &Cells,
 ) -> Result<&'a mut MachineController, Fault> {
-    let controller = place.insert(Controller::new(Keeper::new(settings()), Path::new()));
+    let controller = place.insert(Controller::new(Keeper::new(settings()), Path::at_origin()));
     controller.load(&mut store(cells)?).map_err(|_| Fault::Store)?;
     Ok(controller)
 }

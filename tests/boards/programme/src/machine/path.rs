@@ -15,7 +15,7 @@ pub struct Path {
 
 impl Path {
     /// No piece yet, at the origin.
-    pub const fn new() -> Self {
+    pub const fn at_origin() -> Self {
         Self { digest: Digest::new(), at: Point { x_um: 0, y_um: 0, z_um: 0 }, pieces: 0, pieces_of_line: 0 }
     }
 
