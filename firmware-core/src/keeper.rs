@@ -186,8 +186,7 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         let choice = self.bank.choose(self.bed_c, self.setup, self.settings.windows);
         self.last_choice = choice;
         if let Some(grid) = self.bank.chosen(choice, self.bed_c).map_err(KeeperError::Grid)? {
-            let correction = self.correction(&grid)?;
-            self.in_force = Some(InForce { correction, choice, bed_temperature_c: self.bed_c });
+            self.put_in_force(&grid, choice, self.bed_c)?;
         }
         #[cfg(feature = "defmt")]
         defmt::info!("restore at {} C, setup {}: {}", self.bed_c, self.setup, choice);
@@ -281,13 +280,7 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         let survey = self.survey.as_mut().ok_or(KeeperError::NoSurvey)?;
         let order = survey.handle(event);
         match order {
-            Order::Done => {
-                let result = survey.result(self.setup);
-                self.survey = None;
-                if let Some(grid) = result {
-                    self.keep(StoredGrid { fade: self.settings.fade, ..grid })?;
-                }
-            }
+            Order::Done => self.keep_result()?,
             Order::Aborted => self.survey = None,
             _ => {}
         }
@@ -310,17 +303,33 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         self.keep(StoredGrid { setup: self.setup, ..grid })
     }
 
+    /// The survey is over: what it measured is kept.
+    // Never inlined, here and below: whole grids stand on the stack, and callers shall not carry them as well.
+    #[inline(never)]
+    fn keep_result(&mut self) -> Result<(), KeeperError> {
+        let fade = self.settings.fade;
+        match self.take_result() {
+            Some(grid) => self.keep(StoredGrid { fade, ..grid }).map(drop),
+            None => Ok(()),
+        }
+    }
+
+    #[inline(never)]
+    fn take_result(&mut self) -> Option<StoredGrid<STATIONS>> {
+        let result = self.survey.as_ref()?.result(self.setup);
+        self.survey = None;
+        result
+    }
+
     /// Takes a grid into the bank, unsaved, and puts it in force; its place is returned.
     fn keep(&mut self, grid: StoredGrid<STATIONS>) -> Result<usize, KeeperError> {
         let place = self.bank.place_for(grid.bed_temperature_c, grid.setup, self.settings.windows.nearest_c);
-        let correction = self.correction(&grid);
-        let bed_temperature_c = grid.bed_temperature_c;
-        self.bank.set(place, Some(grid));
-        self.mark_unsaved(place);
         let choice = Choice::Nearest { place, off_c: 0 };
         self.last_choice = choice;
-        self.in_force = Some(InForce { correction: correction?, choice, bed_temperature_c });
-        Ok(place)
+        let put = self.put_in_force(&grid, choice, grid.bed_temperature_c);
+        self.bank.set(place, Some(grid));
+        self.mark_unsaved(place);
+        put.map(|()| place)
     }
 
     /// A screw of the bed is going to be turned: a new setup, so every grid is stale and none is in force. Save, and only
@@ -341,20 +350,18 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
     /// [`KeeperError::NoGrid`] without a grid, or with a blend, which has no place of its own;
     /// [`KeeperError::Correction`] beyond the range. Nothing has changed then.
     pub fn shift_by(&mut self, steps: i16) -> Result<i16, KeeperError> {
-        let Some(InForce { choice: Choice::Nearest { place, .. }, .. }) = self.in_force else {
+        let Some(InForce { choice: choice @ Choice::Nearest { place, .. }, bed_temperature_c, .. }) = self.in_force
+        else {
             return Err(KeeperError::NoGrid);
         };
         let grid = self.bank.grid(place).ok_or(KeeperError::NoGrid)?;
         let shift_um = i32::from(grid.shift_um) + i32::from(steps) * i32::from(self.settings.shift_step_um);
         let out_of_range = KeeperError::Correction(CorrectionError::Shift { shift_um });
         let moved = StoredGrid { shift_um: i16::try_from(shift_um).map_err(|_| out_of_range)?, ..grid.clone() };
-        let correction = self.correction(&moved)?;
+        self.put_in_force(&moved, choice, bed_temperature_c)?;
         let shift_um = moved.shift_um;
         self.bank.set(place, Some(moved));
         self.mark_unsaved(place);
-        if let Some(in_force) = &mut self.in_force {
-            in_force.correction = correction;
-        }
         Ok(shift_um)
     }
 
@@ -485,12 +492,33 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         self.unsaved |= 1 << (place & 15);
     }
 
-    fn correction(&self, grid: &StoredGrid<STATIONS>) -> Result<Correction<NODES>, KeeperError> {
-        let nodes: HeightGrid<NODES> = match grid.surface {
+    /// On failure what was in force stays.
+    #[inline(never)]
+    fn put_in_force(
+        &mut self,
+        grid: &StoredGrid<STATIONS>,
+        choice: Choice,
+        bed_temperature_c: i16,
+    ) -> Result<(), KeeperError> {
+        let correction = self.correction(Self::nodes(grid).map_err(KeeperError::Grid)?, grid)?;
+        self.in_force = Some(InForce { correction, choice, bed_temperature_c });
+        Ok(())
+    }
+
+    #[inline(never)]
+    fn nodes(grid: &StoredGrid<STATIONS>) -> Result<HeightGrid<NODES>, GridError> {
+        match grid.surface {
             Surface::Refined => grid.grid.densest(),
             Surface::Bilinear => HeightGrid::new(grid.grid.lattice(), grid.grid.nodes_um()),
         }
-        .map_err(KeeperError::Grid)?;
+    }
+
+    #[inline(never)]
+    fn correction(
+        &self,
+        nodes: HeightGrid<NODES>,
+        grid: &StoredGrid<STATIONS>,
+    ) -> Result<Correction<NODES>, KeeperError> {
         let correction = Correction::new(nodes).with_lowest_machine_z(self.settings.lowest_machine_z_um);
         let correction = correction.with_shift(grid.shift_um.into()).map_err(KeeperError::Correction)?;
         match grid.fade {

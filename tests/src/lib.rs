@@ -5,6 +5,7 @@
 #![forbid(unsafe_code)]
 #![deny(missing_docs)]
 
+pub mod demo_job;
 pub mod faults;
 pub mod media;
 pub mod power_cuts;

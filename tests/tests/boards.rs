@@ -1,17 +1,25 @@
-//! The same bits on every chip: the desktop's digest of the boards' programme against theirs.
+//! The same bits on every chip: the desktop's digests of the boards' programme and of the controller's job against
+//! theirs.
 //!
-//! `tests/boards/run` builds and runs the images and leaves a file for each board in `tests/boards/out/`. With
-//! `GAPKEEPER_BOARDS=1` in the environment this test has it done first; without files it only says that it compared
-//! nothing with them.
+//! `tests/boards/run` builds and runs the images, leaves a file for each board in the folders of `tests/boards/out/`,
+//! and then has this test compare them. By itself the test takes what is there, and says so where nothing is. With
+//! `GAPKEEPER_BOARDS=run` in the environment it has the digests made first.
 
-use std::fmt::Write as _;
+use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::process::Command;
+use std::sync::Once;
 use std::{env, fs};
 
+#[path = "../boards/programme/src/machine/mod.rs"]
+mod machine;
 #[path = "../boards/programme/src/programme/mod.rs"]
 mod programme;
 
+use gapkeeper::{Correction, HeightGrid};
+use gapkeeper_sim::demo;
+use gapkeeper_tests::demo_job;
+use machine::{Cells, HEIGHTS_UM, Path as MachinePath, REPORTED_LINES, STATIONS_AT};
 use programme::{ALL_BLOCKS, FIRST_BLOCKS, MOVES_PER_BLOCK, Programme};
 
 /// What the programme came to when it was written. It changes with the programme; if the core alone was changed, the
@@ -26,8 +34,7 @@ fn desktop() -> String {
     let mut programme = Programme::new();
     let mut lines = String::new();
     for blocks in [FIRST_BLOCKS, ALL_BLOCKS] {
-        let [high, low] = programme.run_to(blocks);
-        let _ = writeln!(lines, "digest {} {high:08x}{low:08x}", blocks * MOVES_PER_BLOCK);
+        lines += &line("digest", blocks * MOVES_PER_BLOCK, programme.run_to(blocks));
     }
     assert!(programme.pieces() > 2 * ALL_BLOCKS * MOVES_PER_BLOCK, "moves are not being split");
     lines
@@ -37,21 +44,83 @@ fn desktop() -> String {
 fn every_chip_and_the_desktop_have_the_same_bits() {
     let expected = desktop();
     assert_eq!(expected, DIGESTS, "the desktop's digests have changed");
-    if env::var_os("GAPKEEPER_BOARDS").is_some() {
-        let run = Command::new(boards().join("run")).arg("--digest").status();
-        assert!(run.is_ok_and(|status| status.success()), "tests/boards/run --digest failed");
+    compare("digest", &expected);
+}
+
+#[test]
+fn the_controller_on_every_chip_makes_the_simulators_pieces() {
+    let scenario = demo::scenario().expect("the demo is built in");
+    let bed: HeightGrid<9> = demo_job::bed();
+    assert_eq!(bed.nodes_um(), HEIGHTS_UM, "the boards measure another bed than the demo's");
+    assert_eq!(scenario.stations(), STATIONS_AT);
+    // The desktop's machine measures that bed by hand, stores it, and runs the job from what it finds stored.
+    let mut job = Vec::new();
+    demo::job().read_to_end(&mut job).expect("the demo is built in");
+    let (cells, mut place) = (Cells::blank(), None);
+    let controller = machine::switched_on(&mut place, &cells).expect("an empty memory");
+    machine::measure(controller, &cells).expect("a survey");
+    let measured = line("survey", controller.motors().pieces(), controller.motors().digest());
+    let stored = line("memory", 0, cells.digest());
+    let controller = machine::switched_on(&mut place, &cells).expect("the grid is stored");
+    let (mut bytes, mut ours) = (job.iter().copied(), String::new());
+    machine::run(controller, || bytes.next(), |lines, digest| ours += &line("job", lines, digest)).expect("a job");
+    // The same job by the simulator's own reader, over the bed itself.
+    let settings = machine::settings();
+    let refined: HeightGrid<225> = bed.densest().expect("the demo's bed is refined");
+    let correction = Correction::new(refined).with_fade(settings.fade.expect("a fade")).expect("it suits the bed");
+    let mut path = MachinePath::at_origin();
+    let mut expected = String::new();
+    let mut lines = 0;
+    let all = demo_job::for_each_line(&correction, settings.tolerance_um, |_, pieces| {
+        pieces.iter().for_each(|&(end, extruded_nm)| path.add(end, extruded_nm));
+        path.end_line();
+        lines += 1;
+        if lines % REPORTED_LINES == 0 {
+            expected += &line("job", lines, path.digest());
+        }
+    });
+    expected += &line("job", all, path.digest());
+    assert!(path.pieces() > 200_000 && all > 40_000, "{} {all}", path.pieces());
+    assert_begins(&expected, &ours, "the desktop's controller");
+    assert_eq!(ours.len(), expected.len());
+    compare("controller", &(measured + &stored + &expected));
+}
+
+fn line(name: &str, number: u32, [high, low]: [u32; 2]) -> String {
+    format!("{name} {number} {high:08x}{low:08x}\n")
+}
+
+/// What boards found, against the desktop's; the AVR stops earlier than the others.
+fn compare(folder: &str, expected: &str) {
+    static MADE: Once = Once::new();
+    let wish = env::var("GAPKEEPER_BOARDS").unwrap_or_default();
+    if wish == "run" {
+        MADE.call_once(|| {
+            let run = Command::new(boards().join("run")).arg("--digest").status();
+            assert!(run.is_ok_and(|status| status.success()), "tests/boards/run --digest failed");
+        });
     }
-    let Ok(folder) = fs::read_dir(boards().join("out")) else {
-        println!("skipped: no results of boards; GAPKEEPER_BOARDS=1 or tests/boards/run makes them");
+    let Ok(files) = fs::read_dir(boards().join("out").join(folder)) else {
+        assert!(wish.is_empty(), "no results of boards");
+        println!("skipped: no results of boards; tests/boards/run makes them");
         return;
     };
-    let files: Vec<_> = folder.map(|entry| entry.expect("out/ can be read").path()).collect();
+    let files: Vec<_> = files.map(|entry| entry.expect("the folder can be read").path()).collect();
+    assert!(!files.is_empty(), "no results of boards");
     for file in &files {
         let found = fs::read_to_string(file).expect("a board's digests");
-        // The AVR stops after the first.
-        assert!(found.lines().count() > 0 && expected.starts_with(&found), "{}: {found}", file.display());
+        assert_begins(expected, &found, &file.display().to_string());
     }
-    println!("{} boards compared", files.len());
+    println!("{folder}: {} boards compared", files.len());
+}
+
+/// What was found is the expected, or its beginning; the first difference is shown.
+fn assert_begins(expected: &str, found: &str, whose: &str) {
+    assert!(found.lines().count() > 0, "{whose} found nothing");
+    for (expected, found) in expected.lines().zip(found.lines()) {
+        assert_eq!(found, expected, "{whose}");
+    }
+    assert!(expected.starts_with(found), "{whose} goes on after the end");
 }
 
 #[test]

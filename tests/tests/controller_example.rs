@@ -2,8 +2,6 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
-use std::io::Read;
-
 use embedded_hal::digital::{ErrorType, InputPin};
 use gapkeeper::panel::{ActiveLevel, DetentsPerCycle, Knob, LimitSwitch, PressButton};
 use gapkeeper::{
@@ -11,8 +9,7 @@ use gapkeeper::{
     SurveySettings,
 };
 use gapkeeper_controller::{Controller, ControllerKeeper, Motors, Panel};
-use gapkeeper_host_tools::gcode::{Action, Interpreter, Reader, moves};
-use gapkeeper_sim::{bed::ModelledBed, demo};
+use gapkeeper_tests::demo_job;
 
 /// Writes down what it is told.
 #[derive(Default)]
@@ -37,13 +34,11 @@ fn settings() -> KeeperSettings {
 
 /// A keeper that has the demo's bed in its bank, for the temperature of the job.
 fn keeper(bed_c: i16) -> ControllerKeeper {
-    let scenario = demo::scenario().unwrap();
-    let bed = ModelledBed::new(&scenario.bed, &scenario.folder).unwrap();
     let mut keeper: ControllerKeeper = Keeper::new(settings());
     keeper.temperature(bed_c, 200, 0);
     keeper.homed().unwrap();
     let stored = StoredGrid {
-        grid: bed.read_off(scenario.stations()).unwrap(),
+        grid: demo_job::bed(),
         shift_um: 0,
         fade: settings().fade,
         bed_temperature_c: bed_c,
@@ -58,36 +53,17 @@ fn keeper(bed_c: i16) -> ControllerKeeper {
 
 #[test]
 fn the_demo_job_gives_the_simulators_pieces_line_by_line() {
-    let mut job = Vec::new();
-    demo::job().read_to_end(&mut job).unwrap();
     let mut controller = Controller::new(keeper(60), Recorder::default());
     let reference = keeper(60);
     let correction = reference.correction_in_force().unwrap();
-    let mut reader = Reader::new("demo", job.as_slice());
-    let mut interpreter = Interpreter::new();
-    let (mut compared, mut lines) = (0, 0);
-    while let Some(line) = reader.next_line().unwrap() {
-        let mut expected = Vec::new();
-        let mut drive = |motion: &gapkeeper::Move<1>| {
-            let mut before = motion.extra_start[0];
-            for piece in correction.split(motion, settings().tolerance_um).unwrap() {
-                expected.push((piece.end, piece.extra[0] - before));
-                before = piece.extra[0];
-            }
-        };
-        match interpreter.execute(&line).unwrap() {
-            Action::Straight(straight) => {
-                drive(&moves::straight(straight.start, straight.end, straight.extruded_nm).unwrap());
-            }
-            Action::Arc(arc) => moves::chords(&arc).unwrap().for_each(|chord| drive(&chord)),
-            _ => {}
-        }
-        controller.line(line.raw()).unwrap_or_else(|refusal| panic!("line {}: {refusal}", line.number()));
+    let (mut compared, mut number) = (0, 0);
+    let lines = demo_job::for_each_line(correction, settings().tolerance_um, |line, expected| {
+        number += 1;
+        controller.line(line).unwrap_or_else(|refusal| panic!("line {number}: {refusal}"));
         let pieces = std::mem::take(&mut controller.motors().pieces);
-        assert_eq!(pieces, expected, "line {}: {}", line.number(), String::from_utf8_lossy(line.raw()));
+        assert_eq!(pieces, expected, "line {number}: {}", String::from_utf8_lossy(line));
         compared += pieces.len();
-        lines += 1;
-    }
+    });
     println!("{compared} pieces of {lines} lines are equal");
     assert!(compared > 200_000 && lines > 40_000, "{compared} {lines}");
     assert_eq!(controller.motors().homings, 1);

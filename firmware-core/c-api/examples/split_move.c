@@ -17,10 +17,20 @@ static void show(const char *text)
 {
     printf("%s\n", text);
 }
+
+static void show_result(const GapkeeperKeeper *keeper, GapkeeperResult result)
+{
+    char text[GAPKEEPER_RESULT_TEXT_SIZE];
+
+    if (gapkeeper_result_text(keeper, result, text, sizeof text) == GAPKEEPER_RESULT_OK) {
+        show(text);
+    }
+}
 #else
 /* The firmware's own. */
 void queue_straight_motion(const GapkeeperPiece *piece);
 void show(const char *text);
+void show_result(const GapkeeperKeeper *keeper, GapkeeperResult result);
 #endif
 
 /* The caller owns all storage. */
@@ -111,11 +121,8 @@ static GapkeeperResult example(void)
 
 int main(void)
 {
-    char text[GAPKEEPER_RESULT_TEXT_SIZE];
     GapkeeperResult result = example();
 
-    if (gapkeeper_result_text(&keeper, result, text, sizeof text) == GAPKEEPER_RESULT_OK) {
-        show(text);
-    }
+    show_result(&keeper, result);
     return result == GAPKEEPER_RESULT_OK ? 0 : 1;
 }

@@ -8,15 +8,39 @@
 
 namespace {
 
-void show(const char *text) { std::printf("%s\n--\n", text); }
-
 void show_number(const char *what, long number) { std::printf("%s %ld\n", what, number); }
+
+void show_prompt(const GapkeeperKeeper *keeper)
+{
+    char text[GAPKEEPER_SCREEN_TEXT_SIZE];
+    if (gapkeeper_prompt_text(keeper, text, sizeof text) == GAPKEEPER_RESULT_OK) {
+        std::printf("%s\n--\n", text);
+    }
+}
+
+void show_status(const GapkeeperKeeper *keeper)
+{
+    char text[GAPKEEPER_SCREEN_TEXT_SIZE];
+    if (gapkeeper_status_text(keeper, text, sizeof text) == GAPKEEPER_RESULT_OK) {
+        std::printf("%s\n--\n", text);
+    }
+}
+
+void show_result(const GapkeeperKeeper *keeper, GapkeeperResult result)
+{
+    char text[GAPKEEPER_RESULT_TEXT_SIZE];
+    if (gapkeeper_result_text(keeper, result, text, sizeof text) == GAPKEEPER_RESULT_OK) {
+        std::printf("%s\n--\n", text);
+    }
+}
 
 } // namespace
 #else
 // The firmware's own.
-void show(const char *text);
 void show_number(const char *what, long number);
+void show_prompt(const GapkeeperKeeper *keeper);
+void show_status(const GapkeeperKeeper *keeper);
+void show_result(const GapkeeperKeeper *keeper, GapkeeperResult result);
 #endif
 
 namespace {
@@ -48,20 +72,7 @@ public:
         return is_ok();
     }
 
-    void show_result()
-    {
-        char text[GAPKEEPER_RESULT_TEXT_SIZE];
-        gapkeeper_result_text(&storage_, result_, text, sizeof text);
-        show(text);
-    }
-
-    void show_status()
-    {
-        char text[GAPKEEPER_SCREEN_TEXT_SIZE];
-        if (check(gapkeeper_status_text(&storage_, text, sizeof text))) {
-            show(text);
-        }
-    }
+    GapkeeperResult result() const { return result_; }
 
 private:
     GapkeeperKeeper storage_;
@@ -115,7 +126,6 @@ bool survey(Keeper &keeper)
     const GapkeeperLattice stations = {20000, 20000, 60000, 80000, 4, 3};
     const GapkeeperTemperature warm[2] = {{0, 60, 150}, {30, 60, 150}};
     GapkeeperOrder order;
-    char text[GAPKEEPER_SCREEN_TEXT_SIZE];
 
     keeper.check(gapkeeper_survey_settings_default(&settings));
     settings.bed_temperature_c = 60;
@@ -125,16 +135,13 @@ bool survey(Keeper &keeper)
     settings.check_stations = 1;
     keeper.check(gapkeeper_survey_begin(keeper.storage(), &stations, &settings, machine.z_um(), &order));
     for (const GapkeeperTemperature &temperature : warm) {
-        if (keeper.check(gapkeeper_prompt_text(keeper.storage(), text, sizeof text))) {
-            show(text);
-        }
+        show_prompt(keeper.storage());
         keeper.check(gapkeeper_temperature(keeper.storage(), &temperature, &order));
     }
     while (keeper.is_ok() && order.kind != GAPKEEPER_ORDER_KIND_DONE && order.kind != GAPKEEPER_ORDER_KIND_ABORTED) {
         const GapkeeperEvent event = machine.carry_out(order);
-        if (event.kind == GAPKEEPER_EVENT_KIND_PRESSED
-            && keeper.check(gapkeeper_prompt_text(keeper.storage(), text, sizeof text))) {
-            show(text);
+        if (event.kind == GAPKEEPER_EVENT_KIND_PRESSED) {
+            show_prompt(keeper.storage());
         }
         keeper.check(gapkeeper_survey_event(keeper.storage(), &event, &order));
     }
@@ -170,8 +177,8 @@ int main()
     }
     if (is_done) {
         show_grid(keeper);
-        keeper.show_status();
+        show_status(keeper.storage());
     }
-    keeper.show_result();
+    show_result(keeper.storage(), keeper.result());
     return is_done && keeper.is_ok() ? 0 : 1;
 }

@@ -1,8 +1,10 @@
-//! Hands the linker what the runner prepared: the chip's memory map and the C baseline.
+//! Hands over what the runner prepared: the chip's memory map, the C baseline, and a job for chips that hold it in
+//! flash memory.
 
-use std::env;
+use std::{env, fs, path::Path};
 
 fn main() {
+    job();
     let folder = env::var("CARGO_MANIFEST_DIR").unwrap_or_default();
     let script = match env::var("CARGO_CFG_TARGET_ARCH").as_deref() {
         Ok("arm") => Some("cortex_m.ld"),
@@ -20,5 +22,21 @@ fn main() {
             println!("cargo::rerun-if-changed={file}");
             println!("cargo::rustc-link-arg-bin=costs={file}");
         }
+    }
+}
+
+/// A copy of the job where the AVR's source finds it; an empty one for images that read none.
+fn job() {
+    println!("cargo::rerun-if-env-changed=BOARDS_JOB");
+    let copy = Path::new(&env::var("OUT_DIR").unwrap_or_default()).join("job.gcode");
+    let copied = match env::var("BOARDS_JOB") {
+        Ok(file) => {
+            println!("cargo::rerun-if-changed={file}");
+            fs::read(file).and_then(|job| fs::write(copy, job))
+        }
+        Err(_) => fs::write(copy, ""),
+    };
+    if let Err(error) = copied {
+        println!("cargo::error=the job cannot be copied: {error}");
     }
 }

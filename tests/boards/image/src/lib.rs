@@ -1,4 +1,4 @@
-//! What every image needs: start-up, a line of text out, a counter, the stack, an end.
+//! What every image needs: start-up, a line of text out, a job in, a counter, the stack, an end.
 
 #![no_std]
 #![cfg_attr(target_arch = "avr", feature(asm_experimental_arch))]
@@ -12,7 +12,7 @@ pub mod line;
 pub mod stack;
 pub mod weigh;
 
-pub use board::{end, write_byte};
+pub use board::{end, job_byte, write_byte};
 
 /// The image's panic handler: it ends the run with a failure.
 ///

@@ -7,7 +7,7 @@ use crate::board::{stack_lowest, stack_pointer};
 const PAINT: u8 = 0xA5;
 
 /// Stack that is painted; nothing measured here goes deeper, or the answer would be this number.
-const PAINTED: usize = 3_000;
+const PAINTED: usize = 6_000;
 
 /// Kept clear of paint right below the stack pointer, for the painter's own calls.
 const MARGIN: usize = 32;

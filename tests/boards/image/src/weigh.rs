@@ -2,11 +2,17 @@
 
 use core::hint::black_box;
 
-use gapkeeper::record::{decode_grid, encode_grid};
+use gapkeeper::memory::{ByteEeprom, I2cEeprom, I2cEepromPart, NorFlashSlots, Region, SlotMemory};
+use gapkeeper::record::{decode_grid, encode_grid, max_record_size};
 use gapkeeper::{
-    Arc, Correction, Fade, HeightGrid, Keeper, Lattice, Move, Plane, StoredGrid, Survey, SurveyEvent, Turn,
+    Arc, BedHeight, Correction, Fade, HeightGrid, Hold, Keeper, Lattice, Move, Plane, Screw, Store, StoredGrid, Survey,
+    SurveyEvent, TramAdvice, Turn,
 };
 use gapkeeper::{KeeperSettings, SurveyPlan, SurveySettings};
+
+use wires::Wires;
+
+mod wires;
 
 type Bed = Correction<225>;
 
@@ -79,6 +85,49 @@ pub fn survey() {
     black_box(survey.handle(*given::<SurveyEvent>()));
     black_box(survey.prompt());
     black_box(survey.result(*given::<u32>()).is_some());
+}
+
+/// How far to turn which screw.
+pub fn tram() {
+    let readings: &[BedHeight] = *given::<&'static [BedHeight]>();
+    let screws: &[Screw] = *given::<&'static [Screw]>();
+    black_box(TramAdvice::new(readings.iter().copied(), screws, *given::<Hold>()).is_ok());
+}
+
+/// Setup and grids saved and loaded.
+fn saved<M: SlotMemory>(memory: M) {
+    let Ok(mut store) = Store::<M, 9, { max_record_size(9) }>::new(memory) else { return };
+    black_box(store.load_setup().is_ok());
+    black_box(store.save_setup(*given::<u32>()).is_ok());
+    black_box(store.load_grid(*given::<usize>()).is_ok());
+    black_box(store.save_grid(*given::<usize>(), given::<StoredGrid<9>>()).is_ok());
+}
+
+/// The store over a memory that is left out.
+pub fn store() {
+    let memory: &mut dyn SlotMemory<Error = u8> = *given::<&'static mut dyn SlotMemory<Error = u8>>();
+    saved(memory);
+}
+
+/// The store over an EEPROM that is written byte by byte.
+pub fn byte_eeprom() {
+    if let Ok(memory) = ByteEeprom::new(Wires, *given::<Region>()) {
+        saved(memory);
+    }
+}
+
+/// The store over an EEPROM on an I2C bus.
+pub fn i2c_eeprom() {
+    if let Ok(memory) = I2cEeprom::new(Wires, Wires, *given::<I2cEepromPart>(), *given::<Region>()) {
+        saved(memory);
+    }
+}
+
+/// The store over NOR flash.
+pub fn nor_flash() {
+    if let Ok(memory) = NorFlashSlots::new(Wires, *given::<Region>(), |_| false) {
+        saved(memory);
+    }
 }
 
 /// All of it behind a keeper, but for texts and memories.

@@ -1,9 +1,11 @@
-//! One fixed programme of moves, surveys and records, folded bit by bit into a digest.
+//! What chips and desktop run alike, folded bit by bit into digests: a fixed programme of moves, surveys and records,
+//! and the example controller among doubles of its peripherals.
 //!
-//! It stands in a module, and the module's files name nothing but `gapkeeper`, so that the desktop's test takes them
-//! in as they are. It has no floats and no way to panic, like the core itself.
+//! Both stand in modules whose files name no other crate but the core, the controller and `embedded-hal`, so that the
+//! desktop's test takes them in as they are. They have no floats and no way to panic, like the core itself.
 
 #![no_std]
 #![forbid(unsafe_code)]
 
+pub mod machine;
 pub mod programme;

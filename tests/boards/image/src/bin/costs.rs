@@ -7,7 +7,10 @@
 
 use core::hint::black_box;
 
-use gapkeeper::{Arc, Correction, Fade, HeightGrid, Keeper, Lattice, Move, Plane, Point, Split, Turn};
+use gapkeeper::{
+    Arc, Correction, Fade, HeightGrid, Keeper, KeeperSettings, Lattice, Move, Plane, Point, Split, StoredGrid, Surface,
+    Turn,
+};
 use gapkeeper_board_image::count::count;
 use gapkeeper_board_image::line::line;
 use gapkeeper_board_image::stack::deepest;
@@ -160,6 +163,15 @@ fn begin_move<const NODES: usize>(bed: &Correction<NODES>, motion: &Move<1>, _: 
     }
 }
 
+/// The same up to the first piece.
+#[inline(never)]
+fn first_piece<const NODES: usize>(bed: &Correction<NODES>, motion: &Move<1>, _: &mut u32) {
+    if let Ok(mut split) = bed.split(motion, 2) {
+        black_box(split.next());
+        black_box(&split);
+    }
+}
+
 /// Sum over all moves, and the number of pieces.
 fn over_moves<const NODES: usize>(
     call: fn(&Correction<NODES>, &Move<1>, &mut u32),
@@ -253,6 +265,58 @@ fn motion_path() {
     black_box(logical(bed, 90_000, 90_000, 700));
 }
 
+/// A keeper with a grid of nine stations, which comes into force as 15 by 15 nodes.
+static mut STACK_KEEPER: Option<Keeper<9, 225, 1>> = None;
+
+fn stack_keeper() -> &'static mut Option<Keeper<9, 225, 1>> {
+    let pointer = &raw mut STACK_KEEPER;
+    // SAFETY: the only thread there is, and no caller keeps it.
+    unsafe { &mut *pointer }
+}
+
+#[inline(never)]
+fn new_keeper() {
+    *stack_keeper() = Some(Keeper::new(KeeperSettings::default()));
+}
+
+#[inline(never)]
+fn take_grid() {
+    let lattice = Lattice { columns: 3, rows: 3, pitch_x_um: 100_000, pitch_y_um: 100_000, ..lattice() };
+    let Ok(grid) = HeightGrid::from_fn(lattice, |column, row| height_um(4 * column, 4 * row)) else { return };
+    let stored = StoredGrid {
+        grid,
+        shift_um: -20,
+        fade: Fade::new(500, 9_500).ok(),
+        bed_temperature_c: 60,
+        setup: 0,
+        closure_um: 0,
+        closure_accepted: false,
+        surface: Surface::Refined,
+    };
+    if let Some(keeper) = stack_keeper() {
+        keeper.temperature(60, 200, 0);
+        black_box(keeper.homed().is_ok());
+        black_box(keeper.adopt(stored).is_ok());
+    }
+}
+
+#[inline(never)]
+fn home() {
+    if let Some(keeper) = stack_keeper() {
+        black_box(keeper.homed().is_ok());
+    }
+}
+
+/// Before anything else, for a small chip has little stack to spare for it.
+#[inline(never)]
+fn stack_of_homing() {
+    new_keeper();
+    take_grid();
+    let bytes = deepest(home) - deepest(no_motion);
+    let is_in_force = stack_keeper().as_ref().is_some_and(|keeper| keeper.correction_in_force().is_some());
+    line("stack_restored", &[if is_in_force { bytes } else { 0 }]);
+}
+
 /// What painting and calling cost by themselves.
 #[inline(never)]
 fn no_motion() {
@@ -261,6 +325,12 @@ fn no_motion() {
 
 #[unsafe(no_mangle)]
 extern "C" fn board_main() {
+    stack_of_homing();
+    counts();
+}
+
+#[inline(never)]
+fn counts() {
     let (Some(bed), Some(faded), Some(twisted)) = (bed(), faded(), twisted()) else {
         gapkeeper_board_image::end(false);
     };
@@ -272,6 +342,8 @@ extern "C" fn board_main() {
     line("logical_fading", &[at_places(logical, &faded) - empty, 400]);
     moves("move", "move_begin", &bed);
     moves("twisted_move", "twisted_begin", &twisted);
+    let (sum, _) = over_moves(first_piece, &twisted);
+    line("twisted_first", &[sum, MOVES]);
     chords();
 
     let mut naive = NaiveGrid { x0_mm: 0.0, y0_mm: 0.0, pitch_x_mm: 25.0, pitch_y_mm: 25.0, height_mm: [[0.0; 9]; 9] };

@@ -38,6 +38,26 @@ pub fn write_byte(byte: u8) {
     }
 }
 
+/// The job in flash memory, as the build script left it.
+#[unsafe(link_section = ".progmem.data")]
+static JOB: [u8; include_bytes!(concat!(env!("OUT_DIR"), "/job.gcode")).len()] =
+    *include_bytes!(concat!(env!("OUT_DIR"), "/job.gcode"));
+
+// `lpm` reaches the lower 64 KiB, where the linker puts such data behind little else.
+const _: () = assert!(JOB.len() < 48 * 1024, "the job is too long for the lower flash memory");
+
+/// One byte of the job, if it is so long.
+pub fn job_byte(index: u32) -> Option<u8> {
+    if index >= JOB.len() as u32 {
+        return None;
+    }
+    let address = (&raw const JOB) as u16 + index as u16;
+    let byte;
+    // SAFETY: reads flash memory, which nothing changes.
+    unsafe { asm!("lpm {}, Z", out(reg) byte, in("Z") address, options(nostack, readonly)) };
+    Some(byte)
+}
+
 /// Ends the run: without interrupts nothing wakes the chip again.
 pub fn end(well: bool) -> ! {
     crate::line::line(if well { "end" } else { "failed" }, &[]);
