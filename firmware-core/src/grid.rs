@@ -192,11 +192,23 @@ impl<const CAPACITY: usize> HeightGrid<CAPACITY> {
         };
         let x = axis(GridAxis::X, lattice.x0_um, lattice.pitch_x_um, lattice.columns)?;
         let y = axis(GridAxis::Y, lattice.y0_um, lattice.pitch_y_um, lattice.rows)?;
-        let mut nodes_um = [0; CAPACITY];
-        let Some(used_um) = nodes_um.get_mut(..lattice.node_count()) else {
+        // One grid from beginning to end: two would not fit the stack of a small chip.
+        let mut grid = Self {
+            x,
+            y,
+            mean_um: 0,
+            lowest_um: MAX_HEIGHT_UM,
+            highest_um: -MAX_HEIGHT_UM,
+            creases_x: 0,
+            creases_y: 0,
+            most_bend_um: 0,
+            columns_over_two: lattice.columns - 2,
+            nodes_um: [0; CAPACITY],
+        };
+        let Some(used_um) = grid.nodes_um.get_mut(..lattice.node_count()) else {
             return Err(GridError::Capacity { needed: lattice.node_count(), capacity: CAPACITY });
         };
-        let (mut sum_um, mut lowest_um, mut highest_um) = (0, MAX_HEIGHT_UM, -MAX_HEIGHT_UM);
+        let mut sum_um = 0;
         let (mut column, mut row) = (0, 0);
         for node_um in used_um {
             let height_um = height_um(column, row);
@@ -205,7 +217,7 @@ impl<const CAPACITY: usize> HeightGrid<CAPACITY> {
             }
             sum_um += height_um;
             *node_um = height_um as i16;
-            (lowest_um, highest_um) = (lowest_um.min(*node_um), highest_um.max(*node_um));
+            (grid.lowest_um, grid.highest_um) = (grid.lowest_um.min(*node_um), grid.highest_um.max(*node_um));
             column += 1;
             if column == lattice.columns {
                 (column, row) = (0, row + 1);
@@ -215,22 +227,10 @@ impl<const CAPACITY: usize> HeightGrid<CAPACITY> {
         // No axis is without nodes.
         let twice_count = NonZeroU64::new(u64::from(2 * count)).unwrap_or(NonZeroU64::MIN);
         // A mean lies between its terms, so it fits as they do.
-        let mean_um = floor_div(2 * i64::from(sum_um) + i64::from(count), twice_count) as i16;
+        grid.mean_um = floor_div(2 * i64::from(sum_um) + i64::from(count), twice_count) as i16;
         let (columns, rows) = (usize::from(lattice.columns), usize::from(lattice.rows));
-        let creases_x = creases(&nodes_um, columns, rows, 1, columns);
-        let creases_y = creases(&nodes_um, rows, columns, columns, 1);
-        let mut grid = Self {
-            x,
-            y,
-            mean_um,
-            lowest_um,
-            highest_um,
-            creases_x,
-            creases_y,
-            most_bend_um: 0,
-            columns_over_two: lattice.columns - 2,
-            nodes_um,
-        };
+        grid.creases_x = creases(&grid.nodes_um, columns, rows, 1, columns);
+        grid.creases_y = creases(&grid.nodes_um, rows, columns, columns, 1);
         grid.most_bend_um = grid.most_bend_um();
         Ok(grid)
     }

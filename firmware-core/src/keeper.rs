@@ -509,8 +509,13 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
     fn nodes(grid: &StoredGrid<STATIONS>) -> Result<HeightGrid<NODES>, GridError> {
         match grid.surface {
             Surface::Refined => grid.grid.densest(),
-            Surface::Bilinear => HeightGrid::new(grid.grid.lattice(), grid.grid.nodes_um()),
+            Surface::Bilinear => Self::bilinear(grid),
         }
+    }
+
+    #[inline(never)]
+    fn bilinear(grid: &StoredGrid<STATIONS>) -> Result<HeightGrid<NODES>, GridError> {
+        HeightGrid::new(grid.grid.lattice(), grid.grid.nodes_um())
     }
 
     #[inline(never)]

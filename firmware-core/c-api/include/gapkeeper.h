@@ -95,14 +95,14 @@
 /*
  Words of 64 bits in the storage of a move's pieces.
  */
-#define GAPKEEPER_PIECES_WORDS 22
+#define GAPKEEPER_PIECES_WORDS 20
 #endif
 
 #if defined(GAPKEEPER_POINTER_64)
 /*
  Words of 64 bits in the storage of a move's pieces.
  */
-#define GAPKEEPER_PIECES_WORDS 26
+#define GAPKEEPER_PIECES_WORDS 24
 #endif
 
 /*
