@@ -2,12 +2,14 @@
 
 mod forms;
 mod measured;
+mod table;
 
 use gapkeeper::{GridError, HeightGrid, Lattice};
 use gapkeeper_host_tools::grid_file::GridFileError;
 
 use crate::scenario::{Bed, Screw};
 use forms::Shape;
+pub(crate) use table::HeightTable;
 
 /// Coarsest distance between samples along a path.
 const LONGEST_SAMPLE_STEP_MM: f64 = 2.0;

@@ -3,6 +3,7 @@
 use std::ffi::OsString;
 use std::fs::File;
 use std::io::{self, BufReader, Read, Write};
+use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
@@ -136,6 +137,9 @@ struct OutputOptions {
     /// Distance between samples along the path; without it as fine as the bed asks for
     #[arg(long, value_name = "MM", value_parser = positive)]
     sample_step_mm: Option<f64>,
+    /// Cores to use; without it all that there are, and the figures are the same
+    #[arg(long, value_name = "N")]
+    cores: Option<NonZeroUsize>,
     /// Print the summary as JSON
     #[arg(long)]
     json: bool,
@@ -313,6 +317,7 @@ impl OutputOptions {
             tolerance_um: self.tolerance_um,
             sample_step_mm: self.sample_step_mm,
             keep_going: false,
+            cores: self.cores,
         }
     }
 }

@@ -301,6 +301,7 @@ fn halving_the_sample_step_changes_no_figure_by_more_than_a_micrometre() {
             tolerance_um: 50.0,
             sample_step_mm,
             keep_going: false,
+            cores: None,
         };
         let outcome = gapkeeper_sim::replay::replay("demo", demo::job(), &settings).unwrap();
         outcome.runs.iter().flat_map(|run| [run.first_layer, run.whole_job]).collect::<Vec<_>>()

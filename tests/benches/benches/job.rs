@@ -34,8 +34,14 @@ fn job(criterion: &mut Criterion) {
         });
     });
     let scenario = demo::scenario().expect("the demo scenario is sound");
-    let settings =
-        Settings { scenario: &scenario, grid: None, tolerance_um: 50.0, sample_step_mm: None, keep_going: false };
+    let settings = Settings {
+        scenario: &scenario,
+        grid: None,
+        tolerance_um: 50.0,
+        sample_step_mm: None,
+        keep_going: false,
+        cores: None,
+    };
     group.bench_function("replay three ways, with gap", |bencher| {
         bencher.iter(|| replay("demo", black_box(text.as_slice()), &settings).map(|outcome| outcome.counts.moves));
     });

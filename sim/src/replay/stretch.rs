@@ -1,0 +1,194 @@
+//! Moves in batches: what one evaluation of them needs and gives. It depends on nothing before it, so that batches
+//! can be evaluated on any core.
+
+use gapkeeper::Move;
+
+use crate::bed::{HeightTable, ModelledBed};
+use crate::controller::{Controller, Corner};
+
+/// Batches are about this long.
+const MOST_STRETCHES: usize = 1024;
+const MOST_SAMPLES: u64 = 8192;
+
+/// A straight move of the job, a chord of an arc, or a part of a very long one.
+pub(super) struct Stretch {
+    pub line: u64,
+    pub motion: Move<1>,
+    pub prints: bool,
+    pub feed_mm_s: Option<f64>,
+    /// Here `E` moves forwards for the first time: what looked like cutting was travel.
+    pub printing_begins: bool,
+    /// Length in the plane, and the parts between samples.
+    pub length_mm: f64,
+    pub parts: u64,
+    /// The samples to take: every end of a part from the first to the last.
+    pub first: u64,
+    pub last: u64,
+}
+
+impl Stretch {
+    pub(super) fn new(line: u64, motion: Move<1>, prints: bool, feed_mm_s: Option<f64>, step_mm: f64) -> Self {
+        let along = |start: i32, end: i32| f64::from(end.abs_diff(start));
+        let (start, end) = (motion.start, motion.end);
+        let length_mm = along(start.x_um, end.x_um).hypot(along(start.y_um, end.y_um)) / 1000.0;
+        // At least 1; saturates far beyond what any job has.
+        let parts = (length_mm / step_mm).ceil().max(1.0) as u64;
+        let prints = prints && length_mm > 0.0;
+        Self { line, motion, prints, feed_mm_s, printing_begins: false, length_mm, parts, first: 0, last: parts }
+    }
+}
+
+/// What one run made of a stretch.
+#[derive(Clone, Copy, Default)]
+pub(super) struct Driven {
+    pub refused: bool,
+    pub pieces: u64,
+    pub fastest_z_mm_s: f64,
+    pub pieces_above_z_rate_limit: u64,
+}
+
+/// Heights at one sample; without a number where the move was refused.
+#[derive(Clone, Copy)]
+pub(super) struct Heights {
+    pub bed_um: f64,
+    pub nozzles_um: [f64; 3],
+}
+
+/// Stretches, and what came of them.
+#[derive(Default)]
+pub(super) struct Batch {
+    pub stretches: Vec<Stretch>,
+    pub driven: Vec<[Driven; 3]>,
+    /// The samples of all stretches that print, one after another.
+    pub heights: Vec<Heights>,
+    samples: u64,
+}
+
+impl Batch {
+    pub(super) fn is_full(&self) -> bool {
+        self.stretches.len() >= MOST_STRETCHES || self.samples >= MOST_SAMPLES
+    }
+
+    /// Takes in as much of a stretch as fits; the rest comes back.
+    pub(super) fn push(&mut self, mut stretch: Stretch) -> Option<Stretch> {
+        let mut rest = None;
+        if stretch.prints && stretch.last - stretch.first >= MOST_SAMPLES {
+            let (line, feed_mm_s, last) = (stretch.line, stretch.feed_mm_s, stretch.last);
+            stretch.last = stretch.first + MOST_SAMPLES - 1;
+            rest = Some(Stretch { first: stretch.last + 1, last, line, feed_mm_s, printing_begins: false, ..stretch });
+        }
+        self.samples += if stretch.prints { stretch.last - stretch.first + 1 } else { 0 };
+        self.stretches.push(stretch);
+        rest
+    }
+
+    pub(super) fn clear(&mut self) {
+        self.stretches.clear();
+        self.driven.clear();
+        self.heights.clear();
+        self.samples = 0;
+    }
+}
+
+/// The machine over its bed: everything that a stretch is evaluated with.
+#[derive(Clone)]
+pub(super) struct Evaluator {
+    bed: ModelledBed,
+    table: HeightTable,
+    controllers: [Controller; 3],
+    z_rate_limit_mm_s: f64,
+    /// Corners of the move under way; kept for their memory.
+    paths: [Vec<Corner>; 3],
+}
+
+impl Evaluator {
+    pub(super) fn new(
+        bed: ModelledBed,
+        table: HeightTable,
+        controllers: [Controller; 3],
+        z_rate_limit_mm_s: f64,
+    ) -> Self {
+        Self { bed, table, controllers, z_rate_limit_mm_s, paths: Default::default() }
+    }
+
+    pub(super) fn evaluate(&mut self, batch: &mut Batch) {
+        for stretch in &batch.stretches {
+            let mut driven = [Driven::default(); 3];
+            for (run, driven) in driven.iter_mut().enumerate() {
+                *driven = self.drive(run, stretch);
+            }
+            batch.driven.push(driven);
+            if stretch.prints {
+                self.sample(stretch, &mut batch.heights);
+            }
+        }
+    }
+
+    fn drive(&mut self, run: usize, stretch: &Stretch) -> Driven {
+        let path = &mut self.paths[run];
+        if self.controllers[run].drive(&stretch.motion, path).is_err() {
+            path.clear();
+            return Driven { refused: true, ..Driven::default() };
+        }
+        let mut driven = Driven { pieces: path.len() as u64 - 1, ..Driven::default() };
+        let Some(feed_mm_s) = stretch.feed_mm_s.filter(|_| stretch.prints) else { return driven };
+        for (from, to) in path.iter().zip(&path[1..]) {
+            let part_mm = (to.fraction - from.fraction) * stretch.length_mm;
+            // Each end is rounded to a whole micrometre, which on a very short piece would pass for a climb.
+            let rise_mm = f64::from(to.commanded_um.abs_diff(from.commanded_um).saturating_sub(1)) / 1000.0;
+            // The feed holds along the path, so on a steep piece it is not all in the plane.
+            let z_mm_s = feed_mm_s * rise_mm / part_mm.hypot(rise_mm);
+            // A piece without length has no rate.
+            if z_mm_s > driven.fastest_z_mm_s {
+                driven.fastest_z_mm_s = z_mm_s;
+            }
+            driven.pieces_above_z_rate_limit += u64::from(z_mm_s > self.z_rate_limit_mm_s);
+        }
+        driven
+    }
+
+    /// Takes the heights along a printing move, at the same places in all runs.
+    fn sample(&mut self, stretch: &Stretch, heights: &mut Vec<Heights>) {
+        let mut corners = [0; 3];
+        for part in stretch.first..=stretch.last {
+            let place = Place::of(stretch, part);
+            let nozzles_um = std::array::from_fn(|run| nozzle_at(&self.paths[run], place.fraction, &mut corners[run]));
+            let bed_um = self.table.height_um(&self.bed, place.x_mm, place.y_mm);
+            heights.push(Heights { bed_um, nozzles_um });
+        }
+    }
+}
+
+/// A place on a stretch.
+pub(super) struct Place {
+    pub fraction: f64,
+    pub x_mm: f64,
+    pub y_mm: f64,
+    pub logical_um: f64,
+}
+
+impl Place {
+    /// At the end of a part, counted from the stretch's start.
+    pub(super) fn of(stretch: &Stretch, part: u64) -> Self {
+        let (start, end) = (stretch.motion.start, stretch.motion.end);
+        let fraction = part as f64 / stretch.parts as f64;
+        let between = |from: i32, to: i32| f64::from(from) + (f64::from(to) - f64::from(from)) * fraction;
+        Self {
+            fraction,
+            x_mm: between(start.x_um, end.x_um) / 1000.0,
+            y_mm: between(start.y_um, end.y_um) / 1000.0,
+            logical_um: between(start.z_um, end.z_um),
+        }
+    }
+}
+
+/// Height of the nozzle at a fraction of a move; `corner` is where the search went on last time. No number: it did
+/// not go.
+fn nozzle_at(path: &[Corner], fraction: f64, corner: &mut usize) -> f64 {
+    while path.get(*corner + 2).is_some() && path[*corner + 1].fraction < fraction {
+        *corner += 1;
+    }
+    let (Some(from), Some(to)) = (path.get(*corner), path.get(*corner + 1)) else { return f64::NAN };
+    let part = ((fraction - from.fraction) / (to.fraction - from.fraction)).clamp(0.0, 1.0);
+    from.z_um + (to.z_um - from.z_um) * part
+}
