@@ -53,7 +53,10 @@ impl Text {
 
     /// Adds a word whose number is in millionths, without zeros at the end.
     fn word(&mut self, letter: u8, millionths: i64) {
-        self.raw(&[letter]);
+        if self.bytes.len() > self.start {
+            self.bytes.push(b' ');
+        }
+        self.bytes.push(letter);
         push_number(&mut self.bytes, millionths < 0, millionths.unsigned_abs(), DECIMALS);
     }
 }
@@ -264,19 +267,19 @@ fn millionths(nm: i64, units: Units) -> i64 {
 
 /// Words that the pieces stand for, or bring themselves.
 fn is_of_the_motion(word: &Word) -> bool {
-    let code = word.number().and_then(crate::gcode::Decimal::to_whole);
+    let code = || word.number().and_then(crate::gcode::Decimal::to_whole);
     match word.letter() {
         b'X' | b'Y' | b'Z' | b'E' | b'I' | b'J' | b'K' | b'R' | b'F' => true,
         _ if is_further_axis(word) => true,
-        b'G' => matches!(code, Some(0..=3 | 53)),
+        b'G' => matches!(code(), Some(0..=3 | 53)),
         _ => false,
     }
 }
 
 /// Words that stop the machine, which they do after the motion (NISTIR 6556, Table 8; row G-10).
 fn is_stop(word: &Word) -> bool {
-    let code = word.number().and_then(crate::gcode::Decimal::to_whole);
-    word.letter() == b'M' && matches!(code, Some(0 | 1 | 2 | 30 | 60))
+    let code = || word.number().and_then(crate::gcode::Decimal::to_whole);
+    word.letter() == b'M' && matches!(code(), Some(0 | 1 | 2 | 30 | 60))
 }
 
 fn line_end(raw: &[u8]) -> &[u8] {

@@ -77,31 +77,39 @@ impl<W: Write> Writer<W> {
     }
 }
 
-/// Adds the number `value` / 10^`decimals`, without zeros at the end of its fraction.
-pub(crate) fn push_number(line: &mut Vec<u8>, negative: bool, mut value: u64, mut decimals: u32) {
-    while decimals > 0 && value.is_multiple_of(10) {
-        value /= 10;
-        decimals -= 1;
+/// Adds the number `value` / 10^`decimals`, of up to six decimals, without zeros at the end of its fraction.
+#[inline]
+pub(crate) fn push_number(line: &mut Vec<u8>, negative: bool, value: u64, decimals: u32) {
+    // A sign, up to 20 digits, the point and the fraction; the digits before the point are filled from their end.
+    const POINT: usize = 21;
+    let unit = 10_u64.pow(decimals);
+    let (mut whole, mut fraction) = (value / unit, value % unit);
+    let mut text = [b'0'; POINT + 7];
+    let (mut first, mut end) = (POINT, POINT);
+    if fraction > 0 {
+        text[POINT] = b'.';
+        for place in (POINT + 1..=POINT + decimals as usize).rev() {
+            // A digit.
+            text[place] = b'0' + (fraction % 10) as u8;
+            if end == POINT && text[place] != b'0' {
+                end = place + 1;
+            }
+            fraction /= 10;
+        }
     }
-    // 20 digits of the largest number and a point; filled from its end.
-    let mut text = [b'0'; 24];
-    let mut first = text.len();
-    let mut digits = 0;
-    while value > 0 || digits <= decimals {
+    loop {
         first -= 1;
-        // A digit.
-        text[first] = b'0' + (value % 10) as u8;
-        value /= 10;
-        digits += 1;
-        if digits == decimals {
-            first -= 1;
-            text[first] = b'.';
+        text[first] = b'0' + (whole % 10) as u8;
+        whole /= 10;
+        if whole == 0 {
+            break;
         }
     }
     if negative {
-        line.push(b'-');
+        first -= 1;
+        text[first] = b'-';
     }
-    line.extend_from_slice(&text[first..]);
+    line.extend_from_slice(&text[first..end]);
 }
 
 #[cfg(test)]
