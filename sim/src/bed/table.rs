@@ -69,3 +69,27 @@ impl HeightTable {
         [left, right].map(f64::from)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::demo;
+
+    #[test]
+    fn the_table_is_within_an_eighth_of_a_micrometre_of_the_bed() {
+        let scenario = demo::scenario().unwrap();
+        let bed = ModelledBed::new(&scenario.bed, &scenario.folder).unwrap();
+        let mut table = HeightTable::new(&bed, scenario.bed.x_mm, scenario.bed.y_mm);
+        assert!(table.columns > 100);
+        let mut worst_um = 0.0_f64;
+        // Steps that share no measure with the lattice, and a margin around the bed.
+        for x in 0..700 {
+            for y in 0..650 {
+                let (x_mm, y_mm) = (f64::from(x) * 0.3337 - 5.0, f64::from(y) * 0.3571 - 5.0);
+                let off_um = table.height_um(&bed, x_mm, y_mm) - bed.height_um(x_mm, y_mm);
+                worst_um = worst_um.max(off_um.abs());
+            }
+        }
+        assert!(worst_um > 0.0 && worst_um <= 0.126, "{worst_um}");
+    }
+}
