@@ -1,16 +1,17 @@
-//! How fast a job is read and corrected, beside the visitor of the crate `gcode` and a plain search for line ends, on the
+//! How fast a job is read, corrected and replayed, beside the visitor of the crate `gcode` and a plain search for line ends, on the
 //! same bytes in one run: `cargo bench -p gapkeeper-benches --bench throughput [-- FILE]`.
 //!
 //! Without a file: the demo job, twenty times.
 
 use std::hint::black_box;
 use std::io::{self, Read, Write};
+use std::num::NonZeroUsize;
 use std::time::{Duration, Instant};
 
 use gapkeeper::{Correction, Fade};
 use gapkeeper_host_tools::apply::{Settings, apply};
 use gapkeeper_host_tools::gcode::{Interpreter, Reader};
-use gapkeeper_sim::{bed::ModelledBed, demo};
+use gapkeeper_sim::{bed::ModelledBed, demo, replay};
 use gcode::core::{
     BlockVisitor, CommandVisitor, ControlFlow, HasDiagnostics, Noop, Number, ProgramVisitor, Span, Value,
 };
@@ -34,15 +35,30 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let grid = bed.read_off::<225>(scenario.stations())?.densest::<225>()?;
     let correction = Correction::new(grid).with_fade(Fade::new(400, 8000)?)?;
     let settings = |scale_flow| Settings { correction: &correction, tolerance_um: 2, scale_flow };
-    let work: [(&str, &dyn Fn() -> u64); 6] = [
+    let sim = |cores| {
+        let cores = NonZeroUsize::new(cores);
+        replay::Settings {
+            scenario: &scenario,
+            grid: None,
+            tolerance_um: 50.0,
+            sample_step_mm: None,
+            keep_going: false,
+            cores,
+        }
+    };
+    let moves =
+        |cores| replay::replay("job", black_box(job.as_slice()), &sim(cores)).map_or(0, |outcome| outcome.counts.moves);
+    let work: [(&str, &dyn Fn() -> u64); 8] = [
         ("search for line ends", &|| memchr::memchr_iter(b'\n', black_box(&job)).count() as u64),
         ("gcode 0.7, visitor", &|| sum(black_box(text))),
         ("read", &|| read(black_box(&job))),
         ("read and interpret", &|| interpret(black_box(&job))),
         ("gapgrid apply", &|| corrected(black_box(&job), &settings(false))),
         ("gapgrid apply --scale-flow", &|| corrected(black_box(&job), &settings(true))),
+        ("gapsim replay, one core", &|| moves(1)),
+        ("gapsim replay, all cores", &|| moves(0)),
     ];
-    let mut best = [Duration::MAX; 6];
+    let mut best = [Duration::MAX; 8];
     for _ in 0..ROUNDS {
         for ((_, work), best) in work.iter().zip(&mut best) {
             let started = Instant::now();
