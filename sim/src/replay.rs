@@ -107,7 +107,7 @@ pub struct Sample {
     pub y_mm: f64,
     /// Height of the bed there.
     pub bed_um: f64,
-    /// Height of the nozzle in each run, in the order of [`Run::ALL`]; none where the move was refused.
+    /// Height of the nozzle in each run, in the order of [`Run::ALL`](crate::outcome::Run::ALL); none where the move was refused.
     pub nozzles_um: [Option<f64>; 3],
 }
 
