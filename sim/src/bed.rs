@@ -1,14 +1,19 @@
-//! The modelled bed: a surface through its screws plus any number of forms.
+//! The modelled bed: a surface through its screws plus any number of forms, and a plate that bends and grows.
 
 mod forms;
+mod gantry;
+mod material;
 mod measured;
+mod plate;
 mod table;
 
 use gapkeeper::{GridError, HeightGrid, Lattice};
 use gapkeeper_host_tools::grid_file::GridFileError;
 
-use crate::scenario::{Bed, Screw};
+use crate::scenario::{Held, Plate, REFERENCE_TEMPERATURE_C, Scenario, Screw, Warmth};
 use forms::Shape;
+pub use material::Properties;
+use plate::Sheet;
 pub(crate) use table::HeightTable;
 
 /// Coarsest distance between samples along a path.
@@ -24,6 +29,25 @@ pub enum BedError {
     /// The screws do not hold a plate.
     #[error("bed.screws: the screws stand in a line, or two in one place: no plate rests on them; move one")]
     Screws,
+    /// A screw or a clamp is not where the plate is.
+    #[error("bed.{what}: ({x_mm}, {y_mm}) is beside the plate: move it inside bed.x_mm and bed.y_mm")]
+    BesidePlate {
+        /// Which list.
+        what: &'static str,
+        /// Its X.
+        x_mm: f64,
+        /// Its Y.
+        y_mm: f64,
+    },
+    /// The plate bends too far for thin-plate theory.
+    #[error(
+        "bed.plate: it would bend by {bends_um:.0} µm, more than half its thickness, where thin-plate theory ends: \
+         make it thicker, support it better, or load and heat it less"
+    )]
+    BendsTooFar {
+        /// How far it would bend away from the surface through its screws.
+        bends_um: f64,
+    },
     /// A measured surface cannot be used.
     #[error(transparent)]
     Measured(#[from] GridFileError),
@@ -39,23 +63,49 @@ pub struct ModelledBed {
 }
 
 impl ModelledBed {
-    /// The surface that a scenario's bed describes; measured forms are read from `folder`.
+    /// The surface of a scenario's bed as the nozzle meets it when both are so warm; measured forms are read from the
+    /// scenario's folder.
+    ///
+    /// A nozzle that hangs lower by its gantry's sag or its own growth meets the bed higher by as much.
     ///
     /// # Errors
-    /// [`BedError`] if the screws hold no plate or a measured surface cannot be used.
-    pub fn new(bed: &Bed, folder: &std::path::Path) -> Result<Self, BedError> {
+    /// [`BedError`] if the screws hold no plate, the plate bends too far, or a measured surface cannot be used.
+    pub fn new(scenario: &Scenario, warmth: Warmth) -> Result<Self, BedError> {
+        let Scenario { bed, machine, .. } = scenario;
         let middle_mm = [bed.x_mm.middle(), bed.y_mm.middle()];
         let half_mm = [bed.x_mm.length() / 2.0, bed.y_mm.length() / 2.0];
-        let shapes =
-            bed.forms.iter().map(|form| Shape::new(form, middle_mm, half_mm, folder)).collect::<Result<_, _>>()?;
-        Ok(Self { through_screws: surface_through(&bed.screws, middle_mm).ok_or(BedError::Screws)?, middle_mm, shapes })
+        let mut shapes: Vec<Shape> = bed
+            .forms
+            .iter()
+            .map(|form| Shape::new(form, middle_mm, half_mm, &scenario.folder))
+            .collect::<Result<_, _>>()?;
+        let level = |height_um| Shape::Warped([height_um, 0.0, 0.0, 0.0]);
+        let mut through_screws = surface_through(&bed.screws, middle_mm).ok_or(BedError::Screws)?;
+        if let Some(plate) = &bed.plate {
+            shapes.push(level(growth_um(plate, warmth)));
+            let warmer_below_c = plate.cooler_above_share.0 * (warmth.bed_c - scenario.room.temperature_c.0);
+            let sheet = Sheet::of_bed(bed, plate, middle_mm, warmer_below_c)?;
+            if plate.held == Held::AtScrews {
+                check_bend(plate, sheet.farthest_from(|u, v| warped_um(through_screws, u, v)))?;
+                // The plate itself passes through the screws.
+                through_screws = [0.0; 4];
+            } else {
+                check_bend(plate, sheet.farthest_from(|_, _| 0.0))?;
+            }
+            shapes.push(Shape::Sheet(sheet));
+        }
+        shapes.extend(machine.gantry.iter().flat_map(|gantry| gantry::shapes(gantry, machine, middle_mm)));
+        if let Some(nozzle) = machine.nozzle {
+            let warmer_c = warmth.nozzle_c - REFERENCE_TEMPERATURE_C;
+            shapes.push(level(nozzle.expansion_um_per_m_c.0 * nozzle.hot_length_mm.0 / 1e3 * warmer_c));
+        }
+        Ok(Self { through_screws, middle_mm, shapes })
     }
 
     /// Height of the bed above the machine's zero.
     pub fn height_um(&self, x_mm: f64, y_mm: f64) -> f64 {
         let (u, v) = (x_mm - self.middle_mm[0], y_mm - self.middle_mm[1]);
-        let [c0, c1, c2, c3] = self.through_screws;
-        c0 + c1 * u + c2 * v + c3 * u * v + self.shapes.iter().map(|shape| shape.height_um(u, v)).sum::<f64>()
+        warped_um(self.through_screws, u, v) + self.shapes.iter().map(|shape| shape.height_um(u, v)).sum::<f64>()
     }
 
     /// Distance between samples along a path at which no more than a quarter of a micrometre hides between two.
@@ -78,6 +128,21 @@ impl ModelledBed {
             self.height_um(f64::from(x_um) / 1000.0, f64::from(y_um) / 1000.0).round() as i32
         })
     }
+}
+
+/// How much thicker a plate is when warm: its lower face stays where the screws hold it.
+fn growth_um(plate: &Plate, warmth: Warmth) -> f64 {
+    let expansion_per_k = plate.material.properties().expansion_ppm_per_k * 1e-6;
+    1e3 * plate.thickness_mm.0 * expansion_per_k * (warmth.bed_c - REFERENCE_TEMPERATURE_C)
+}
+
+/// Thin-plate theory holds up to half the thickness (*Roark's Formulas for Stress and Strain*, chapter 11).
+fn check_bend(plate: &Plate, bends_um: f64) -> Result<(), BedError> {
+    if bends_um <= 500.0 * plate.thickness_mm.0 { Ok(()) } else { Err(BedError::BendsTooFar { bends_um }) }
+}
+
+fn warped_um([c0, c1, c2, c3]: [f64; 4], u: f64, v: f64) -> f64 {
+    c0 + c1 * u + c2 * v + c3 * u * v
 }
 
 /// The plane through three screws, or the simplest warped surface (a hyperbolic paraboloid) through four.
@@ -117,22 +182,29 @@ fn surface_through(screws: &[Screw], middle_mm: [f64; 2]) -> Option<[f64; 4]> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::scenario::{Bounded, Extent, Form, Positive};
+    use crate::scenario::{Bed, Bounded, Extent, Form, Positive};
 
-    fn bed(screws: &[(f64, f64, f64)], forms: Vec<Form>) -> Bed {
+    fn scenario(screws: &[(f64, f64, f64)], forms: Vec<Form>) -> Scenario {
         let screws =
             screws.iter().map(|&(x, y, h)| Screw { x_mm: Bounded(x), y_mm: Bounded(y), height_um: Bounded(h) });
-        Bed {
+        let mut scenario = crate::demo::scenario().unwrap();
+        scenario.bed = Bed {
             x_mm: Extent { from: 0.0, to: 200.0 },
             y_mm: Extent { from: 0.0, to: 100.0 },
             screw_pitch_mm: Positive(0.7),
             screws: screws.collect(),
+            plate: None,
             forms,
-        }
+        };
+        scenario
+    }
+
+    fn built(scenario: &Scenario) -> Result<ModelledBed, BedError> {
+        ModelledBed::new(scenario, scenario.warmth_printing())
     }
 
     fn model(screws: &[(f64, f64, f64)], forms: Vec<Form>) -> ModelledBed {
-        ModelledBed::new(&bed(screws, forms), std::path::Path::new("")).unwrap()
+        built(&scenario(screws, forms)).unwrap()
     }
 
     const LEVEL: [(f64, f64, f64); 3] = [(0.0, 0.0, 0.0), (200.0, 0.0, 0.0), (0.0, 100.0, 0.0)];
@@ -154,8 +226,8 @@ mod tests {
 
     #[test]
     fn screws_in_a_line_hold_nothing() {
-        let line = bed(&[(0.0, 0.0, 0.0), (50.0, 50.0, 0.0), (100.0, 100.0, 0.0)], vec![]);
-        assert!(matches!(ModelledBed::new(&line, std::path::Path::new("")), Err(BedError::Screws)));
+        let line = scenario(&[(0.0, 0.0, 0.0), (50.0, 50.0, 0.0), (100.0, 100.0, 0.0)], vec![]);
+        assert!(matches!(built(&line), Err(BedError::Screws)));
     }
 
     #[test]
@@ -199,12 +271,16 @@ mod tests {
         }
         std::fs::write(folder.path().join("plate.csv"), text).unwrap();
         let file = std::path::PathBuf::from("plate.csv");
-        let measured = ModelledBed::new(&bed(&LEVEL, vec![Form::Measured { file }]), folder.path()).unwrap();
+        let from_file = |file| {
+            let mut scenario = scenario(&LEVEL, vec![Form::Measured { file }]);
+            scenario.folder = folder.path().to_path_buf();
+            scenario
+        };
+        let measured = built(&from_file(file)).unwrap();
         assert!((measured.height_um(80.0, 60.0) - 0.0).abs() < 1e-9);
         assert!((measured.height_um(84.0, 63.0) - (2.0 * 10.5 * 10.5 - 3.0 * 10.5 * 10.5 + 10.5 * 10.5)).abs() < 1e-9);
         assert!((measured.height_um(8.0, 114.0) - (2.0 - 3.0 * 361.0 + 19.0)).abs() < 1e-9);
-        let nowhere = Form::Measured { file: "nowhere.csv".into() };
-        let missing = ModelledBed::new(&bed(&LEVEL, vec![nowhere]), folder.path()).unwrap_err();
+        let missing = built(&from_file("nowhere.csv".into())).unwrap_err();
         assert!(missing.to_string().contains("nowhere.csv"), "{missing}");
     }
 

@@ -62,7 +62,7 @@ impl Bench {
     /// # Errors
     /// [`BenchError`] if bed or keeper cannot be.
     pub fn new(scenario: &Scenario) -> Result<Self, BenchError> {
-        let bed = ModelledBed::new(&scenario.bed, &scenario.folder)?;
+        let bed = ModelledBed::new(scenario, scenario.warmth_measuring())?;
         let switch_um = um(scenario.machine.limit_switch_trips_at_mm.0);
         let settings = KeeperSettings {
             lowest_machine_z_um: switch_um - BELOW_SWITCH_UM,

@@ -96,7 +96,7 @@ impl<'a> Life<'a> {
         SurveyPlan::<STATIONS>::new(stations).map_err(|_| LifeError::Stations)?;
         Ok(Self {
             scenario,
-            bed: ModelledBed::new(&scenario.bed, &scenario.folder)?,
+            bed: ModelledBed::new(scenario, scenario.warmth_measuring())?,
             stations,
             cells: Cells::new(MEMORY_BYTES),
             truth: Truth { setup: 0, raised_um: 0.0, measured: Vec::new(), acknowledged: [const { None }; GRIDS] },

@@ -149,10 +149,10 @@ struct Machine {
 impl Machine {
     fn new(settings: &Settings<'_>) -> Result<Self, ReplayError> {
         let scenario = settings.scenario;
-        let bed = ModelledBed::new(&scenario.bed, &scenario.folder)?;
+        let bed = ModelledBed::new(scenario, scenario.warmth_printing())?;
         let grid = match settings.grid {
             Some((grid, _)) => grid.clone(),
-            None => grid_at_stations(scenario, &bed)?,
+            None => grid_at_stations(scenario, &ModelledBed::new(scenario, scenario.warmth_measuring())?)?,
         };
         let refined = match scenario.survey.refined {
             Some([Count(columns), Count(rows)]) => grid.refined(columns, rows),

@@ -3,12 +3,18 @@
 //! Every key carries its unit. Reading is strict: an unknown key or a number out of range is an error that shows the
 //! line and points at the place.
 
+mod physics;
+
 use std::fs::File;
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
 use gapkeeper::{Fade, Lattice, MAX_NODES_PER_AXIS};
 use serde::Deserialize;
+
+pub use physics::{
+    Celsius, Clamp, Gantry, Held, Material, Nozzle, Plate, Printing, REFERENCE_TEMPERATURE_C, Room, SignedShare, Warmth,
+};
 
 /// Why a scenario cannot be used.
 #[derive(Debug, thiserror::Error)]
@@ -127,6 +133,12 @@ pub struct Scenario {
     /// Who measures, how, and how warm.
     #[serde(default)]
     pub measuring: Measuring,
+    /// How warm the machine is while the job runs.
+    #[serde(default)]
+    pub printing: Printing,
+    /// The air around it.
+    #[serde(default)]
+    pub room: Room,
     /// How the readings are applied.
     #[serde(default)]
     pub correction: CorrectionSettings,
@@ -173,6 +185,10 @@ pub struct Machine {
     pub z_rate_limit_mm_s: Positive,
     /// Machine height at which the limit switch trips; no corrected move may go below it.
     pub limit_switch_trips_at_mm: Bounded,
+    /// What carries the nozzle; left out: it moves in a plane.
+    pub gantry: Option<Gantry>,
+    /// How the nozzle grows with its temperature; left out: it does not.
+    pub nozzle: Option<Nozzle>,
 }
 
 /// Motor steps per millimetre on each axis.
@@ -199,7 +215,9 @@ pub struct Bed {
     pub screw_pitch_mm: Positive,
     /// Three or four screws that hold the plate.
     pub screws: Vec<Screw>,
-    /// What the plate adds to the surface through its screws.
+    /// What the plate is made of and held by; left out: it is ideal and rests on the surface through its screws.
+    pub plate: Option<Plate>,
+    /// What the plate adds to the surface through its screws, whatever makes it do so.
     #[serde(default)]
     pub forms: Vec<Form>,
 }
@@ -350,7 +368,7 @@ impl Default for Measuring {
 }
 
 /// A finite number of zero or more.
-#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Deserialize)]
 #[serde(try_from = "f64")]
 pub struct NotNegative(pub f64);
 
@@ -484,6 +502,16 @@ impl Scenario {
         }
         if machine.travel_z_mm.from > machine.limit_switch_trips_at_mm.0 {
             return contradiction("machine.travel_z_mm", "must reach down to limit_switch_trips_at_mm");
+        }
+        // Thicker ones are no thin plates (*Roark's Formulas for Stress and Strain*, chapter 11).
+        let thickest_mm = bed.x_mm.length().min(bed.y_mm.length()) / 4.0;
+        if bed.plate.as_ref().is_some_and(|plate| plate.thickness_mm.0 > thickest_mm) {
+            return contradiction("bed.plate.thickness_mm", "at most a quarter of the shorter side");
+        }
+        if let Some(Gantry { ends_x_mm: ends, .. }) = machine.gantry
+            && !(ends.contains(machine.travel_x_mm.from) && ends.contains(machine.travel_x_mm.to))
+        {
+            return contradiction("machine.gantry.ends_x_mm", "must reach as far as travel_x_mm on both sides");
         }
         Ok(scenario)
     }

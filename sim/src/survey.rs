@@ -273,7 +273,8 @@ mod tests {
         assert_eq!(raised.count(), 1);
         assert_eq!(outcome.grid.setup, 1, "a new setup");
         // The bed that was measured is the raised one.
-        let bed = crate::bed::ModelledBed::new(&demo::scenario().unwrap().bed, std::path::Path::new("")).unwrap();
+        let scenario = demo::scenario().unwrap();
+        let bed = crate::bed::ModelledBed::new(&scenario, scenario.warmth_measuring()).unwrap();
         let lattice = outcome.grid.grid.lattice();
         let off_um = f64::from(outcome.grid.grid.nodes_um()[0])
             - bed.height_um(f64::from(lattice.x0_um) / 1000.0, f64::from(lattice.y0_um) / 1000.0);

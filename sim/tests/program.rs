@@ -306,7 +306,7 @@ fn halving_the_sample_step_changes_no_figure_by_more_than_a_micrometre() {
         let outcome = gapkeeper_sim::replay::replay("demo", demo::job(), &settings).unwrap();
         outcome.runs.iter().flat_map(|run| [run.first_layer, run.whole_job]).collect::<Vec<_>>()
     };
-    let bed = gapkeeper_sim::bed::ModelledBed::new(&scenario.bed, &scenario.folder).unwrap();
+    let bed = gapkeeper_sim::bed::ModelledBed::new(&scenario, scenario.warmth_measuring()).unwrap();
     for (usual, halved) in figures(None).iter().zip(figures(Some(bed.sample_step_mm() / 2.0))) {
         let um = |f: &gapkeeper_sim::outcome::GapFigures| [f.min_um, f.max_um, f.mean_um, f.rms_um, f.p95_abs_um];
         for (a, b) in um(usual).into_iter().zip(um(&halved)) {

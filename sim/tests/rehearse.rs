@@ -218,7 +218,7 @@ fn a_person_measures_the_bed_by_what_the_paper_says() {
 
     let grid = read_grid(&folder.path().join("grid.json")).unwrap().grid;
     let scenario = Scenario::read(&folder.path().join("bench.toml")).unwrap();
-    let bed = ModelledBed::new(&scenario.bed, &scenario.folder).unwrap();
+    let bed = ModelledBed::new(&scenario, scenario.warmth_measuring()).unwrap();
     let lattice = grid.lattice();
     assert_eq!((lattice.columns, lattice.rows), (2, 2));
     for (node, &height_um) in (0_u8..).zip(grid.nodes_um()) {

@@ -16,7 +16,7 @@ pub type DemoPiece = (Point, i32);
 #[allow(clippy::unwrap_used, reason = "the demo is built in")]
 pub fn bed<const NODES: usize>() -> HeightGrid<NODES> {
     let scenario = demo::scenario().unwrap();
-    let bed = ModelledBed::new(&scenario.bed, &scenario.folder).unwrap();
+    let bed = ModelledBed::new(&scenario, scenario.warmth_measuring()).unwrap();
     bed.read_off(scenario.stations()).unwrap()
 }
 

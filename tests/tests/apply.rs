@@ -11,7 +11,7 @@ use gapkeeper_sim::{bed::ModelledBed, demo};
 
 fn correction() -> Correction<225> {
     let scenario = demo::scenario().unwrap();
-    let bed = ModelledBed::new(&scenario.bed, &scenario.folder).unwrap();
+    let bed = ModelledBed::new(&scenario, scenario.warmth_measuring()).unwrap();
     let readings = bed.read_off::<225>(scenario.stations()).unwrap();
     Correction::new(readings.densest().unwrap()).with_fade(Fade::new(400, 8000).unwrap()).unwrap()
 }

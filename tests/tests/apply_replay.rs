@@ -72,7 +72,7 @@ fn corrected(job: &[u8], scenario: &Scenario, grid: HeightGrid<225>, scale_flow:
 
 /// The largest difference of the gap, in µm, anywhere on the printing moves, for both surfaces.
 fn compare(name: &str, job: &[u8], scenario: &Scenario, scale_flow: bool) {
-    let bed = ModelledBed::new(&scenario.bed, &scenario.folder).unwrap();
+    let bed = ModelledBed::new(scenario, scenario.warmth_measuring()).unwrap();
     let grid = grid_at_stations(scenario, &bed).unwrap();
     let (original, with_grid) = stretches(job, scenario);
     for (run, grid) in [(1, grid.clone()), (2, grid.densest().unwrap())] {

@@ -8,7 +8,9 @@ use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
 
 use super::BedError;
+use super::gantry::Beam;
 use super::measured::Measured;
+use super::plate::Sheet;
 use crate::scenario::Form;
 
 /// Waves in a random surface: enough that no one of them is seen.
@@ -44,6 +46,12 @@ pub(super) enum Shape {
         surface: Measured,
         middle_mm: [f64; 2],
     },
+    /// `c0 + c1·u + c2·v + c3·u·v`
+    Warped([f64; 4]),
+    /// An elastic plate.
+    Sheet(Sheet),
+    /// What the nozzle hangs on.
+    Beam(Beam),
 }
 
 impl Shape {
@@ -96,6 +104,9 @@ impl Shape {
                 waves.iter().map(|w| w.height_um * (w.kx_per_mm * u + w.ky_per_mm * v + w.phase).sin()).sum()
             }
             Self::Measured { surface, middle_mm } => surface.height_um(u + middle_mm[0], v + middle_mm[1]),
+            Self::Warped(coefficients) => super::warped_um(*coefficients, u, v),
+            Self::Sheet(sheet) => sheet.height_um(u, v),
+            Self::Beam(beam) => beam.sag_um(u),
         }
     }
 
@@ -111,6 +122,9 @@ impl Shape {
                 waves.iter().map(|w| w.height_um.abs() * w.kx_per_mm.hypot(w.ky_per_mm).powi(2)).sum()
             }
             Self::Measured { surface, .. } => surface.largest_curvature(),
+            Self::Warped([.., twist]) => 2.0 * twist.abs(),
+            Self::Sheet(sheet) => sheet.largest_curvature(),
+            Self::Beam(beam) => beam.largest_curvature(),
         }
     }
 }

@@ -11,7 +11,7 @@ pub fn scenario(bytes: &[u8]) {
     match Scenario::parse(text, "bench.toml", PathBuf::from("nowhere")) {
         Ok(scenario) => {
             let _ = scenario.stations();
-            if let Ok(bed) = ModelledBed::new(&scenario.bed, &scenario.folder) {
+            if let Ok(bed) = ModelledBed::new(&scenario, scenario.warmth_printing()) {
                 let height_um = bed.height_um(scenario.bed.x_mm.middle(), scenario.bed.y_mm.middle());
                 assert!(height_um.is_finite(), "{height_um}");
             }

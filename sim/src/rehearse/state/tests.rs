@@ -49,7 +49,7 @@ fn a_whole_survey_by_what_the_paper_says() {
     // Four stations, the check station in the middle, the first once more.
     assert_eq!((rehearsal.ending(), presses), (Some(Ending::Measured), 6));
     let outcome = rehearsal.outcome().unwrap();
-    let bed = crate::bed::ModelledBed::new(&scenario.bed, &scenario.folder).unwrap();
+    let bed = crate::bed::ModelledBed::new(&scenario, scenario.warmth_measuring()).unwrap();
     let lattice = outcome.grid.grid.lattice();
     for (node, &height_um) in outcome.grid.grid.nodes_um().iter().enumerate() {
         let (x_um, y_um) = lattice.node_um(node as u8 % 2, node as u8 / 2);
