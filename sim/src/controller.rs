@@ -48,6 +48,12 @@ impl Controller {
         self.correction.as_ref().map_or(at.z_um, |correction| correction.machine_z_um(at.x_um, at.y_um, at.z_um))
     }
 
+    /// Factor by which flow scaling multiplies `E` there; 1 without a correction.
+    pub(crate) fn flow(&self, at: Point) -> f64 {
+        let factor_q16 = |correction: &Correction<CAPACITY>| correction.thickness_q16(at.x_um, at.y_um, at.z_um);
+        self.correction.as_ref().map_or(1.0, |correction| f64::from(factor_q16(correction)) / 65_536.0)
+    }
+
     fn to_step_um(&self, machine_z_um: i32) -> f64 {
         (f64::from(machine_z_um) / self.z_step_um).round() * self.z_step_um
     }

@@ -19,6 +19,7 @@
 //! | [`scenario`] | the scenario file: a machine and a bed, in TOML |
 //! | [`bed`] | the modelled bed: a surface through screws, plus forms |
 //! | [`replay`] | the virtual controller over that bed, three runs side by side |
+//! | [`deposit`] | what each run lays down, as a height field |
 //! | [`outcome`] | what a replay found, as plain data |
 //! | [`picture`], [`report`], [`summary`] | that data as pictures, as a page, as text and JSON |
 //! | [`mod@bench`], [`operator`], [`survey`] | a machine to measure on, somebody who measures, and a whole survey |
@@ -33,6 +34,7 @@ pub mod bed;
 pub mod bench;
 mod controller;
 pub mod demo;
+pub mod deposit;
 mod gap;
 pub mod life;
 pub mod operator;

@@ -12,6 +12,7 @@ use clap::{Args, CommandFactory, Parser, Subcommand};
 use gapkeeper_host_tools::grid_file::{GridDocument, GridFormat, SurveyMarks, read_grid, write_grid};
 use gapkeeper_host_tools::manual::{CompletionsArguments, ManArguments};
 use gapkeeper_host_tools::{Watched, write_atomically};
+use gapkeeper_sim::deposit::{Squeeze, replay_with_deposit};
 use gapkeeper_sim::life::Life;
 use gapkeeper_sim::outcome::Outcome;
 use gapkeeper_sim::rehearse::{self, RehearseError};
@@ -63,6 +64,9 @@ enum Command {
         /// Count lines that cannot be read, and go on
         #[arg(long)]
         keep_going: bool,
+        /// Follow what is laid down, place by place: squeeze.png and a table; takes longer
+        #[arg(long)]
+        squeeze: bool,
         #[command(flatten)]
         output: OutputOptions,
     },
@@ -179,15 +183,16 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
     match arguments.command {
         Command::Demo { out, output } => {
             let scenario = demo::scenario()?;
-            let outcome = replay(demo::JOB_NAME, demo::job(), &output.settings(&scenario))?;
+            let (outcome, squeeze) = replay_with_deposit(demo::JOB_NAME, demo::job(), &output.settings(&scenario))?;
             let mut files = pictures(&outcome)?;
+            files.extend(squeeze_files(&outcome, &squeeze)?);
             files.push(("scenario.toml", demo::SCENARIO_TEXT.into()));
             let mut job = Vec::new();
             demo::job().read_to_end(&mut job).context("the built-in job")?;
             files.push((demo::JOB_NAME, job));
-            print_and_write(&outcome, &output, Some((&out, files)))?;
+            print_and_write(&outcome, Some(&squeeze), &output, Some((&out, files)))?;
         }
-        Command::Replay { job, scenario, grid, out, keep_going, output } => {
+        Command::Replay { job, scenario, grid, out, keep_going, squeeze, output } => {
             let mut scenario = Scenario::read(&scenario)?;
             let grid = match &grid {
                 Some(path) => {
@@ -207,9 +212,18 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
             }
             let name = job.display().to_string();
             let file = File::open(&job).with_context(|| name.clone())?;
-            let outcome = replay(&name, BufReader::with_capacity(1 << 16, Watched::new(file)), &settings)?;
-            let files = out.as_deref().map(|out| anyhow::Ok((out, pictures(&outcome)?))).transpose()?;
-            print_and_write(&outcome, &output, files)?;
+            let reader = BufReader::with_capacity(1 << 16, Watched::new(file));
+            let (outcome, squeeze) = if squeeze {
+                let (outcome, squeeze) = replay_with_deposit(&name, reader, &settings)?;
+                (outcome, Some(squeeze))
+            } else {
+                (replay(&name, reader, &settings)?, None)
+            };
+            let mut files = out.as_deref().map(|out| anyhow::Ok((out, pictures(&outcome)?))).transpose()?;
+            if let (Some((_, files)), Some(squeeze)) = (&mut files, &squeeze) {
+                files.extend(squeeze_files(&outcome, squeeze)?);
+            }
+            print_and_write(&outcome, squeeze.as_ref(), &output, files)?;
         }
         Command::Survey { scenario, stations, feel_um, seed, output } => {
             let mut scenario = read_scenario(&scenario, stations)?;
@@ -338,7 +352,21 @@ fn pictures(outcome: &Outcome) -> anyhow::Result<Files> {
     ])
 }
 
-fn print_and_write(outcome: &Outcome, output: &OutputOptions, files: Option<(&Path, Files)>) -> anyhow::Result<()> {
+fn squeeze_files(outcome: &Outcome, squeeze: &[Squeeze; 3]) -> anyhow::Result<Files> {
+    let map = picture::squeeze_svg(outcome, squeeze);
+    Ok(vec![
+        ("squeeze.png", picture::png(&map, 2.0)?),
+        ("squeeze.svg", map.into_bytes()),
+        ("squeeze.json", summary::squeeze_json(squeeze).into_bytes()),
+    ])
+}
+
+fn print_and_write(
+    outcome: &Outcome,
+    squeeze: Option<&[Squeeze; 3]>,
+    output: &OutputOptions,
+    files: Option<(&Path, Files)>,
+) -> anyhow::Result<()> {
     let mut written = OsString::new();
     if let Some((folder, files)) = files {
         std::fs::create_dir_all(folder).with_context(|| folder.display().to_string())?;
@@ -353,6 +381,9 @@ fn print_and_write(outcome: &Outcome, output: &OutputOptions, files: Option<(&Pa
         out.write_all(summary::json(outcome).as_bytes())?;
     } else {
         out.write_all(summary::text(outcome).as_bytes())?;
+        if let Some(squeeze) = squeeze {
+            write!(out, "\n{}", summary::squeeze_text(squeeze))?;
+        }
         if !written.is_empty() {
             let folder = Path::new(&written).with_file_name("");
             writeln!(out, "\nlook at {}map.png, then open {}", folder.display(), written.display())?;

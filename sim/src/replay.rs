@@ -105,10 +105,14 @@ pub struct Sample {
     pub x_mm: f64,
     /// Place in the plane.
     pub y_mm: f64,
+    /// Height that the job asked for.
+    pub logical_um: f64,
     /// Height of the bed there.
     pub bed_um: f64,
     /// Height of the nozzle in each run, in the order of [`Run::ALL`](crate::outcome::Run::ALL); none where the move was refused.
     pub nozzles_um: [Option<f64>; 3],
+    /// The first sample since `E` moved forwards for the first time: what came before was travel.
+    pub printing_begins: bool,
 }
 
 /// Replays a job and shows every sample as it is taken.
@@ -138,7 +142,7 @@ pub fn grid_at_stations(scenario: &Scenario, bed: &ModelledBed) -> Result<Height
 }
 
 /// Bed and corrections, made from a scenario.
-struct Machine {
+pub(crate) struct Machine {
     bed: ModelledBed,
     grid: HeightGrid<CAPACITY>,
     refined: HeightGrid<CAPACITY>,
@@ -147,7 +151,7 @@ struct Machine {
 }
 
 impl Machine {
-    fn new(settings: &Settings<'_>) -> Result<Self, ReplayError> {
+    pub(crate) fn new(settings: &Settings<'_>) -> Result<Self, ReplayError> {
         let scenario = settings.scenario;
         let bed = ModelledBed::new(scenario, scenario.warmth_printing())?;
         let grid = match settings.grid {
@@ -183,6 +187,13 @@ impl Machine {
         let controller = |correction| Controller::new(correction, tolerance_um, machine.steps_per_mm.z.0, lowest_um);
         let controllers = [controller(None), controller(Some(corrected)), controller(Some(corrected_refined))];
         Ok(Self { bed, grid, refined, controllers, warnings })
+    }
+
+    /// Factor by which flow scaling multiplies `E` in a run.
+    pub(crate) fn flow(&self, run: usize, x_mm: f64, y_mm: f64, logical_um: f64) -> f64 {
+        // Saturates far beyond any machine.
+        let um = |mm: f64| (mm * 1000.0).round() as i32;
+        self.controllers[run].flow(Point { x_um: um(x_mm), y_um: um(y_mm), z_um: logical_um.round() as i32 })
     }
 
     fn evaluator(&self, settings: &Settings<'_>) -> Evaluator {

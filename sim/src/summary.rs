@@ -4,7 +4,8 @@ use std::fmt::Write as _;
 
 use serde::Serialize;
 
-use crate::outcome::{GapFigures, JobCounts, LayerFigures, Outcome, RunOutcome};
+use crate::deposit::{LaidFigures, Spot, Squeeze};
+use crate::outcome::{GapFigures, JobCounts, LayerFigures, Outcome, Run, RunOutcome};
 use crate::picture::words;
 
 /// Version of the JSON summary; it rises when a key changes its meaning or goes away.
@@ -63,6 +64,81 @@ pub fn json(outcome: &Outcome) -> String {
     };
     // Plain data with names as keys: there is nothing in it that JSON cannot hold.
     serde_json::to_string_pretty(&summary).map_or_else(|error| error.to_string(), |text| text + "\n")
+}
+
+/// What one run laid down, for programs.
+#[derive(Serialize)]
+struct LaidRun<'a> {
+    run: Run,
+    first_layer: &'a LaidFigures,
+    above: &'a LaidFigures,
+    bridged_mm2: f64,
+    closest: &'a [Spot],
+    farthest: &'a [Spot],
+}
+
+#[derive(Serialize)]
+struct LaidSummary<'a> {
+    format: &'static str,
+    schema_version: u32,
+    classes: [&'static str; 3],
+    runs: [LaidRun<'a>; 3],
+}
+
+/// What was laid down as JSON; a squeeze is the thickness laid by the thickness asked for.
+pub fn squeeze_json(runs: &[Squeeze; 3]) -> String {
+    let run = |run: Run| {
+        let squeeze = &runs[run as usize];
+        LaidRun {
+            run,
+            first_layer: &squeeze.first_layer,
+            above: &squeeze.above,
+            bridged_mm2: squeeze.bridged_mm2,
+            closest: &squeeze.closest,
+            farthest: &squeeze.farthest,
+        }
+    };
+    let summary = LaidSummary {
+        format: "gapkeeper-squeeze-summary",
+        schema_version: SCHEMA_VERSION,
+        classes: ["too_close", "good", "too_far"],
+        runs: Run::ALL.map(run),
+    };
+    serde_json::to_string_pretty(&summary).map_or_else(|error| error.to_string(), |text| text + "\n")
+}
+
+/// What was laid down, for a terminal.
+pub fn squeeze_text(runs: &[Squeeze; 3]) -> String {
+    let mut text = String::from(
+        "Thickness laid by thickness asked for, by area (flow: what is fed less what there is room for)\n",
+    );
+    let _ = writeln!(text, "{:31}too close     good  too far    least     most  flow RMS  with E scaled", "");
+    for (run, squeeze) in Run::ALL.into_iter().zip(runs) {
+        for (what, laid) in [("first layer", &squeeze.first_layer), ("above", &squeeze.above)] {
+            let [close, good, far] = laid.shares.map(|share| format!("{:.1}%", 100.0 * share));
+            // Writing to a string cannot fail.
+            let _ = writeln!(
+                text,
+                "{:<19}{what:<12} {close:>8} {good:>8} {far:>8} {:>8.3} {:>8.3} {:>8.2}% {:>13.2}%",
+                run.label(),
+                laid.least,
+                laid.most,
+                100.0 * laid.flow_as_in_job.rms,
+                100.0 * laid.flow_scaled.rms,
+            );
+        }
+        for (what, spots) in [("closest", &squeeze.closest), ("farthest", &squeeze.farthest)] {
+            if let Some(spot) = spots.first() {
+                let Spot { job_line, x_mm, y_mm, z_mm, squeeze } = spot;
+                let _ = writeln!(
+                    text,
+                    "{:<19}{what} {squeeze:.2} at X {x_mm:.1} Y {y_mm:.1} Z {z_mm:.2}, line {job_line}",
+                    ""
+                );
+            }
+        }
+    }
+    text
 }
 
 /// The summary for a terminal.

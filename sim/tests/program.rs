@@ -68,10 +68,13 @@ fn the_demo_draws_everything_and_says_whether_it_sticks() {
         "map.svg",
         "report.html",
         "scenario.toml",
+        "squeeze.json",
+        "squeeze.png",
+        "squeeze.svg",
         "summary.json",
     ];
     assert_eq!(names(&out), expected);
-    for png in ["gap.png", "map.png"] {
+    for png in ["gap.png", "map.png", "squeeze.png"] {
         assert!(fs::read(out.join(png)).unwrap().starts_with(b"\x89PNG\r\n\x1a\n"));
     }
     assert!(fs::metadata(out.join("report.html")).unwrap().len() < 1_000_000);
@@ -224,6 +227,27 @@ fn wrong_input_is_refused_with_a_place_and_leaves_nothing_behind() {
     assert!(
         refused(path, &["replay", "job.gcode", "--scenario", "bench.toml", "--out", "job.gcode"]).contains("job.gcode")
     );
+}
+
+#[test]
+fn what_is_laid_down_is_shown_when_asked_for() {
+    let folder = bench();
+    let replay = |more: &[&str]| {
+        let arguments = [&["replay", "job.gcode", "--scenario", "bench.toml"], more].concat();
+        let output = gapsim(folder.path(), &arguments);
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        String::from_utf8(output.stdout).unwrap()
+    };
+    let (plain, squeezed) = (replay(&[]), replay(&["--squeeze", "--out", "pictures"]));
+    assert!(!plain.contains("too close") && squeezed.starts_with(&plain), "{squeezed}");
+    assert!(squeezed.contains("too close") && squeezed.contains("with E scaled"), "{squeezed}");
+    let found: Value = serde_json::from_slice(&fs::read(folder.path().join("pictures/squeeze.json")).unwrap()).unwrap();
+    let laid = &found["runs"][0]["first_layer"];
+    let shares: f64 = laid["shares"].as_array().unwrap().iter().map(|share| share.as_f64().unwrap()).sum();
+    assert!((shares - 1.0).abs() < 1e-9 && found["runs"][0]["closest"][0]["job_line"].as_u64().is_some(), "{found}");
+    // A cross of 2 · 241 mm and a ring of 157, in a cell or two across.
+    let area_mm2 = laid["area_mm2"].as_f64().unwrap();
+    assert!((640.0 * 0.4..640.0 * 0.8).contains(&area_mm2), "{area_mm2}");
 }
 
 #[test]

@@ -12,12 +12,14 @@ mod layers;
 mod legend;
 mod map;
 pub(crate) mod palette;
+mod squeeze;
 pub(crate) mod words;
 
 pub use gap::gap_svg;
 pub use gapkeeper_host_tools::picture::{PictureError, png};
 pub use layers::layers_svg;
 pub use map::map_svg;
+pub use squeeze::squeeze_svg;
 
 use gapkeeper_host_tools::picture::{contours, levels, line_labels};
 pub(crate) use gapkeeper_host_tools::picture::{frame, svg};

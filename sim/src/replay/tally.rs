@@ -72,6 +72,8 @@ pub(super) struct Tally<'a, W> {
     surface: Field,
     printed: Vec<bool>,
     outside_travel: Lines,
+    /// No sample was shown since.
+    printing_begins: bool,
     warnings: Vec<String>,
 }
 
@@ -89,6 +91,7 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
             printed: vec![false; surface.values_um.len()],
             surface,
             outside_travel: Lines::default(),
+            printing_begins: false,
             warnings: std::mem::take(&mut machine.warnings),
             machine,
         }
@@ -117,6 +120,7 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
     }
 
     fn begin_printing(&mut self) {
+        self.printing_begins = true;
         self.first_layer_um = None;
         self.layers = Layers::new();
         self.layer = None;
@@ -157,7 +161,17 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
             // Both ends of the move stand for half a part only.
             let weight_mm = part_mm * if part == 0 || part == stretch.parts { 0.5 } else { 1.0 };
             let (mut seen_um, mut gap_errors_um) = ([bed_um + logical_um; 3], [0.0; 3]);
-            let mut sample = Sample { job_line: stretch.line, fraction, x_mm, y_mm, bed_um, nozzles_um: [None; 3] };
+            let printing_begins = std::mem::take(&mut self.printing_begins);
+            let mut sample = Sample {
+                job_line: stretch.line,
+                fraction,
+                x_mm,
+                y_mm,
+                logical_um,
+                bed_um,
+                nozzles_um: [None; 3],
+                printing_begins,
+            };
             for (index, run) in self.runs.iter_mut().enumerate() {
                 if driven[index].refused {
                     continue;
