@@ -138,6 +138,8 @@ fn growth_um(plate: &Plate, warmth: Warmth) -> f64 {
 
 /// Thin-plate theory holds up to half the thickness (*Roark's Formulas for Stress and Strain*, chapter 11).
 fn check_bend(plate: &Plate, bends_um: f64) -> Result<(), BedError> {
+    // No number: beyond all numbers.
+    let bends_um = if bends_um.is_nan() { f64::INFINITY } else { bends_um };
     if bends_um <= 500.0 * plate.thickness_mm.0 { Ok(()) } else { Err(BedError::BendsTooFar { bends_um }) }
 }
 

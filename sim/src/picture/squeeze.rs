@@ -4,7 +4,7 @@ use colorous::PURPLE_ORANGE;
 
 use super::frame::{Frame, Span, number};
 use super::legend;
-use super::palette::{INK, INK_SOFT};
+use super::palette::{INK, INK_SOFT, WORST};
 use super::svg::{Path, Svg};
 use super::words;
 use crate::deposit::{Class, Spot, Squeeze, SqueezeMap, TOO_CLOSE_BELOW, TOO_FAR_ABOVE};
@@ -17,7 +17,7 @@ const TOP: f64 = 114.0;
 const BETWEEN: f64 = 24.0;
 /// From the axis of the upper row to the lower row.
 const BETWEEN_ROWS: f64 = 44.0;
-const BELOW: f64 = 120.0;
+const BELOW: f64 = 142.0;
 const HIGHEST: f64 = 340.0;
 
 /// Edges of the bands, the limits of the classes among them.
@@ -143,10 +143,22 @@ fn worst_spot(svg: &mut Svg, spot: &Spot, frame: &Frame) {
     let (x, y) = frame.point(spot.x_mm, spot.y_mm);
     legend::worst(svg, (x, y));
     let (anchor, shift) = if x <= frame.left + frame.width / 2.0 { ("start", 10.0) } else { ("end", -10.0) };
-    let halo: [(&str, &dyn std::fmt::Display); 4] =
-        [("stroke", &"#ffffff"), ("stroke-width", &"3"), ("paint-order", &"stroke"), ("font-size", &"11")];
-    let attributes = [&halo[..], &[("text-anchor", &anchor)]].concat();
-    svg.text(x + shift, y + 4.0, &attributes, &format!("{:.2}, line {}", spot.squeeze, spot.job_line));
+    // Inside the frame even when the mark sits on its upper or lower border.
+    let base = (y + 4.0).clamp(frame.top + 12.0, frame.bottom() - 5.0);
+    svg.text(
+        x + shift,
+        base,
+        &[
+            ("text-anchor", &anchor),
+            ("fill", &WORST),
+            ("font-weight", &"600"),
+            ("stroke", &"#ffffff"),
+            ("stroke-width", &"3.5"),
+            ("paint-order", &"stroke"),
+            ("stroke-linejoin", &"round"),
+        ],
+        &format!("{:.2}, line {}", spot.squeeze, spot.job_line),
+    );
 }
 
 fn colour_bar(svg: &mut Svg, top: f64) {
