@@ -74,11 +74,18 @@ impl HeightTable {
 mod tests {
     use super::*;
     use crate::demo;
+    use crate::scenario::Scenario;
 
     #[test]
     fn the_table_is_within_an_eighth_of_a_micrometre_of_the_bed() {
-        let scenario = demo::scenario().unwrap();
-        let bed = ModelledBed::new(&scenario.bed, &scenario.folder).unwrap();
+        let glass = include_str!("../../demo/glass.toml");
+        for scenario in [demo::scenario().unwrap(), Scenario::parse(glass, "glass.toml", "".into()).unwrap()] {
+            is_near_the_bed(&scenario);
+        }
+    }
+
+    fn is_near_the_bed(scenario: &Scenario) {
+        let bed = ModelledBed::new(scenario, scenario.warmth_printing()).unwrap();
         let mut table = HeightTable::new(&bed, scenario.bed.x_mm, scenario.bed.y_mm);
         assert!(table.columns > 100);
         let mut worst_um = 0.0_f64;

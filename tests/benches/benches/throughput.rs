@@ -31,7 +31,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     };
     let text = std::str::from_utf8(&job)?;
     let scenario = demo::scenario()?;
-    let bed = ModelledBed::new(&scenario.bed, &scenario.folder)?;
+    let bed = ModelledBed::new(&scenario, scenario.warmth_measuring())?;
     let grid = bed.read_off::<225>(scenario.stations())?.densest::<225>()?;
     let correction = Correction::new(grid).with_fade(Fade::new(400, 8000)?)?;
     let settings = |scale_flow| Settings { correction: &correction, tolerance_um: 2, scale_flow };
