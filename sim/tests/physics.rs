@@ -8,8 +8,8 @@ use gapkeeper_sim::bed::{BedError, ModelledBed};
 use gapkeeper_sim::outcome::{Outcome, Run};
 use gapkeeper_sim::replay::{Settings, replay};
 use gapkeeper_sim::scenario::{
-    Bounded, Celsius, Extent, Gantry, Held, Material, NotNegative, Nozzle, Plate, Positive, Scenario, SignedShare,
-    Warmth,
+    Bounded, Celsius, Clamp, Extent, Gantry, Held, Material, NotNegative, Nozzle, Plate, Positive, Scenario,
+    SignedShare, Warmth,
 };
 use gapkeeper_sim::{demo, summary};
 
@@ -186,4 +186,31 @@ fn plates_beyond_the_theory_are_refused() {
     beside.bed.screws[1].x_mm = Bounded(231.0);
     let error = build(&beside);
     assert!(error.to_string().starts_with("bed.screws: (231, 15) is beside the plate"), "{error}");
+}
+
+/// Whatever a scenario may say, a bed has finite heights or is refused.
+#[test]
+fn no_plate_has_heights_that_are_no_numbers() {
+    let mut built = 0;
+    for thickness_mm in [1e-300, 1e-3, 0.5, 3.0, 1e4] {
+        for side_mm in [1e-9, 0.3, 50.0, 2000.0] {
+            for (held, force_n) in [(Held::AtScrews, 1e5), (Held::AtScrews, 0.0), (Held::AlongEdges, -1e5)] {
+                for share in [-1.0, 0.0, 1.0] {
+                    let stiff = Plate { held, ..plate(Material::SpringSteel, thickness_mm, share) };
+                    let mut scenario = plain(side_mm, stiff, side_mm / 7.0);
+                    scenario.bed.y_mm.to = 60.0_f64.min(side_mm * 1e3);
+                    let middle = (side_mm / 2.0, scenario.bed.y_mm.to / 3.0);
+                    let clamp = Clamp { x_mm: Bounded(middle.0), y_mm: Bounded(middle.1), force_n: Bounded(force_n) };
+                    scenario.bed.screws.iter_mut().for_each(|screw| screw.y_mm.0 *= 60.0_f64.min(side_mm) / side_mm);
+                    scenario.bed.plate.as_mut().unwrap().clamps.push(clamp);
+                    if let Ok(bed) = ModelledBed::new(&scenario, Warmth { bed_c: 500.0, nozzle_c: 500.0 }) {
+                        let height_um = bed.height_um(middle.0, middle.1);
+                        assert!(height_um.is_finite() && bed.sample_step_mm().is_finite(), "{height_um}: {scenario:?}");
+                        built += 1;
+                    }
+                }
+            }
+        }
+    }
+    assert!(built > 20, "{built}");
 }

@@ -77,15 +77,14 @@ impl Cells {
         let at = |axis: usize, mm: [f64; 2]| (mm[axis] - start[axis]) / cell_mm[axis];
         let from = [at(0, from_mm), at(1, from_mm)];
         let step = [at(0, to_mm) - from[0], at(1, to_mm) - from[1]];
-        // Fraction at which the line next leaves a cell on each axis, and from one cell to the next.
-        let mut next = [f64::INFINITY; 2];
-        let mut pitch = [f64::INFINITY; 2];
-        for axis in 0..2 {
-            if step[axis] != 0.0 {
-                let border = if step[axis] > 0.0 { from[axis].floor() + 1.0 } else { from[axis].ceil() - 1.0 };
-                (next[axis], pitch[axis]) = ((border - from[axis]) / step[axis], 1.0 / step[axis].abs());
-            }
-        }
+        // The next border on each axis and the fraction at which the line meets it. Never added up: a line that ends
+        // on a border would then enter the cell beyond it by a hair.
+        let meets = |axis: usize, border: f64| {
+            if step[axis] == 0.0 { f64::INFINITY } else { (border - from[axis]) / step[axis] }
+        };
+        let mut borders =
+            [0, 1].map(|axis| if step[axis] > 0.0 { from[axis].floor() + 1.0 } else { from[axis].ceil() - 1.0 });
+        let mut next = [meets(0, borders[0]), meets(1, borders[1])];
         let mut entered = 0.0;
         while entered < 1.0 {
             let left = next[0].min(next[1]).min(1.0);
@@ -98,7 +97,8 @@ impl Cells {
             }
             for axis in 0..2 {
                 if next[axis] <= left {
-                    next[axis] += pitch[axis];
+                    borders[axis] += step[axis].signum();
+                    next[axis] = meets(axis, borders[axis]);
                 }
             }
             entered = left;

@@ -97,6 +97,19 @@ fn a_line_meets_the_cells_it_passes() {
     }
 }
 
+/// From border to border of cells, forwards and back, along both axes: ten cells and not one more.
+#[test]
+fn a_line_between_borders_meets_no_cell_beyond() {
+    for (from, to) in
+        [([4.0, 4.2], [8.0, 4.2]), ([8.0, 4.2], [4.0, 4.2]), ([4.2, 4.0], [4.2, 8.0]), ([4.2, 8.0], [4.2, 4.0])]
+    {
+        let mut deposit = Deposit::new(extent(0.0, 12.0), extent(0.0, 12.0));
+        let mark = |[x_mm, y_mm]: [f64; 2]| end(x_mm, y_mm, 0.0, 200.0, 200.0);
+        deposit.lay(1, &mark(from), &mark(to));
+        close(deposit.finish().first_layer.area_mm2, 1.6, 1e-9);
+    }
+}
+
 #[test]
 fn memory_is_bounded_by_the_bed() {
     let bytes = |x_mm, y_mm| Deposit::new(extent(0.0, x_mm), extent(0.0, y_mm)).field_bytes();
