@@ -34,7 +34,9 @@ pub enum BenchError {
     #[error("keeper: {0}")]
     Keeper(KeeperError),
     /// The survey came to no end.
-    #[error("the survey came to no end in a day of modelled time: look for a limit that can never be met")]
+    #[error(
+        "the survey came to no end: look for a limit that can never be met, or a station higher than the nozzle travels"
+    )]
     Endless,
 }
 
@@ -62,7 +64,14 @@ impl Bench {
     /// # Errors
     /// [`BenchError`] if bed or keeper cannot be.
     pub fn new(scenario: &Scenario) -> Result<Self, BenchError> {
-        let bed = ModelledBed::new(scenario, scenario.warmth_measuring())?;
+        Self::with_bed(scenario, ModelledBed::new(scenario, scenario.warmth_measuring())?)
+    }
+
+    /// The same with a bed that has been modelled already.
+    ///
+    /// # Errors
+    /// [`BenchError::Keeper`] if the keeper refuses.
+    pub fn with_bed(scenario: &Scenario, bed: ModelledBed) -> Result<Self, BenchError> {
         let switch_um = um(scenario.machine.limit_switch_trips_at_mm.0);
         let settings = KeeperSettings {
             lowest_machine_z_um: switch_um - BELOW_SWITCH_UM,

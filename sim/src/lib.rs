@@ -23,6 +23,8 @@
 //! | [`outcome`] | what a replay found, as plain data |
 //! | [`picture`], [`report`], [`summary`] | that data as pictures, as a page, as text and JSON |
 //! | [`mod@bench`], [`operator`], [`survey`] | a machine to measure on, somebody who measures, and a whole survey |
+//! | [`plan`] | what to do before measuring: stations, surface, hand |
+//! | [`job`] | a job as straight moves, line by line |
 //! | [`rehearse`] | the same survey by a person at the keys of a terminal |
 //! | [`life`] | years of power cycles, surveys and mishaps |
 //! | [`demo`] | the built-in scenario and job |
@@ -36,10 +38,12 @@ mod controller;
 pub mod demo;
 pub mod deposit;
 mod gap;
+pub mod job;
 pub mod life;
 pub mod operator;
 pub mod outcome;
 pub mod picture;
+pub mod plan;
 pub mod rehearse;
 pub mod replay;
 pub mod report;

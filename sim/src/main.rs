@@ -1,5 +1,7 @@
 //! `gapsim`: replays a job through the Gapkeeper core over a modelled bed and shows the gap.
 
+mod commands;
+
 use std::ffi::OsString;
 use std::fs::File;
 use std::io::{self, BufReader, Read, Write};
@@ -70,6 +72,7 @@ enum Command {
         #[command(flatten)]
         output: OutputOptions,
     },
+    Plan(commands::plan::Arguments),
     /// Measure the modelled bed by hand: the real survey with a virtual operator.
     #[command(after_help = "Example: gapsim survey --scenario bench.toml --stations 3x3 --feel-um 20 -o grid.json")]
     Survey {
@@ -225,6 +228,7 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
             }
             print_and_write(&outcome, squeeze.as_ref(), &output, files)?;
         }
+        Command::Plan(arguments) => commands::plan::run(arguments)?,
         Command::Survey { scenario, stations, feel_um, seed, output } => {
             let mut scenario = read_scenario(&scenario, stations)?;
             if let Some(feel_um) = feel_um {

@@ -43,13 +43,14 @@ impl Operator {
             Prompt::SetGap { .. } | Prompt::LookAgain { .. } => {
                 let believed_gap_um = self.believed_gap_um.unwrap_or_else(|| self.feel());
                 self.believed_gap_um = Some(believed_gap_um);
-                let detents = ((believed_gap_um - gap_um) / self.detent_um).round();
-                if detents == 0.0 {
+                let detents = (believed_gap_um - gap_um) / self.detent_um;
+                // Half-way between two detents is as good as either, or a hand would turn to and fro for ever.
+                if detents.abs() <= 0.5 {
                     self.believed_gap_um = None;
                     return Some(SurveyEvent::Pressed);
                 }
                 // A hand turns a hundred detents at a time at the most.
-                Some(SurveyEvent::Turned { detents: detents.clamp(-100.0, 100.0) as i16 })
+                Some(SurveyEvent::Turned { detents: detents.round().clamp(-100.0, 100.0) as i16 })
             }
             // Once again with patience; if it still moves, take it.
             Prompt::Closure { .. } if self.repeats_left > 0 => {
@@ -106,6 +107,13 @@ mod tests {
         let expected_um = (20.0_f64.powi(2) + 10.0_f64.powi(2) / 12.0).sqrt();
         assert!((mean_um - 107.0).abs() < 0.6, "{mean_um}");
         assert!((variance.sqrt() - expected_um).abs() < 0.4, "{} {expected_um}", variance.sqrt());
+    }
+
+    #[test]
+    fn half_way_between_two_detents_is_not_turned_to_and_fro() {
+        let mut operator = Operator::new(&Measuring { feel_um: NotNegative(0.0), ..Measuring::default() }, 1);
+        let prompt = Prompt::SetGap { visit: 1, visits: 9, z_um: 0 };
+        assert_eq!([95.0, 105.0].map(|gap_um| operator.act(prompt, gap_um)), [Some(SurveyEvent::Pressed); 2]);
     }
 
     #[test]

@@ -20,6 +20,7 @@ use crate::outcome::{JobCounts, Outcome};
 use crate::scenario::{Count, Scenario};
 use pipeline::Pipeline;
 use stretch::{Batch, Evaluator, Stretch};
+pub(crate) use tally::SAME_LAYER_UM;
 use tally::Tally;
 
 /// Why a job cannot be replayed.

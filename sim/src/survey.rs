@@ -12,6 +12,9 @@ use crate::scenario::Scenario;
 /// No survey takes longer than a day.
 const LONGEST_S: f64 = 86_400.0;
 
+/// So often a person turns the knob at one station; then it does not move any more.
+const MOST_TURNS: u32 = 1000;
+
 /// One thing that happened during a survey.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Happening {
@@ -134,14 +137,27 @@ pub struct SurveyOutcome {
 /// # Errors
 /// [`BenchError`] if the scenario allows no survey.
 pub fn survey(scenario: &Scenario, stations: Lattice, seed: u64) -> Result<SurveyOutcome, BenchError> {
-    let mut bench = Bench::new(scenario)?;
+    survey_on(&mut Bench::new(scenario)?, scenario, stations, seed)
+}
+
+/// The same on a bench that has just been switched on.
+///
+/// # Errors
+/// [`BenchError`] if the scenario allows no survey.
+pub fn survey_on(
+    bench: &mut Bench,
+    scenario: &Scenario,
+    stations: Lattice,
+    seed: u64,
+) -> Result<SurveyOutcome, BenchError> {
     let mut operator = Operator::new(&scenario.measuring, seed);
     let mut notes = Notes::default();
     let mut order = bench.begin(scenario, stations)?;
     let station_s = scenario.measuring.station_s.0;
+    let mut turns = 0;
     loop {
         order = bench.carry_out(order)?;
-        if bench.clock_s() > LONGEST_S {
+        if bench.clock_s() > LONGEST_S || turns > MOST_TURNS {
             return Err(BenchError::Endless);
         }
         let Some(prompt) = bench.prompt() else { break };
@@ -154,18 +170,19 @@ pub fn survey(scenario: &Scenario, stations: Lattice, seed: u64) -> Result<Surve
             _ => match operator.act(prompt, bench.gap_um()) {
                 None => bench.wait(10.0),
                 Some(event) => {
+                    turns = if matches!(event, SurveyEvent::Turned { .. }) { turns + 1 } else { 0 };
                     if event == SurveyEvent::Pressed || event == SurveyEvent::Back {
                         // Turning, sliding the paper, turning again.
                         order = bench.wait(station_s);
                         debug_assert_eq!(order, Order::Wait);
-                        notes.answered(&bench, scenario, prompt, event);
+                        notes.answered(bench, scenario, prompt, event);
                     }
                     bench.event(event)?
                 }
             },
         };
     }
-    notes.outcome(&bench, scenario)
+    notes.outcome(bench, scenario)
 }
 
 /// What is written down while somebody measures.

@@ -300,6 +300,36 @@ fn the_readmes_survey_gives_the_readmes_figures() {
 }
 
 #[test]
+fn a_plan_is_a_table_a_chart_and_advice() {
+    let folder = bench();
+    let job = JOB.replace("G1 X20 Y20\r", "G0 X20 Y20\r");
+    fs::write(folder.path().join("job.gcode"), job).unwrap();
+    let common = ["plan", "job.gcode", "--scenario", "bench.toml", "--draws", "20"];
+    let output = gapsim(folder.path(), &[&common[..], &["--stations", "3,4", "--out", "plan"]].concat());
+    let text = String::from_utf8(output.stdout).unwrap();
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    assert!(text.contains("Measure 3 x 3 stations and refine") && text.contains("plan.png"), "{text}");
+    assert_eq!(names(&folder.path().join("plan")), ["plan.json", "plan.png", "plan.svg"]);
+    let json = |threads: &str| {
+        let more = ["--stations", "3", "--threads", threads, "--json"];
+        String::from_utf8(gapsim(folder.path(), &[&common[..], &more].concat()).stdout).unwrap()
+    };
+    assert_eq!(json("1"), json("3"));
+    let plan: Value = serde_json::from_str(&json("2")).unwrap();
+    assert_eq!(plan["rows"].as_array().map(Vec::len), Some(6), "three hands, two surfaces");
+    for (more, expected) in [
+        (["--stations", "1"], "use 2 to 15"),
+        (["--feel-um", "-3"], "0 to 100000"),
+        (["--draws", "0"], "--draws"),
+        (["--scenario", "none.toml"], "none.toml"),
+    ] {
+        let arguments: &[&str] = if more[0] == "--scenario" { &common[..2] } else { &common[..4] };
+        let message = refused(folder.path(), &[arguments, &more].concat());
+        assert!(message.contains(expected), "{message}");
+    }
+}
+
+#[test]
 fn a_life_is_lived_and_told() {
     let folder = bench();
     let arguments = ["life", "--scenario", "bench.toml", "--seed", "2", "--days", "60", "--memory", "cells.bin"];

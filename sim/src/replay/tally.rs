@@ -8,7 +8,7 @@ use crate::outcome::{Field, JobCounts, Outcome, Place, Point as BedPoint, Run, R
 use crate::surfaces;
 
 /// Printing this much above the lowest printed height still belongs to the first layer.
-const SAME_LAYER_UM: i32 = 10;
+pub(crate) const SAME_LAYER_UM: i32 = 10;
 
 /// Gaps of up to twice this many points of the surfaces are no holes in what is printed.
 const CLOSED_GAP_POINTS: usize = 1;

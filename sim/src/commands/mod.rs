@@ -1,0 +1,3 @@
+//! Commands with a file of their own: their arguments and their work.
+
+pub mod plan;

@@ -1,0 +1,102 @@
+//! `gapsim plan`: what to do before measuring.
+
+use std::fs::File;
+use std::io::{self, BufReader, Write};
+use std::path::PathBuf;
+
+use anyhow::Context;
+use clap::Args;
+use gapkeeper_host_tools::write_atomically;
+use gapkeeper_sim::picture;
+use gapkeeper_sim::plan::{PlanSettings, chart_svg, plan};
+use gapkeeper_sim::scenario::{Count, NotNegative, Scenario};
+
+/// Say what to do before measuring: how many stations, refined or not, how careful a hand.
+///
+/// The job's first layer is sampled once. Then the whole survey is run with many seeds for every number of stations and
+/// every hand, and the core corrects the first layer with what was measured. Random forms of the scenario's bed are
+/// drawn anew in each draw.
+#[derive(Args)]
+#[command(after_help = "Example: gapsim plan tray.gcode --scenario bench.toml --out plan\n\n\
+    The same seed gives the same table, on any number of threads.")]
+pub struct Arguments {
+    /// The job, G-code; its first layer says where the bed matters
+    job: PathBuf,
+    /// Machine and modelled bed, TOML
+    #[arg(long, value_name = "FILE")]
+    scenario: PathBuf,
+    /// Numbers of stations along each axis
+    #[arg(long, value_name = "N,N,...", value_delimiter = ',', default_value = "3,4,5,6,7,8,9", value_parser = count)]
+    stations: Vec<Count>,
+    /// Hands: standard deviations of a reading
+    #[arg(long, value_name = "UM,UM,...", value_delimiter = ',', default_value = "10,20,40", value_parser = feel,
+        allow_negative_numbers = true)]
+    feel_um: Vec<NotNegative>,
+    /// Gap errors up to this count as good
+    #[arg(long, value_name = "UM", default_value = "50", value_parser = crate::positive)]
+    tolerance_um: f64,
+    /// Surveys in every row of the table
+    #[arg(long, default_value = "200", value_parser = clap::value_parser!(u32).range(1..=100_000))]
+    draws: u32,
+    /// Seed of the first draw
+    #[arg(long, default_value = "1")]
+    seed: u64,
+    /// Keep the scenario's random forms as they are
+    #[arg(long)]
+    same_bed: bool,
+    /// Threads that share the work; without it one on each core
+    #[arg(long, value_parser = clap::value_parser!(u16).range(1..=1024))]
+    threads: Option<u16>,
+    /// Folder for chart and JSON; without it only the table is printed
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+    /// Print JSON instead of the table
+    #[arg(long)]
+    json: bool,
+}
+
+fn count(text: &str) -> Result<Count, String> {
+    text.parse::<u8>().map_err(|error| error.to_string()).and_then(Count::try_from)
+}
+
+fn feel(text: &str) -> Result<NotNegative, String> {
+    text.parse::<f64>().map_err(|error| error.to_string()).and_then(NotNegative::try_from)
+}
+
+/// Plans, writes and prints.
+pub fn run(arguments: Arguments) -> anyhow::Result<()> {
+    let scenario = Scenario::read(&arguments.scenario)?;
+    let name = arguments.job.display().to_string();
+    let job = BufReader::with_capacity(1 << 16, File::open(&arguments.job).with_context(|| name.clone())?);
+    let settings = PlanSettings {
+        tolerance_um: arguments.tolerance_um,
+        feels_um: arguments.feel_um,
+        stations: arguments.stations,
+        draws: arguments.draws,
+        seed: arguments.seed,
+        same_bed: arguments.same_bed,
+        threads: arguments.threads.unwrap_or(0).into(),
+    };
+    let plan = plan(&scenario, &name, job, &settings)?;
+    let mut text = if arguments.json { plan.json() } else { plan.text() };
+    if let Some(folder) = &arguments.out {
+        let chart = chart_svg(&plan);
+        let files = [
+            ("plan.png", picture::png(&chart, 2.0)?),
+            ("plan.svg", chart.into_bytes()),
+            ("plan.json", plan.json().into_bytes()),
+        ];
+        std::fs::create_dir_all(folder).with_context(|| folder.display().to_string())?;
+        for (name, bytes) in files {
+            let path = folder.join(name);
+            write_atomically(&path, &bytes).with_context(|| path.display().to_string())?;
+        }
+        if !arguments.json {
+            text += &format!("\nlook at {}\n", folder.join("plan.png").display());
+        }
+    }
+    let mut out = io::stdout().lock();
+    out.write_all(text.as_bytes())?;
+    out.flush()?;
+    Ok(())
+}

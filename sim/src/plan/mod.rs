@@ -1,0 +1,288 @@
+//! What to do before measuring: how many stations, which surface, how careful a hand.
+//!
+//! The job's first layer is sampled once. Then the whole survey is run with many seeds, for every number of stations
+//! and every hand, and the core's own correction is evaluated where the first layer lies. Draw `k` is the operator of
+//! seed `seed + k`; the same draw stands in every row, and results do not depend on how many threads share the work.
+
+mod advice;
+mod chart;
+mod draw;
+mod footprint;
+mod table;
+
+use std::io::BufRead;
+
+use gapkeeper::{Correction, record};
+use rayon::prelude::*;
+use serde::Serialize;
+
+use crate::bed::BedError;
+use crate::controller::CAPACITY;
+use crate::outcome::Place;
+use crate::replay::ReplayError;
+use crate::scenario::{Count, Form, NotNegative, Scenario};
+pub use chart::chart_svg;
+use draw::{BothSurfaces, Drawn, draw};
+use footprint::Footprint;
+
+/// Version of the JSON plan; it rises when a key changes its meaning or goes away.
+pub const SCHEMA_VERSION: u32 = 1;
+
+/// Of this share of all draws it is said between which figures they lie.
+pub const INTERVAL: f64 = 0.9;
+
+/// Why there is no plan.
+#[derive(Debug, thiserror::Error)]
+pub enum PlanningError {
+    /// The job cannot be read.
+    #[error(transparent)]
+    Job(#[from] ReplayError),
+    /// The bed cannot be modelled.
+    #[error(transparent)]
+    Bed(#[from] BedError),
+    /// The machine gives no threads.
+    #[error("no threads to work with: {0}; ask for fewer")]
+    Threads(#[from] rayon::ThreadPoolBuildError),
+}
+
+/// What a plan needs besides scenario and job.
+#[derive(Clone, Debug)]
+pub struct PlanSettings {
+    /// Gap errors up to this stick.
+    pub tolerance_um: f64,
+    /// Standard deviations of a reading, one for each hand.
+    pub feels_um: Vec<NotNegative>,
+    /// Numbers of stations along each axis.
+    pub stations: Vec<Count>,
+    /// How many surveys there are in every row.
+    pub draws: u32,
+    /// Which of the draws.
+    pub seed: u64,
+    /// Keep the scenario's random forms; otherwise each draw is another bed of the same roughness.
+    pub same_bed: bool,
+    /// How many threads; 0 for one on each core.
+    pub threads: usize,
+}
+
+impl Default for PlanSettings {
+    fn default() -> Self {
+        Self {
+            tolerance_um: 50.0,
+            feels_um: [10.0, 20.0, 40.0].map(NotNegative).to_vec(),
+            stations: (3..=9).map(Count).collect(),
+            draws: 200,
+            seed: 1,
+            same_bed: false,
+            threads: 0,
+        }
+    }
+}
+
+/// Mean of a figure over all draws, and the ends between which 90 % of them lie.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Spread {
+    /// Mean.
+    pub mean: f64,
+    /// 5 % of the draws are below.
+    pub low: f64,
+    /// 5 % of the draws are above.
+    pub high: f64,
+}
+
+impl Spread {
+    fn of(mut values: Vec<f64>) -> Self {
+        values.sort_by(f64::total_cmp);
+        let mean = values.iter().sum::<f64>() / values.len() as f64;
+        Self { mean, low: quantile(&values, (1.0 - INTERVAL) / 2.0), high: quantile(&values, (1.0 + INTERVAL) / 2.0) }
+    }
+}
+
+/// Quantile of sorted values: definition 7 of R. J. Hyndman and Y. Fan, *Sample Quantiles in Statistical Packages*,
+/// The American Statistician 50(4), 1996. NaN without values.
+fn quantile(sorted: &[f64], share: f64) -> f64 {
+    let position = (sorted.len().max(1) - 1) as f64 * share;
+    // Not negative, and below the count.
+    let (index, rest) = (position as usize, position.fract());
+    let from = sorted.get(index).copied().unwrap_or(f64::NAN);
+    sorted.get(index + 1).map_or(from, |to| from + (to - from) * rest)
+}
+
+/// What one way of measuring comes to.
+#[derive(Clone, Debug, Serialize)]
+pub struct Row {
+    /// Standard deviation of a reading.
+    pub feel_um: f64,
+    /// Stations along each axis.
+    pub stations: u8,
+    /// Whether a denser grid is computed from the readings.
+    pub refined: bool,
+    /// Nodes of the grid in force, columns and rows.
+    pub nodes: [u8; 2],
+    /// Bytes of the grid's record in one slot of the persistent memory; two slots a grid are needed.
+    pub record_bytes: usize,
+    /// Bytes of the grid in force in working memory.
+    pub memory_bytes: usize,
+    /// Draws in which no grid came into force, and why the first of them did not.
+    pub refused: Option<(u32, String)>,
+    /// Over all other draws; none if there are none.
+    pub figures: Option<Figures>,
+}
+
+/// Figures over the draws of a row.
+#[derive(Clone, Debug, Serialize)]
+pub struct Figures {
+    /// Share of the first layer within the tolerance, 0 to 1.
+    pub within_tolerance: Spread,
+    /// Root mean square of the gap error over the first layer.
+    pub rms_um: Spread,
+    /// Mean of the gap error over the first layer.
+    pub mean_um: Spread,
+    /// Largest absolute gap error.
+    pub worst_um: Spread,
+    /// Where it is largest in the worst draw.
+    pub worst: Place,
+    /// Minutes of measuring, heating through included.
+    pub minutes: Spread,
+    /// Share of the draws in which the check stations spoke for this surface.
+    pub chosen: f64,
+}
+
+/// A plan: one row for each hand, number of stations and surface.
+#[derive(Clone, Debug, Serialize)]
+pub struct Plan {
+    format: &'static str,
+    schema_version: u32,
+    /// Name of the job as the user gave it.
+    pub job: String,
+    /// Name of the scenario.
+    pub scenario: String,
+    /// Gap errors up to this stick.
+    pub tolerance_um: f64,
+    /// The hand that the scenario names.
+    pub scenario_feel_um: f64,
+    /// The first layer's logical height.
+    pub first_layer_z_mm: f64,
+    /// Printed length of the first layer.
+    pub printed_length_mm: f64,
+    /// Places at which the gap was taken in every draw.
+    pub spots: usize,
+    /// Surveys in every row.
+    pub draws: u32,
+    /// Which of the draws.
+    pub seed: u64,
+    /// Whether random forms of the bed were drawn anew in each draw.
+    pub other_beds: bool,
+    /// Share of the first layer within the tolerance without any correction.
+    pub uncorrected_within_tolerance: Spread,
+    /// The rows: by hand, then by stations, bilinear before refined.
+    pub rows: Vec<Row>,
+    /// What to do, in one sentence.
+    pub advice: String,
+}
+
+/// Plans the measuring of a scenario's bed for a job.
+///
+/// # Errors
+/// [`PlanningError`] if the job cannot be read or the bed cannot be modelled. A way of measuring that fails is a row
+/// that says so.
+pub fn plan(
+    scenario: &Scenario,
+    name: &str,
+    job: impl BufRead,
+    settings: &PlanSettings,
+) -> Result<Plan, PlanningError> {
+    let (first_layer_um, spots) = Footprint::of(name, job)?;
+    let ways: Vec<(NotNegative, Count)> = settings
+        .feels_um
+        .iter()
+        .flat_map(|&feel_um| settings.stations.iter().map(move |&count| (feel_um, count)))
+        .collect();
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(settings.threads).build()?;
+    // In the order of the draws, whichever thread was first.
+    let draws: Vec<(f64, Vec<BothSurfaces>)> = pool.install(|| {
+        (0..settings.draws)
+            .into_par_iter()
+            .map(|number| draw(scenario, &spots, &ways, settings, number))
+            .collect::<Result<_, BedError>>()
+    })?;
+    let uncorrected = draws.iter().map(|(within, _)| *within).collect();
+    let mut columns: Vec<[Vec<Result<Drawn, String>>; 2]> = ways.iter().map(|_| Default::default()).collect();
+    for (_, ways) in draws {
+        for (column, surfaces) in columns.iter_mut().zip(ways) {
+            column.iter_mut().zip(surfaces).for_each(|(column, drawn)| column.push(drawn));
+        }
+    }
+    let rows = ways.iter().zip(columns).flat_map(|(&(feel_um, count), surfaces)| {
+        surfaces.into_iter().zip([false, true]).map(move |(drawn, refined)| row(feel_um, count, refined, drawn))
+    });
+    let mut plan = Plan {
+        format: "gapkeeper-plan",
+        schema_version: SCHEMA_VERSION,
+        job: name.to_string(),
+        scenario: scenario.name.clone(),
+        tolerance_um: settings.tolerance_um,
+        scenario_feel_um: scenario.measuring.feel_um.0,
+        first_layer_z_mm: f64::from(first_layer_um) / 1000.0,
+        printed_length_mm: spots.iter().map(|spot| spot.length_mm).sum(),
+        spots: spots.len(),
+        draws: settings.draws,
+        seed: settings.seed,
+        other_beds: !settings.same_bed && scenario.bed.forms.iter().any(|form| matches!(form, Form::Random { .. })),
+        uncorrected_within_tolerance: Spread::of(uncorrected),
+        rows: rows.collect(),
+        advice: String::new(),
+    };
+    plan.advice = advice::advice(&plan);
+    Ok(plan)
+}
+
+impl Plan {
+    /// The plan as JSON, with units in the names of its keys.
+    pub fn json(&self) -> String {
+        // Plain data with names as keys: there is nothing in it that JSON cannot hold.
+        serde_json::to_string_pretty(self).map_or_else(|error| error.to_string(), |text| text + "\n")
+    }
+
+    /// The plan as a table for a terminal, the advice last.
+    pub fn text(&self) -> String {
+        table::text(self)
+    }
+}
+
+/// Gathers the draws of one row.
+fn row(feel_um: NotNegative, Count(stations): Count, refined: bool, drawn: Vec<Result<Drawn, String>>) -> Row {
+    let refused = drawn.iter().filter(|drawn| drawn.is_err()).count();
+    let why = drawn.iter().find_map(|drawn| drawn.as_ref().err().cloned());
+    let drawn: Vec<Drawn> = drawn.into_iter().flatten().collect();
+    let spread = |figure: fn(&Drawn) -> f64| Spread::of(drawn.iter().map(figure).collect());
+    let worst = |drawn: &&Drawn| drawn.worst.gap_error_um.abs();
+    let worst = drawn.iter().max_by(|a, b| worst(a).total_cmp(&worst(b))).map(|drawn| drawn.worst);
+    let nodes = drawn.first().map_or([stations; 2], |drawn| drawn.nodes);
+    Row {
+        feel_um: feel_um.0,
+        stations,
+        refined,
+        nodes,
+        record_bytes: record::max_record_size(usize::from(stations) * usize::from(stations)),
+        memory_bytes: memory_bytes(usize::from(nodes[0]) * usize::from(nodes[1])),
+        // At most as many as there are draws.
+        refused: why.map(|why| (refused as u32, why)),
+        figures: worst.map(|worst| Figures {
+            within_tolerance: spread(|drawn| drawn.within),
+            rms_um: spread(|drawn| drawn.rms_um),
+            mean_um: spread(|drawn| drawn.mean_um),
+            worst_um: spread(|drawn| drawn.worst.gap_error_um.abs()),
+            worst,
+            minutes: spread(|drawn| drawn.minutes),
+            chosen: drawn.iter().filter(|drawn| drawn.chosen).count() as f64 / drawn.len() as f64,
+        }),
+    }
+}
+
+/// Bytes of a correction whose grid has room for just so many nodes, to a word.
+fn memory_bytes(nodes: usize) -> usize {
+    size_of::<Correction<CAPACITY>>() - 2 * (CAPACITY - nodes.min(CAPACITY)) / 4 * 4
+}
+
+#[cfg(test)]
+mod tests;
