@@ -139,6 +139,13 @@ impl Deposit {
         }
     }
 
+    /// Takes everything off the bed again.
+    pub fn clear(&mut self) {
+        self.cells.clear();
+        (self.first_layer, self.above, self.bridged_cells) = Default::default();
+        self.spots = Default::default();
+    }
+
     /// Bytes that the field takes.
     pub fn field_bytes(&self) -> usize {
         self.cells.bytes()
@@ -208,7 +215,6 @@ impl Deposit {
 /// The deposits of all three runs of a replay, fed with its samples.
 struct Deposits {
     machine: Machine,
-    extents: [Extent; 2],
     runs: [Deposit; 3],
     /// The sample before, as each run saw it.
     last: Option<[Option<End>; 3]>,
@@ -217,8 +223,7 @@ struct Deposits {
 impl Deposits {
     fn add(&mut self, sample: &Sample) {
         if sample.printing_begins {
-            let [x_mm, y_mm] = self.extents;
-            self.runs = Run::ALL.map(|_| Deposit::new(x_mm, y_mm));
+            self.runs.iter_mut().for_each(Deposit::clear);
         }
         let &Sample { x_mm, y_mm, bed_um, logical_um, .. } = sample;
         let ends = std::array::from_fn(|run| {
@@ -250,9 +255,9 @@ pub fn replay_with_deposit(
     job: impl BufRead,
     settings: &Settings<'_>,
 ) -> Result<(Outcome, [Squeeze; 3]), ReplayError> {
-    let extents = [settings.scenario.bed.x_mm, settings.scenario.bed.y_mm];
-    let runs = Run::ALL.map(|_| Deposit::new(extents[0], extents[1]));
-    let mut deposits = Deposits { machine: Machine::new(settings)?, extents, runs, last: None };
+    let bed = &settings.scenario.bed;
+    let runs = Run::ALL.map(|_| Deposit::new(bed.x_mm, bed.y_mm));
+    let mut deposits = Deposits { machine: Machine::new(settings)?, runs, last: None };
     let outcome = replay_watched(name, job, settings, |sample| deposits.add(sample))?;
     Ok((outcome, deposits.runs.map(Deposit::finish)))
 }

@@ -56,6 +56,10 @@ impl Cells {
         Self { x_mm, y_mm, columns, rows, cells: vec![Cell::EMPTY; columns * rows] }
     }
 
+    pub(super) fn clear(&mut self) {
+        self.cells.fill(Cell::EMPTY);
+    }
+
     pub(super) fn bytes(&self) -> usize {
         size_of_val(self.cells.as_slice())
     }
