@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::outcome::{GapFigures, LayerFigures, LayerRun, Place, ProfileStretch, Range};
+use crate::outcome::{GapFigures, LayerFigures, LayerRun, Place, Point, ProfileStretch, Range};
 
 /// Classes of absolute error, a tenth of a micrometre each, for the 95th percentile; the last holds all beyond.
 const CLASSES: usize = 20_001;
@@ -183,21 +183,62 @@ impl Layers {
 pub(crate) struct Profile {
     stretch_mm: f64,
     length_mm: f64,
+    stretches: Vec<Stretch>,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Stretch {
+    job_lines: [u64; 2],
+    starts_at: Point,
     /// Bed, nozzle of each run, gap error of each run.
-    stretches: Vec<[Range; 7]>,
+    ranges: [Range; 7],
+}
+
+/// A place of the path, for the profile.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct ProfileSample {
+    pub(crate) job_line: u64,
+    pub(crate) place: Point,
+    pub(crate) bed_um: f64,
+    pub(crate) nozzle_um: [f64; 3],
+    pub(crate) gap_error_um: [f64; 3],
+}
+
+impl Stretch {
+    const NOTHING: Self = Self {
+        job_lines: [0; 2],
+        starts_at: Point { x_mm: 0.0, y_mm: 0.0 },
+        ranges: [Range { min_um: f64::INFINITY, max_um: f64::NEG_INFINITY }; 7],
+    };
+
+    fn is_empty(&self) -> bool {
+        self.ranges[0].min_um > self.ranges[0].max_um
+    }
+
+    /// Takes in what follows on the path.
+    fn append(&mut self, next: &Self) {
+        if next.is_empty() {
+            return;
+        }
+        if self.is_empty() {
+            *self = *next;
+            return;
+        }
+        self.job_lines[1] = next.job_lines[1];
+        self.ranges.iter_mut().zip(next.ranges).for_each(|(range, other)| widen(range, other));
+    }
 }
 
 impl Profile {
     const MOST: usize = 16_384;
     const FINEST_MM: f64 = 0.5;
-    const NOTHING: Range = Range { min_um: f64::INFINITY, max_um: f64::NEG_INFINITY };
 
     pub(crate) fn new() -> Self {
         Self { stretch_mm: Self::FINEST_MM, length_mm: 0.0, stretches: Vec::new() }
     }
 
-    /// Takes in bed, nozzles and gap errors at a place that stands for a length of path.
-    pub(crate) fn add(&mut self, length_mm: f64, bed_um: f64, nozzle_um: [f64; 3], gap_error_um: [f64; 3]) {
+    /// Takes in a place that stands for a length of path.
+    pub(crate) fn add(&mut self, length_mm: f64, sample: &ProfileSample) {
         // Positive and below the most that there may be.
         let index = (self.length_mm / self.stretch_mm) as usize;
         self.length_mm += length_mm;
@@ -209,7 +250,7 @@ impl Profile {
                 .map(|pair| {
                     let mut merged = pair[0];
                     if let Some(second) = pair.get(1) {
-                        merged.iter_mut().zip(second).for_each(|(range, &other)| widen(range, other));
+                        merged.append(second);
                     }
                     merged
                 })
@@ -217,29 +258,29 @@ impl Profile {
         }
         let index = ((self.length_mm - length_mm) / self.stretch_mm) as usize;
         if self.stretches.len() <= index {
-            self.stretches.resize(index + 1, [Self::NOTHING; 7]);
+            self.stretches.resize(index + 1, Stretch::NOTHING);
         }
-        let heights_um = std::iter::once(bed_um).chain(nozzle_um).chain(gap_error_um);
-        for (range, height_um) in self.stretches[index].iter_mut().zip(heights_um) {
-            widen(range, Range { min_um: height_um, max_um: height_um });
-        }
+        let [n0, n1, n2] = sample.nozzle_um;
+        let [g0, g1, g2] = sample.gap_error_um;
+        self.stretches[index].append(&Stretch {
+            job_lines: [sample.job_line; 2],
+            starts_at: sample.place,
+            ranges: [sample.bed_um, n0, n1, n2, g0, g1, g2].map(|um| Range { min_um: um, max_um: um }),
+        });
     }
 
     pub(crate) fn stretches(&self) -> Vec<ProfileStretch> {
-        let stretch = |(index, ranges): (usize, &[Range; 7])| ProfileStretch {
+        let stretch = |(index, stretch): (usize, &Stretch)| ProfileStretch {
             start_mm: index as f64 * self.stretch_mm,
             end_mm: ((index + 1) as f64 * self.stretch_mm).min(self.length_mm),
-            bed: ranges[0],
-            nozzle: std::array::from_fn(|run| ranges[1 + run]),
-            gap_error: std::array::from_fn(|run| ranges[4 + run]),
+            job_lines: stretch.job_lines,
+            starts_at: stretch.starts_at,
+            bed: stretch.ranges[0],
+            nozzle: std::array::from_fn(|run| stretch.ranges[1 + run]),
+            gap_error: std::array::from_fn(|run| stretch.ranges[4 + run]),
         };
         // A stretch that one long sample stepped over holds nothing.
-        self.stretches
-            .iter()
-            .enumerate()
-            .filter(|(_, ranges)| ranges[0].min_um <= ranges[0].max_um)
-            .map(stretch)
-            .collect()
+        self.stretches.iter().enumerate().filter(|(_, stretch)| !stretch.is_empty()).map(stretch).collect()
     }
 }
 
@@ -303,13 +344,22 @@ mod tests {
             let mut tally = LayerTally::default();
             tally.add(1.0, 1.0);
             layers.add(index * 20, &[tally; 3]);
-            profile.add(0.9, 5.0, [1.0, 2.0, 3.0], [0.0; 3]);
+            let place = Point { x_mm: f64::from(index), y_mm: 0.0 };
+            let (job_line, nozzle_um) = (index as u64, [1.0, 2.0, 3.0]);
+            profile.add(0.9, &ProfileSample { job_line, place, bed_um: 5.0, nozzle_um, gap_error_um: [0.0; 3] });
         }
         assert!(layers.layers.len() <= Layers::MOST && layers.figures().len() > Layers::MOST / 3);
         let stretches = profile.stretches();
         assert!(stretches.len() <= Profile::MOST && stretches.len() > Profile::MOST / 3, "{}", stretches.len());
         let end_mm = stretches[stretches.len() - 1].end_mm;
         assert!((end_mm - 90_000.0).abs() < 1e-3, "{end_mm}");
+        // Every line is in one stretch, and a stretch starts where its first line is.
+        let mut next_line = 0;
+        for stretch in &stretches {
+            assert_eq!((stretch.job_lines[0], stretch.starts_at.x_mm), (next_line, next_line as f64));
+            next_line = stretch.job_lines[1] + 1;
+        }
+        assert_eq!(next_line, 100_000);
         let total_mm: f64 = layers.layers.values().map(|tallies| tallies[0].length_mm).sum();
         assert_eq!(total_mm, 100_000.0);
     }

@@ -157,6 +157,10 @@ pub struct ProfileStretch {
     pub start_mm: f64,
     /// Printed length at its end.
     pub end_mm: f64,
+    /// Job lines of its first and its last sample.
+    pub job_lines: [u64; 2],
+    /// Where it starts.
+    pub starts_at: Point,
     /// Height of the bed below the path.
     pub bed: Range,
     /// Height of the nozzle in each run.

@@ -89,6 +89,9 @@ fn profile(path: &[(f64, f64)], stretch_mm: usize) -> Vec<ProfileStretch> {
         .map(|(index, part)| ProfileStretch {
             start_mm: (index * stretch_mm) as f64,
             end_mm: (index * stretch_mm + part.len()) as f64,
+            // As in the worst places: a line for each point, from line 120.
+            job_lines: [0, part.len() - 1].map(|point| (120 + index * stretch_mm + point) as u64),
+            starts_at: Point { x_mm: part[0].0, y_mm: part[0].1 },
             bed: range(part.iter().map(|(x, y)| bed_um(*x, *y))),
             nozzle: Run::ALL.map(|run| range(part.iter().map(|(x, y)| nozzle_um(run, *x, *y)))),
             gap_error: Run::ALL.map(|run| range(part.iter().map(|(x, y)| error_um(run, *x, *y)))),

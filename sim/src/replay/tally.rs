@@ -3,7 +3,7 @@
 use super::stretch::{Batch, Driven, Heights, Place as SamplePlace, Stretch};
 use super::{Machine, ReplayError, Sample, Settings};
 use crate::controller::Controller;
-use crate::gap::{GapTally, LayerTally, Layers, Profile, WorstPlaces};
+use crate::gap::{GapTally, LayerTally, Layers, Profile, ProfileSample, WorstPlaces};
 use crate::outcome::{Field, JobCounts, Outcome, Place, Point as BedPoint, Run, RunOutcome, Surfaces};
 use crate::surfaces;
 
@@ -190,7 +190,9 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
             }
             (self.watch)(&sample);
             if in_first_layer {
-                self.profile.add(weight_mm, bed_um, seen_um, gap_errors_um);
+                let (job_line, place) = (stretch.line, BedPoint { x_mm, y_mm });
+                let sample = ProfileSample { job_line, place, bed_um, nozzle_um: seen_um, gap_error_um: gap_errors_um };
+                self.profile.add(weight_mm, &sample);
                 if let Some(index) = surfaces::nearest(&self.surface, x_mm, y_mm) {
                     self.printed[index] = true;
                 }
