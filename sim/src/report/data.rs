@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use crate::outcome::{Field, Outcome, Run};
+use crate::outcome::{Field, LayerFigures, Outcome, ProfileStretch, Range, Run};
 use crate::picture::frame::Frame;
 use crate::picture::palette::run_style;
 
@@ -22,7 +22,12 @@ struct Data {
     map: MapFrame,
     bed: Vec<i32>,
     nozzle: [Vec<i32>; 3],
+    layers: Vec<[i32; 10]>,
+    path: Vec<[i64; 11]>,
 }
+
+/// The page finds job lines in at most this many stretches of path, so that it stays small.
+const MOST_STRETCHES: usize = 2048;
 
 #[derive(Serialize)]
 struct Style {
@@ -40,6 +45,10 @@ struct MapFrame {
 }
 
 /// The data of the page: lengths in mm, first layer and tolerance in µm, heights in 0.1 µm.
+///
+/// A layer is its height in µm, then lowest, mean and highest gap error of each run. A stretch of the first layer's
+/// path is its first and last job line, its start in mm of printed length and in 0.1 mm of X and Y, then lowest and
+/// highest gap error of each run.
 pub(super) fn json(outcome: &Outcome, map: &Frame) -> String {
     let surfaces = &outcome.surfaces;
     let data = Data {
@@ -56,14 +65,41 @@ pub(super) fn json(outcome: &Outcome, map: &Frame) -> String {
         map: MapFrame { left: map.left, top: map.top, width: map.width, height: map.height },
         bed: tenths(&surfaces.bed),
         nozzle: [&surfaces.nozzle[0], &surfaces.nozzle[1], &surfaces.nozzle[2]].map(tenths),
+        layers: outcome.layers.iter().map(layer).collect(),
+        path: outcome.profile.chunks(outcome.profile.len().div_ceil(MOST_STRETCHES).max(1)).map(path).collect(),
     };
     // Plain numbers and fixed words always become JSON; an empty object makes the script stop, not the page.
     inert(&serde_json::to_string(&data).unwrap_or_else(|_| "{}".to_owned()))
 }
 
 fn tenths(field: &Field) -> Vec<i32> {
-    // The cast turns what is no number into 0 and stops at the ends of i32: 214 mm.
-    field.values_um.iter().map(|value_um| (value_um * 10.0).round() as i32).collect()
+    field.values_um.iter().copied().map(tenth).collect()
+}
+
+fn tenth(value: f64) -> i32 {
+    // The cast turns what is no number into 0 and stops at the ends of i32: 214 mm of height.
+    (value * 10.0).round() as i32
+}
+
+fn layer(layer: &LayerFigures) -> [i32; 10] {
+    let [a, b, c] = layer.runs.map(|run| [run.min_um, run.mean_um, run.max_um].map(tenth));
+    [(layer.z_mm * 1000.0).round() as i32, a[0], a[1], a[2], b[0], b[1], b[2], c[0], c[1], c[2]]
+}
+
+/// Some stretches that follow each other, as one; there is at least one in each chunk.
+fn path(stretches: &[ProfileStretch]) -> [i64; 11] {
+    let (first, last) = (&stretches[0], &stretches[stretches.len() - 1]);
+    let errors = [0, 1, 2].map(|run| {
+        stretches.iter().map(|stretch| stretch.gap_error[run]).fold(first.gap_error[run], |all, one| Range {
+            min_um: all.min_um.min(one.min_um),
+            max_um: all.max_um.max(one.max_um),
+        })
+    });
+    let [a, b, c] = errors.map(|range| [range.min_um, range.max_um].map(|um| i64::from(tenth(um))));
+    // Line numbers stay below 2^53, which a script's numbers hold exactly.
+    let [from, to] = [first.job_lines[0], last.job_lines[1]].map(|line| line as i64);
+    let [x, y] = [first.starts_at.x_mm, first.starts_at.y_mm].map(|mm| i64::from(tenth(mm)));
+    [from, to, first.start_mm.round() as i64, x, y, a[0], a[1], b[0], b[1], c[0], c[1]]
 }
 
 /// JSON in which no character can end a script element, begin a comment, or end a line of script.

@@ -29,7 +29,7 @@ pub fn html(outcome: &Outcome) -> String {
         section("Figures", &format!("<div class=\"sheet\">{}</div>\n", tables::figures(outcome))),
         section("Look closer", &explorer(outcome, &map)),
         section("Along the path", &figure(&gap)),
-        section("Layer by layer", &figure(&layers)),
+        section("Layer by layer", &(figure(&layers) + &tables::layer(outcome))),
         section(
             "Worst places of the first layer",
             &format!("<div class=\"side-by-side\">\n{}</div>\n", tables::worst_places(outcome)),
@@ -61,7 +61,10 @@ pub fn html(outcome: &Outcome) -> String {
 </footer>
 <script type="application/json" id="data">{data}</script>
 <script>
-{script}</script>
+"use strict";
+{{
+{script}}}
+</script>
 </body>
 </html>
 "#,
@@ -72,7 +75,7 @@ pub fn html(outcome: &Outcome) -> String {
         grid = escaped(&outcome.grid_origin),
         sections = sections.concat(),
         data = data::json(outcome, &map_frame),
-        script = include_str!("page.js"),
+        script = concat!(include_str!("page.js"), include_str!("layers_and_lines.js")),
     )
 }
 
@@ -123,12 +126,14 @@ fn explorer(outcome: &Outcome, map: &str) -> String {
     .map(|(id, name, after)| format!("<div><dt>{name}</dt><dd><span id=\"read-{id}\">–</span>{after}</dd></div>\n"))
     .collect();
     format!(
-        r#"<p>Point at the map to read heights. A click moves both sections there; so do the arrow keys while the map has the focus (1 mm, with Shift 10 mm), and the sliders.</p>
+        r#"<p class="hint">Point at the map to read heights. A click moves both sections there; so do the arrow keys while the map has the focus (1 mm, with Shift 10 mm), and the sliders.</p>
 <noscript><p>This part needs the page’s own script; the other pictures and tables are complete without it.</p></noscript>
 <fieldset><legend>Run</legend>
 {radios}</fieldset>
+<form id="find-line"><label for="line">Find job line</label><input type="number" id="line" min="1" step="1" required><button>Find</button>
+<p id="found-line" role="status"></p></form>
 <div class="explorer">
-<div class="sheet" id="probe-map" tabindex="0" role="group" aria-label="Map of the gap error; arrow keys move the probe">
+<div class="sheet" id="probe-map" tabindex="0" role="application" aria-label="Map of the gap error; arrow keys move the probe" aria-describedby="readout">
 {map}</div>
 <div>
 <dl class="readout" id="readout" aria-live="polite" aria-atomic="true">

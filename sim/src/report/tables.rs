@@ -2,6 +2,7 @@
 
 use crate::outcome::{GapFigures, Outcome, Place, Run, RunOutcome};
 use crate::picture::frame::{number, signed};
+use crate::picture::palette::INK;
 use crate::picture::svg::escaped;
 use crate::picture::words;
 
@@ -107,6 +108,35 @@ fn places_of(run: Run, places: &[Place]) -> String {
         html += "<tr><td colspan=\"5\">none: the first layer lays nothing down</td></tr>\n";
     }
     html + "</tbody></table></div>\n"
+}
+
+/// Slider, chart and table of one layer at a time; the script fills them in.
+pub(super) fn layer(outcome: &Outcome) -> String {
+    let count = outcome.layers.len();
+    if count == 0 {
+        return String::new();
+    }
+    let rows: String = Run::ALL
+        .iter()
+        .map(|run| {
+            let cells: String =
+                (0..3).map(|figure| format!("<td id=\"layer-{}-{figure}\">–</td>", *run as usize)).collect();
+            format!("<tr><th scope=\"row\">{}</th>{cells}</tr>\n", run.label())
+        })
+        .collect();
+    format!(
+        r#"<div class="layer">
+<div class="slider"><label for="slide-layer">Layer</label><input type="range" id="slide-layer" min="1" max="{count}" step="1" value="1"><output id="slid-layer" for="slide-layer"></output></div>
+<div class="side-by-side">
+<div class="sheet"><svg id="layer-chart" viewBox="0 0 560 158" role="img" aria-labelledby="title-layer" font-size="13" fill="{INK}"><title id="title-layer">Gap error of the chosen layer: bar from nearest to farthest, stroke at the mean</title><desc></desc><g></g></svg></div>
+<div class="sheet"><table><caption>Gap error of the chosen layer, µm</caption>
+<thead><tr><th scope="col">run</th><th scope="col">nearest</th><th scope="col">mean</th><th scope="col">farthest</th></tr></thead>
+<tbody>
+{rows}</tbody></table></div>
+</div>
+</div>
+"#
+    )
 }
 
 /// What was counted while reading the job.

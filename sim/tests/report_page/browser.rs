@@ -142,12 +142,19 @@ impl Browser {
 
     /// Presses and releases a key.
     pub fn key(&mut self, key: &str, code: u32) {
-        for kind in ["rawKeyDown", "keyUp"] {
-            self.call(
-                "Input.dispatchKeyEvent",
-                json!({ "type": kind, "key": key, "code": key, "windowsVirtualKeyCode": code }),
-            );
+        for kind in ["keyDown", "keyUp"] {
+            let mut event = json!({ "type": kind, "key": key, "code": key, "windowsVirtualKeyCode": code });
+            // A form is sent by the character, not by the key.
+            if key == "Enter" && kind == "keyDown" {
+                event["text"] = "\r".into();
+            }
+            self.call("Input.dispatchKeyEvent", event);
         }
+    }
+
+    /// Types text where the focus is.
+    pub fn type_text(&mut self, text: &str) {
+        self.call("Input.insertText", json!({ "text": text }));
     }
 
     /// Keeps a picture of the whole page.

@@ -110,7 +110,6 @@ fn it_loads_nothing_and_pointer_and_sliders_read_the_bed() {
     }
     // The click moved the sections; the sliders follow and lead.
     assert!((browser.value("Number(document.getElementById('slide-x').value)").as_f64().unwrap() - 90.0).abs() < 0.6);
-    browser.screenshot(&kept("light.png"));
     browser.value("document.getElementById('slide-x').focus()");
     let before = browser.text("title-along-y");
     let at = assert_readout(&mut browser, &outcome);
@@ -120,6 +119,177 @@ fn it_loads_nothing_and_pointer_and_sliders_read_the_bed() {
     let after = assert_readout(&mut browser, &outcome);
     assert!((after.0 - at.0 - 0.5).abs() < 1e-6 && after.1 == at.1, "five steps of 0.1 mm: {at:?} {after:?}");
     assert_ne!(browser.text("title-along-y"), before);
+    browser.screenshot(&kept("sections.png"));
+    assert_quiet(&browser);
+}
+
+#[test]
+fn the_layer_slider_shows_every_layer() {
+    let Some((mut browser, outcome)) = demo_page() else { return };
+    let layers = &outcome.layers;
+    assert!(layers.len() > 20);
+    browser.value("document.getElementById('slide-layer').focus()");
+    // Home, some steps, End: the keys that a slider knows.
+    for (key, code, presses, index) in [
+        ("Home", 36, 1, 0),
+        ("ArrowRight", 39, 9, 9),
+        ("End", 35, 1, layers.len() - 1),
+        ("ArrowLeft", 37, 1, layers.len() - 2),
+    ] {
+        for _ in 0..presses {
+            browser.key(key, code);
+        }
+        let said = browser.text("slid-layer");
+        assert_eq!(said, format!("{} of {}, Z {:.2} mm", index + 1, layers.len(), layers[index].z_mm));
+        assert_eq!(browser.value("document.getElementById('slide-layer').getAttribute('aria-valuetext')"), said);
+        for (run, figures) in layers[index].runs.iter().enumerate() {
+            for (figure, expected_um) in [figures.min_um, figures.mean_um, figures.max_um].into_iter().enumerate() {
+                let shown_um = browser.number(&format!("layer-{run}-{figure}"));
+                assert!((shown_um - expected_um).abs() <= 0.1, "layer {index}, run {run}: {shown_um} {expected_um}");
+            }
+        }
+    }
+    browser.value("document.getElementById('layer-chart').scrollIntoView()");
+    browser.screenshot(&kept("layer.png"));
+    assert_quiet(&browser);
+}
+
+#[test]
+fn a_job_line_is_found_on_the_map() {
+    let Some((mut browser, outcome)) = demo_page() else { return };
+    let mut find = |text: &str| {
+        browser.value("(() => { const line = document.getElementById('line'); line.value = ''; line.focus(); })()");
+        browser.type_text(text);
+        browser.key("Enter", 13);
+        (browser.text("found-line"), browser.text("read-place"))
+    };
+    for run in &outcome.runs {
+        let worst = &run.worst_places[0];
+        let (found, _) = find(&worst.job_line.to_string());
+        // The stretch that holds the worst place of a run reaches its gap error.
+        let range = found.split(&format!("{} ", run.run.label())).last().unwrap().split(';').next().unwrap();
+        let range: Vec<f64> = range
+            .trim_end_matches('.')
+            .split(" to ")
+            .filter_map(|text| text.replace('\u{2212}', "-").parse().ok())
+            .collect();
+        assert_eq!(range.len(), 2, "{found}");
+        let largest_um = range.iter().map(|error_um| error_um.abs()).fold(0.0, f64::max);
+        assert!(largest_um >= worst.gap_error_um.abs() - 0.06, "{found} does not reach {worst:?}");
+    }
+    let stretch = &outcome.profile[outcome.profile.len() / 2];
+    let (found, place) = find(&stretch.job_lines[0].to_string());
+    assert!(found.starts_with("Line"), "{found}");
+    // The first stretch of that line: near, since stretches are short.
+    let place: Vec<f64> = place.split(", ").map(|text| text.parse().unwrap()).collect();
+    let start = outcome.profile.iter().find(|other| other.job_lines[1] >= stretch.job_lines[0]).unwrap().starts_at;
+    let apart_mm = (place[0] - start.x_mm).hypot(place[1] - start.y_mm);
+    let longest_mm = 2.0 * outcome.runs[0].first_layer.printed_length_mm / 1024.0;
+    assert!(apart_mm < longest_mm, "{place:?} {start:?}");
+    assert!(find("1").0.contains("lays nothing down on the first layer. The next line that does is"));
+    assert!(find("99999999").0.contains("The last line that does is"));
+    let before = find(&outcome.runs[0].worst_places[0].job_line.to_string());
+    assert_eq!(find("-3"), before, "a line below 1 is refused by the field itself");
+    browser.value("document.getElementById('find-line').scrollIntoView()");
+    browser.screenshot(&kept("search.png"));
+    assert_quiet(&browser);
+}
+
+/// Every text that is seen, with its contrast to what is behind it, by WCAG 2.2 ("relative luminance", "contrast
+/// ratio"). Text in pictures is left out: they are turned over as a whole.
+const CONTRASTS: &str = "(() => {
+  const numbers = (colour) => colour.match(/[0-9.]+/g).map(Number);
+  const luminance = (colour) => {
+    const [r, g, b] = numbers(colour).slice(0, 3).map((part) => part / 255).map((part) => part <= 0.04045 ? part / 12.92 : ((part + 0.055) / 1.055) ** 2.4);
+    return 0.2126 * r + 0.7152 * g + 0.0722 * b;
+  };
+  const behind = (element) => {
+    const colour = element ? getComputedStyle(element).backgroundColor : getComputedStyle(document.body).backgroundColor;
+    return element && numbers(colour)[3] === 0 ? behind(element.parentElement) : colour;
+  };
+  const found = [];
+  const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  while (walker.nextNode()) {
+    const element = walker.currentNode.parentElement;
+    if (!walker.currentNode.data.trim() || element.closest('svg, script, noscript') || element.getClientRects().length === 0) continue;
+    const [a, b] = [luminance(getComputedStyle(element).color), luminance(behind(element))].sort((a, b) => b - a);
+    found.push([(a + 0.05) / (b + 0.05), walker.currentNode.data.trim()]);
+  }
+  return found.sort((a, b) => a[0] - b[0]);
+})()";
+
+#[test]
+fn light_dark_and_paper_can_be_read() {
+    let Some((mut browser, _)) = demo_page() else { return };
+    let mut papers = Vec::new();
+    for scheme in ["light", "dark"] {
+        let features = json!([{ "name": "prefers-color-scheme", "value": scheme }]);
+        browser.call("Emulation.setEmulatedMedia", json!({ "media": "screen", "features": features }));
+        let contrasts = browser.value(CONTRASTS);
+        assert!(contrasts.as_array().unwrap().len() > 100);
+        println!("{scheme}: least contrast {}", contrasts[0]);
+        assert!(contrasts[0][0].as_f64().unwrap() >= 4.5, "{scheme}: {}", contrasts[0]);
+        papers.push(browser.value("getComputedStyle(document.body).backgroundColor"));
+        browser.screenshot(&kept(&format!("{scheme}.png")));
+    }
+    assert_ne!(papers[0], papers[1]);
+    // Paper is white whatever the screen prefers, and nothing on it waits for a pointer.
+    browser.call(
+        "Emulation.setEmulatedMedia",
+        json!({ "media": "print", "features": [{ "name": "prefers-color-scheme", "value": "dark" }] }),
+    );
+    assert_eq!(browser.value("getComputedStyle(document.querySelector('.sheet > svg')).filter"), "none");
+    assert_eq!(browser.value("document.getElementById('slide-x').getClientRects().length"), 0);
+    assert!(browser.value(CONTRASTS)[0][0].as_f64().unwrap() >= 4.5);
     browser.print(&kept("paper.pdf"));
+    assert_quiet(&browser);
+}
+
+#[test]
+fn keys_reach_everything_and_a_screen_reader_hears_names() {
+    let Some((mut browser, outcome)) = demo_page() else { return };
+    let mut order = Vec::new();
+    for _ in 0..40 {
+        browser.key("Tab", 9);
+        let at =
+            browser.value("document.activeElement.id || document.activeElement.name || document.activeElement.tagName");
+        order.push(at.as_str().unwrap().to_owned());
+    }
+    let at = |name: &str| order.iter().position(|id| id == name).unwrap_or_else(|| panic!("{name} in {order:?}"));
+    let wanted = ["run", "line", "BUTTON", "probe-map", "slide-x", "slide-y", "slide-layer"];
+    assert!(wanted.map(at).is_sorted(), "{order:?}");
+
+    // The map by its keys: the probe moves by 1 mm, and what it reads is spoken.
+    browser.value("document.getElementById('probe-map').focus()");
+    let before = assert_readout(&mut browser, &outcome);
+    browser.key("ArrowUp", 38);
+    let after = assert_readout(&mut browser, &outcome);
+    assert!((after.1 - before.1 - 1.0).abs() < 0.11 && after.0 == before.0, "{before:?} {after:?}");
+    assert_eq!(browser.value("document.getElementById('readout').getAttribute('aria-live')"), "polite");
+
+    browser.call("Accessibility.enable", json!({}));
+    let tree = browser.call("Accessibility.getFullAXTree", json!({}));
+    let named = ["image", "slider", "table", "radio", "button", "spinbutton", "application", "RootWebArea"];
+    let mut seen = std::collections::BTreeMap::new();
+    for node in tree["nodes"].as_array().unwrap().iter().filter(|node| node["ignored"] == false) {
+        let role = node["role"]["value"].as_str().unwrap_or_default();
+        if let Some(role) = named.into_iter().find(|name| *name == role || (*name == "image" && role == "img")) {
+            assert!(node["name"]["value"].as_str().is_some_and(|name| name.len() > 2), "{node}");
+            *seen.entry(role).or_insert(0) += 1;
+        }
+    }
+    assert_eq!(
+        seen.into_iter().collect::<Vec<_>>(),
+        [
+            ("RootWebArea", 1),
+            ("application", 1),
+            ("button", 1),
+            ("image", 7),
+            ("radio", 3),
+            ("slider", 3),
+            ("spinbutton", 1),
+            ("table", 5),
+        ]
+    );
     assert_quiet(&browser);
 }
