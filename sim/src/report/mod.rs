@@ -160,6 +160,12 @@ mod tests {
         assert!(page.len() < 1_000_000, "{} bytes", page.len());
         let space = "http://www.w3.org/2000/svg";
         assert!(!page.replace(space, "").contains("://"));
+        // As many layers and stretches as a replay ever gives.
+        let mut longest = fixture::outcome();
+        longest.layers = longest.layers.into_iter().cycle().take(2000).collect();
+        longest.profile = longest.profile.into_iter().cycle().take(16_384).collect();
+        let longest = html(&longest);
+        assert!(longest.len() < 1_200_000, "{} bytes", longest.len());
         for load in ["src=", "href", "url(", "@import", "fetch(", "XMLHttpRequest", "import("] {
             assert!(!page.contains(load), "{load}");
         }

@@ -13,6 +13,9 @@ use serde_json::{Value, json};
 /// Longer than anything here takes on a busy machine; then the test fails instead of hanging.
 const PATIENCE: Duration = Duration::from_secs(60);
 
+/// Px of the view, as on a small screen.
+const VIEW_HEIGHT: u32 = 900;
+
 /// Chromium reads commands from descriptor 3 and answers on 4: the pipes that a child process gets are moved there.
 const MOVE_PIPES: &str = r#"exec "$0" "$@" 3<&0 4>&1 </dev/null >/dev/null 2>&1"#;
 
@@ -79,6 +82,7 @@ impl Browser {
         for domain in ["Page", "Network", "Log", "Runtime"] {
             browser.call(&format!("{domain}.enable"), json!({}));
         }
+        browser.view(&json!(VIEW_HEIGHT));
         browser
     }
 
@@ -159,8 +163,18 @@ impl Browser {
 
     /// Keeps a picture of the whole page.
     pub fn screenshot(&mut self, path: &Path) {
-        let picture = self.call("Page.captureScreenshot", json!({ "captureBeyondViewport": true }));
+        let height = self.value("document.documentElement.scrollHeight");
+        self.view(&height);
+        // Two frames: one that draws the taller view, one that shows it.
+        self.value("new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))");
+        let picture = self.call("Page.captureScreenshot", json!({}));
+        self.view(&json!(VIEW_HEIGHT));
         keep(path, &picture);
+    }
+
+    fn view(&mut self, height: &Value) {
+        let size = json!({ "width": 1280, "height": height, "deviceScaleFactor": 1, "mobile": false });
+        self.call("Emulation.setDeviceMetricsOverride", size);
     }
 
     /// Keeps the page as it would be printed.

@@ -40,10 +40,6 @@ fn demo_page() -> Option<(Browser, Outcome)> {
     let page = folder.path().join("report.html");
     std::fs::write(&page, report::html(&outcome)).unwrap();
     let mut browser = Browser::start(&program);
-    browser.call(
-        "Emulation.setDeviceMetricsOverride",
-        json!({ "width": 1280, "height": 900, "deviceScaleFactor": 1, "mobile": false }),
-    );
     browser.open(&page);
     Some((browser, outcome))
 }
@@ -149,7 +145,6 @@ fn the_layer_slider_shows_every_layer() {
             }
         }
     }
-    browser.value("document.getElementById('layer-chart').scrollIntoView()");
     browser.screenshot(&kept("layer.png"));
     assert_quiet(&browser);
 }
@@ -190,7 +185,6 @@ fn a_job_line_is_found_on_the_map() {
     assert!(find("99999999").0.contains("The last line that does is"));
     let before = find(&outcome.runs[0].worst_places[0].job_line.to_string());
     assert_eq!(find("-3"), before, "a line below 1 is refused by the field itself");
-    browser.value("document.getElementById('find-line').scrollIntoView()");
     browser.screenshot(&kept("search.png"));
     assert_quiet(&browser);
 }
