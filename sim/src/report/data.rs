@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use crate::outcome::{Field, LayerFigures, Outcome, ProfileStretch, Range, Run};
+use crate::outcome::{Field, LayerFigures, Outcome, Place, ProfileStretch, Range, Run};
 use crate::picture::frame::Frame;
 use crate::picture::palette::run_style;
 
@@ -24,6 +24,7 @@ struct Data {
     nozzle: [Vec<i32>; 3],
     layers: Vec<[i32; 10]>,
     path: Vec<[i64; 11]>,
+    worst: Vec<Vec<[i64; 4]>>,
 }
 
 /// The page finds job lines in at most this many stretches of path, so that it stays small.
@@ -48,7 +49,8 @@ struct MapFrame {
 ///
 /// A layer is its height in µm, then lowest, mean and highest gap error of each run. A stretch of the first layer's
 /// path is its first and last job line, its start in mm of printed length and in 0.1 mm of X and Y, then lowest and
-/// highest gap error of each run.
+/// highest gap error of each run. A worst place, worst first for each run, is its job line, X and Y in 0.1 mm, and gap
+/// error.
 pub(super) fn json(outcome: &Outcome, map: &Frame) -> String {
     let surfaces = &outcome.surfaces;
     let data = Data {
@@ -67,6 +69,7 @@ pub(super) fn json(outcome: &Outcome, map: &Frame) -> String {
         nozzle: [&surfaces.nozzle[0], &surfaces.nozzle[1], &surfaces.nozzle[2]].map(tenths),
         layers: outcome.layers.iter().map(layer).collect(),
         path: outcome.profile.chunks(outcome.profile.len().div_ceil(MOST_STRETCHES).max(1)).map(path).collect(),
+        worst: outcome.runs.iter().map(|run| run.worst_places.iter().map(place).collect()).collect(),
     };
     // Plain numbers and fixed words always become JSON; an empty object makes the script stop, not the page.
     inert(&serde_json::to_string(&data).unwrap_or_else(|_| "{}".to_owned()))
@@ -84,6 +87,11 @@ fn tenth(value: f64) -> i32 {
 fn layer(layer: &LayerFigures) -> [i32; 10] {
     let [a, b, c] = layer.runs.map(|run| [run.min_um, run.mean_um, run.max_um].map(tenth));
     [(layer.z_mm * 1000.0).round() as i32, a[0], a[1], a[2], b[0], b[1], b[2], c[0], c[1], c[2]]
+}
+
+fn place(place: &Place) -> [i64; 4] {
+    let [x, y, error] = [place.x_mm, place.y_mm, place.gap_error_um].map(|value| i64::from(tenth(value)));
+    [place.job_line as i64, x, y, error]
 }
 
 /// Some stretches that follow each other, as one; there is at least one in each chunk.

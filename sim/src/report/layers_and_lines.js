@@ -37,7 +37,7 @@ if (data.layers.length > 0) {
 }
 
 // The search. A stretch of path is [first line, last line, start in mm, X, Y in 0.1 mm, then lowest and highest of each
-// run in 0.1 um].
+// run in 0.1 um]; a worst place is [line, X, Y in 0.1 mm, gap error in 0.1 um].
 const mark = element(mapSvg, "polyline", { fill: "none", stroke: "#22262b", "stroke-width": 4, "stroke-linejoin": "round", "pointer-events": "none" });
 const findLine = (line) => {
   const found = data.path.filter((stretch) => stretch[0] <= line && line <= stretch[1]);
@@ -50,13 +50,16 @@ const findLine = (line) => {
   const first = found[0], end = data.path[data.path.indexOf(found.at(-1)) + 1];
   const corners = end ? [...found, end] : found;
   mark.setAttribute("points", corners.map((stretch) => mapX(stretch[3] / 10).toFixed(1) + "," + mapY(stretch[4] / 10).toFixed(1)).join(" "));
-  move(first[3] / 10, first[4] / 10);
+  const worst = data.worst[chosen.run]?.find((place) => place[0] === line);
+  if (worst) move(worst[1] / 10, worst[2] / 10);
+  else move(first[3] / 10, first[4] / 10);
   const errors = data.runs.map((name, run) => {
     const least = Math.min(...found.map((stretch) => stretch[5 + 2 * run])), most = Math.max(...found.map((stretch) => stretch[6 + 2 * run]));
     return `${name} ${signed(least / 10, 1)} to ${signed(most / 10, 1)}`;
   });
   const lines = found.at(-1)[1] === first[0] ? `Line ${first[0]}` : `Lines ${first[0]} to ${found.at(-1)[1]}`;
-  return `${lines}: from X ${written(first[3] / 10, 1)}, Y ${written(first[4] / 10, 1)} mm, ${written(first[2] / 1000, 2)} m along the first layer. Gap error, \u00b5m: ${errors.join("; ")}.`;
+  return `${lines}: from X ${written(first[3] / 10, 1)}, Y ${written(first[4] / 10, 1)} mm, ${written(first[2] / 1000, 2)} m along the first layer. Gap error, \u00b5m: ${errors.join("; ")}.` +
+    (worst ? ` Its worst place, ${data.runs[chosen.run]}: ${signed(worst[3] / 10, 1)} \u00b5m at X ${written(worst[1] / 10, 1)}, Y ${written(worst[2] / 10, 1)} mm.` : "");
 };
 byId("find-line").addEventListener("submit", (event) => {
   event.preventDefault();

@@ -162,7 +162,8 @@ fn a_job_line_is_found_on_the_map() {
         let worst = &run.worst_places[0];
         let (found, _) = find(&worst.job_line.to_string());
         // The stretch that holds the worst place of a run reaches its gap error.
-        let range = found.split(&format!("{} ", run.run.label())).last().unwrap().split(';').next().unwrap();
+        let errors = found.split("Gap error, µm: ").nth(1).unwrap().split(". ").next().unwrap();
+        let range = errors.split("; ").nth(run.run as usize).unwrap().strip_prefix(run.run.label()).unwrap().trim();
         let range: Vec<f64> = range
             .trim_end_matches('.')
             .split(" to ")
@@ -172,6 +173,11 @@ fn a_job_line_is_found_on_the_map() {
         let largest_um = range.iter().map(|error_um| error_um.abs()).fold(0.0, f64::max);
         assert!(largest_um >= worst.gap_error_um.abs() - 0.06, "{found} does not reach {worst:?}");
     }
+    let worst = &outcome.runs[0].worst_places[0];
+    let (found, place) = find(&worst.job_line.to_string());
+    assert_eq!(place, format!("{:.1}, {:.1}", worst.x_mm, worst.y_mm));
+    assert!(found.contains("Its worst place, uncorrected: "), "{found}");
+
     let stretch = &outcome.profile[outcome.profile.len() / 2];
     let (found, place) = find(&stretch.job_lines[0].to_string());
     assert!(found.starts_with("Line"), "{found}");
