@@ -83,7 +83,7 @@ fn seen_at(browser: &mut Browser, x_mm: f64, y_mm: f64) -> (f64, f64) {
 /// The place that the readout names, and that its heights are the modelled bed's there.
 fn assert_readout(browser: &mut Browser, outcome: &Outcome) -> (f64, f64) {
     let scenario = demo::scenario().unwrap();
-    let bed = ModelledBed::new(&scenario.bed, &scenario.folder).unwrap();
+    let bed = ModelledBed::new(&scenario, scenario.warmth_printing()).unwrap();
     let place: Vec<f64> = browser.text("read-place").split(", ").map(|text| text.parse().unwrap()).collect();
     let bed_um = browser.number("read-bed");
     // The page interpolates between points of a lattice, and names places to 0.1 mm.
