@@ -187,8 +187,7 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
         Command::Demo { out, output } => {
             let scenario = demo::scenario()?;
             let (outcome, squeeze) = replay_with_deposit(demo::JOB_NAME, demo::job(), &output.settings(&scenario))?;
-            let mut files = pictures(&outcome)?;
-            files.extend(squeeze_files(&outcome, &squeeze)?);
+            let mut files = pictures(&outcome, Some(&squeeze))?;
             files.push(("scenario.toml", demo::SCENARIO_TEXT.into()));
             let mut job = Vec::new();
             demo::job().read_to_end(&mut job).context("the built-in job")?;
@@ -222,11 +221,9 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
             } else {
                 (replay(&name, reader, &settings)?, None)
             };
-            let mut files = out.as_deref().map(|out| anyhow::Ok((out, pictures(&outcome)?))).transpose()?;
-            if let (Some((_, files)), Some(squeeze)) = (&mut files, &squeeze) {
-                files.extend(squeeze_files(&outcome, squeeze)?);
-            }
-            print_and_write(&outcome, squeeze.as_ref(), &output, files)?;
+            let squeeze = squeeze.as_ref();
+            let files = out.as_deref().map(|out| anyhow::Ok((out, pictures(&outcome, squeeze)?))).transpose()?;
+            print_and_write(&outcome, squeeze, &output, files)?;
         }
         Command::Plan(arguments) => commands::plan::run(arguments)?,
         Command::Survey { scenario, stations, feel_um, seed, output } => {
@@ -343,26 +340,26 @@ impl OutputOptions {
 /// Files by name, all of them made before the first is written.
 type Files = Vec<(&'static str, Vec<u8>)>;
 
-fn pictures(outcome: &Outcome) -> anyhow::Result<Files> {
+fn pictures(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>) -> anyhow::Result<Files> {
     let (gap, map) = (picture::gap_svg(outcome), picture::map_svg(outcome));
-    Ok(vec![
+    let mut files = vec![
         ("gap.png", picture::png(&gap, 2.0)?),
         ("gap.svg", gap.into_bytes()),
         ("map.png", picture::png(&map, 2.0)?),
         ("map.svg", map.into_bytes()),
         ("layers.svg", picture::layers_svg(outcome).into_bytes()),
-        ("report.html", report::html(outcome).into_bytes()),
+        ("report.html", report::html(outcome, squeeze).into_bytes()),
         ("summary.json", summary::json(outcome).into_bytes()),
-    ])
-}
-
-fn squeeze_files(outcome: &Outcome, squeeze: &[Squeeze; 3]) -> anyhow::Result<Files> {
-    let map = picture::squeeze_svg(outcome, squeeze);
-    Ok(vec![
-        ("squeeze.png", picture::png(&map, 2.0)?),
-        ("squeeze.svg", map.into_bytes()),
-        ("squeeze.json", summary::squeeze_json(squeeze).into_bytes()),
-    ])
+    ];
+    if let Some(squeeze) = squeeze {
+        let map = picture::squeeze_svg(outcome, squeeze);
+        files.extend([
+            ("squeeze.png", picture::png(&map, 2.0)?),
+            ("squeeze.svg", map.into_bytes()),
+            ("squeeze.json", summary::squeeze_json(squeeze).into_bytes()),
+        ]);
+    }
+    Ok(files)
 }
 
 fn print_and_write(

@@ -1,5 +1,6 @@
 //! The tables of the page.
 
+use crate::deposit::{LaidFigures, Squeeze};
 use crate::outcome::{GapFigures, Outcome, Place, Run, RunOutcome};
 use crate::picture::frame::{number, signed};
 use crate::picture::palette::INK;
@@ -137,6 +138,32 @@ pub(super) fn layer(outcome: &Outcome) -> String {
 </div>
 "#
     )
+}
+
+/// The squeeze of the three runs: shares by area and extremes.
+pub(super) fn squeeze(runs: &[Squeeze; 3]) -> String {
+    let mut html = String::from(
+        "<table>\n<caption>Squeeze: thickness laid by thickness asked for, by area</caption>\n<thead><tr>",
+    );
+    for name in ["run", "too close, %", "good, %", "too far, %", "least", "most"] {
+        html += &format!("<th scope=\"col\">{name}</th>");
+    }
+    html += "</tr></thead>\n";
+    let parts: [(&str, fn(&Squeeze) -> &LaidFigures); 2] =
+        [("First layer", |squeeze| &squeeze.first_layer), ("Above", |squeeze| &squeeze.above)];
+    for (name, figures) in parts {
+        html += &format!("<tbody><tr><th scope=\"rowgroup\" colspan=\"6\">{name}</th></tr>\n");
+        for (run, squeeze) in Run::ALL.into_iter().zip(runs) {
+            let laid = figures(squeeze);
+            let shares =
+                laid.shares.map(|share| format!("<td>{}</td>", words::percent(share).replace(" %", ""))).concat();
+            let [least, most] = [laid.least, laid.most].map(|squeeze| number(squeeze, 0.01));
+            html +=
+                &format!("<tr><th scope=\"row\">{}</th>{shares}<td>{least}</td><td>{most}</td></tr>\n", run.label());
+        }
+        html += "</tbody>\n";
+    }
+    html + "</table>\n"
 }
 
 /// What was counted while reading the job.

@@ -11,7 +11,8 @@ mod browser;
 use std::path::{Path, PathBuf};
 
 use gapkeeper_sim::bed::ModelledBed;
-use gapkeeper_sim::replay::{Settings, replay};
+use gapkeeper_sim::deposit::replay_with_deposit;
+use gapkeeper_sim::replay::Settings;
 use gapkeeper_sim::{demo, outcome::Outcome, report};
 use serde_json::json;
 
@@ -35,10 +36,10 @@ fn demo_page() -> Option<(Browser, Outcome)> {
         keep_going: false,
         cores: None,
     };
-    let outcome = replay(demo::JOB_NAME, demo::job(), &settings).unwrap();
+    let (outcome, squeeze) = replay_with_deposit(demo::JOB_NAME, demo::job(), &settings).unwrap();
     let folder = tempfile::tempdir().unwrap();
     let page = folder.path().join("report.html");
-    std::fs::write(&page, report::html(&outcome)).unwrap();
+    std::fs::write(&page, report::html(&outcome, Some(&squeeze))).unwrap();
     let mut browser = Browser::start(&program);
     browser.open(&page);
     Some((browser, outcome))
@@ -284,11 +285,11 @@ fn keys_reach_everything_and_a_screen_reader_hears_names() {
             ("RootWebArea", 1),
             ("application", 1),
             ("button", 1),
-            ("image", 7),
+            ("image", 8),
             ("radio", 3),
             ("slider", 3),
             ("spinbutton", 1),
-            ("table", 5),
+            ("table", 6),
         ]
     );
     assert_quiet(&browser);
