@@ -186,7 +186,7 @@ fn colour_bar(svg: &mut Svg, top: f64) {
     svg.text(LEFT + width, top - 7.0, &[("text-anchor", &"end")], "too far");
     legend::worst(svg, (LEFT + 700.0, top + 8.0));
     svg.text(LEFT + 716.0, top + 12.0, &[], "closest and farthest, if in the first layer");
-    svg.text(LEFT + 693.0, top + 34.0, &[("fill", &INK_SOFT)], "white: nothing was laid there");
+    svg.text(LEFT + 693.0, top + 34.0, &[("fill", &INK_SOFT)], "blank: nothing was laid there");
     svg.text(
         LEFT + 693.0,
         top + 54.0,

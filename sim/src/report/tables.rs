@@ -10,6 +10,9 @@ use crate::picture::words;
 /// One row of figures: its name with the unit, and how to read it from a run.
 type Row<'a> = (String, Box<dyn Fn(&RunOutcome) -> String + 'a>);
 
+/// One part of what a run laid down.
+type Laid = fn(&Squeeze) -> &LaidFigures;
+
 /// The figures of the three runs, a column for each.
 pub(super) fn figures(outcome: &Outcome) -> String {
     let mut html = String::from(
@@ -149,7 +152,7 @@ pub(super) fn squeeze(runs: &[Squeeze; 3]) -> String {
         html += &format!("<th scope=\"col\">{name}</th>");
     }
     html += "</tr></thead>\n";
-    let parts: [(&str, fn(&Squeeze) -> &LaidFigures); 2] =
+    let parts: [(&str, Laid); 2] =
         [("First layer", |squeeze| &squeeze.first_layer), ("Above", |squeeze| &squeeze.above)];
     for (name, figures) in parts {
         html += &format!("<tbody><tr><th scope=\"rowgroup\" colspan=\"6\">{name}</th></tr>\n");
