@@ -330,6 +330,76 @@ fn a_plan_is_a_table_a_chart_and_advice() {
 }
 
 #[test]
+fn a_gate_passes_fails_or_cannot_run() {
+    let folder = bench();
+    let path = folder.path();
+    let gate = |limit_um: u32, job: &str| {
+        let text = format!(
+            "format = \"gapkeeper-gate\"\nversion = 1\n[limits]\nfirst_layer_gap_error_um = {limit_um}\n\
+             [matrix]\nscenarios = [\"bench.toml\"]\njobs = [\"{job}\"]\n"
+        );
+        fs::write(path.join("gate.toml"), text).unwrap();
+    };
+    fs::write(path.join("line.gcode"), "G0 X20 Y20 Z0.2\nG1 X200 Y180 E8 F1200\n").unwrap();
+    let run = |more: &[&str]| gapsim(path, &[&["verify", "gate.toml"], more].concat());
+    gate(60, "line.gcode");
+    let output = run(&["--junit", "verdict.xml", "--json"]);
+    assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
+    let verdict: Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!((&verdict["format"], &verdict["outcome"]), (&"gapkeeper-verdict".into(), &"pass".into()));
+    assert!(fs::read_to_string(path.join("verdict.xml")).unwrap().contains("failures=\"0\" errors=\"0\""));
+
+    gate(2, "line.gcode");
+    let output = run(&[]);
+    assert_eq!(output.status.code(), Some(1));
+    assert!(String::from_utf8(output.stdout).unwrap().contains("FAIL  first_layer_gap_error_um"));
+
+    gate(60, "none.gcode");
+    let output = run(&[]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(String::from_utf8(output.stdout).unwrap().contains("none.gcode"));
+    assert!(refused(path, &["verify", "none.toml"]).contains("none.toml"));
+    assert!(refused(path, &["verify", "bench.toml"]).contains("unknown field"));
+}
+
+#[test]
+fn a_controllers_trace_is_judged() {
+    let folder = bench();
+    let path = folder.path();
+    fs::write(path.join("line.gcode"), "G0 X20 Y20 Z0.2\nG1 X200 Y180 E8 F1200\n").unwrap();
+    let gate = "format = \"gapkeeper-gate\"\nversion = 1\n[limits]\n[matrix]\nscenarios = [\"bench.toml\"]\n\
+                jobs = [\"line.gcode\"]\nsurfaces = [\"bilinear\"]\n";
+    fs::write(path.join("gate.toml"), gate).unwrap();
+    // A controller that corrects the ends of each move, with the sign turned round.
+    let scenario = demo::scenario().unwrap();
+    let bed = gapkeeper_sim::bed::ModelledBed::new(&scenario.bed, path).unwrap();
+    let grid: gapkeeper::HeightGrid<9> = bed.read_off(scenario.stations()).unwrap();
+    let trace = |sign: i32| {
+        let z_um = |x_mm: i32, y_mm: i32| 200 + sign * grid.height_um(x_mm * 1000, y_mm * 1000);
+        format!(
+            "job_line,x_mm,y_mm,z_um\n1,20,20,{}\n2,110,100,{}\n2,200,180,{}\n",
+            z_um(20, 20),
+            z_um(110, 100),
+            z_um(200, 180)
+        )
+    };
+    let run = |text: &str| {
+        fs::write(path.join("trace.csv"), text).unwrap();
+        let output = gapsim(path, &["verify", "gate.toml", "--trace", "trace.csv"]);
+        (output.status.code(), String::from_utf8(output.stdout).unwrap())
+    };
+    let (code, text) = run(&trace(-1));
+    assert_eq!(code, Some(1));
+    assert!(text.contains("the correction has the wrong sign"), "{text}");
+    let (code, text) = run(&trace(1));
+    assert_eq!(code, Some(1), "two pieces do not follow it closely enough");
+    assert!(text.contains("ok    trace_z_um") && text.contains("pieces are missing or too long"), "{text}");
+    let (code, text) = run("job_line,x_mm,y_mm,z_um\n1,20,20,NaN\n");
+    assert_eq!(code, Some(2));
+    assert!(text.contains("trace.csv:2:9: ") && text.contains('^'), "{text}");
+}
+
+#[test]
 fn a_life_is_lived_and_told() {
     let folder = bench();
     let arguments = ["life", "--scenario", "bench.toml", "--seed", "2", "--days", "60", "--memory", "cells.bin"];
