@@ -329,6 +329,30 @@ fn a_plan_is_a_table_a_chart_and_advice() {
     }
 }
 
+/// The README's plan, and the gate that `GATE.md` shows.
+#[test]
+fn the_documents_say_what_the_programs_do() {
+    let folder = bench();
+    let path = folder.path();
+    let mut job = Vec::new();
+    std::io::Read::read_to_end(&mut demo::job(), &mut job).unwrap();
+    fs::write(path.join("tray.gcode"), job).unwrap();
+    let text = String::from_utf8(gapsim(path, &["plan", "tray.gcode", "--scenario", "bench.toml"]).stdout).unwrap();
+    let readme = fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/../README.md")).unwrap();
+    assert!(readme.contains(text.lines().last().unwrap()), "the README's advice is not the plan's: {text}");
+
+    let guide = fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/GATE.md")).unwrap();
+    let blocks: Vec<&str> = guide.split("```toml\n").skip(1).map(|block| block.split("```").next().unwrap()).collect();
+    let [gate, trace] = blocks[..] else { panic!("two blocks of TOML") };
+    fs::write(path.join("gate.toml"), format!("{gate}{trace}").replace("seeds = [1, 2, 3]\n", "")).unwrap();
+    fs::write(path.join("tray.gcode"), "G0 X20 Y20 Z0.2\nG1 X200 Y180 E8 F1200\n").unwrap();
+    let output = gapsim(path, &["verify", "gate.toml"]);
+    assert!(matches!(output.status.code(), Some(0 | 1)), "{}", String::from_utf8_lossy(&output.stderr));
+    fs::write(path.join("trace.csv"), guide.split("```csv\n").nth(1).unwrap().split("```").next().unwrap()).unwrap();
+    let arguments = ["verify", "gate.toml", "--trace", "trace.csv", "--case", "3 x 3 stations, refined"];
+    assert_eq!(gapsim(path, &arguments).status.code(), Some(1), "it reads, and is of some other job");
+}
+
 #[test]
 fn a_gate_passes_fails_or_cannot_run() {
     let folder = bench();

@@ -171,8 +171,10 @@ impl Verdict {
                     xml += "/>\n";
                     continue;
                 }
-                let why = [check.line()].into_iter().chain(case.explanations.clone()).collect::<Vec<_>>().join("; ");
-                let (message, why) = (escaped(&check.line()), escaped(&why));
+                // Columns are for the terminal.
+                let line = check.line().split_whitespace().collect::<Vec<_>>().join(" ");
+                let why = [line.clone()].into_iter().chain(case.explanations.clone()).collect::<Vec<_>>().join("; ");
+                let (message, why) = (escaped(&line), escaped(&why));
                 let _ = writeln!(xml, ">\n      <failure message=\"{message}\">{why}</failure>\n    </testcase>");
             }
             if let Some(error) = &case.error {
