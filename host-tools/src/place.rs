@@ -76,12 +76,7 @@ impl Place {
     ///
     /// # Errors
     /// Only those of `out`.
-    pub fn write_report(
-        &self,
-        out: &mut fmt::Formatter<'_>,
-        message: &dyn fmt::Display,
-        remedy: &str,
-    ) -> fmt::Result {
+    pub fn write_report(&self, out: &mut fmt::Formatter<'_>, message: &dyn fmt::Display, remedy: &str) -> fmt::Result {
         let Self { file, line, column, text, caret } = self;
         writeln!(out, "{file}:{line}:{column}: {message}")?;
         writeln!(out, "  {text}")?;

@@ -396,7 +396,7 @@ fn a_controllers_trace_is_judged() {
     fs::write(path.join("gate.toml"), gate).unwrap();
     // A controller that corrects the ends of each move, with the sign turned round.
     let scenario = demo::scenario().unwrap();
-    let bed = gapkeeper_sim::bed::ModelledBed::new(&scenario.bed, path).unwrap();
+    let bed = gapkeeper_sim::bed::ModelledBed::new(&scenario, scenario.warmth_measuring()).unwrap();
     let grid: gapkeeper::HeightGrid<9> = bed.read_off(scenario.stations()).unwrap();
     let trace = |sign: i32| {
         let z_um = |x_mm: i32, y_mm: i32| 200 + sign * grid.height_um(x_mm * 1000, y_mm * 1000);

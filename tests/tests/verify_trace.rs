@@ -31,7 +31,7 @@ impl Motors for Recorder {
 
 fn judged(wiring: fn(Point) -> Point) -> Verdict {
     let scenario = demo::scenario().unwrap();
-    let bed = ModelledBed::new(&scenario.bed, &scenario.folder).unwrap();
+    let bed = ModelledBed::new(&scenario, scenario.warmth_measuring()).unwrap();
     let fade = Some(Fade::new(400, 8000).unwrap());
     let mut keeper: ControllerKeeper = Keeper::new(KeeperSettings { fade, ..KeeperSettings::default() });
     keeper.temperature(60, 200, 0);

@@ -83,7 +83,7 @@ fn pieces_are_counted_over_a_tenth_of_a_second() {
 #[test]
 fn the_feed_that_would_do_does_and_a_little_more_does_not() {
     let scenario = demo::scenario().unwrap();
-    let bed = crate::bed::ModelledBed::new(&scenario.bed, &scenario.folder).unwrap();
+    let bed = crate::bed::ModelledBed::new(&scenario, scenario.warmth_measuring()).unwrap();
     let correction = Correction::new(bed.read_off(scenario.stations()).unwrap());
     let jobs = [
         ZLimits { rate_mm_s: Some(0.2), ..ZLimits::default() },
@@ -105,7 +105,7 @@ fn the_feed_that_would_do_does_and_a_little_more_does_not() {
 #[test]
 fn the_demo_job_asks_for_what_its_replay_found() {
     let scenario = demo::scenario().unwrap();
-    let bed = crate::bed::ModelledBed::new(&scenario.bed, &scenario.folder).unwrap();
+    let bed = crate::bed::ModelledBed::new(&scenario, scenario.warmth_measuring()).unwrap();
     let grid: HeightGrid<CAPACITY> = bed.read_off(scenario.stations()).unwrap();
     let correction = Correction::new(grid.densest().unwrap()).with_fade(scenario.correction.fade.unwrap().0).unwrap();
     let mut dynamics = Dynamics::new(&correction, 2, ZLimits::of(&scenario.machine));

@@ -6,6 +6,7 @@ mod verdict;
 
 use std::fs::File;
 use std::io::{BufRead, BufReader};
+use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 
 use gapkeeper::{Correction, DEFAULT_TOLERANCE_UM, HeightGrid};
@@ -23,7 +24,6 @@ use crate::scenario::{FadeSettings, Positive, Scenario};
 use crate::survey::survey;
 
 pub use gate::{Gate, GateSurface, Limits, Matrix, TraceSettings};
-pub use trace::{TraceError, Units};
 pub use verdict::{Case, Check, Outcome, SCHEMA_VERSION, Verdict};
 
 /// One case of the matrix before it is run.
@@ -109,7 +109,8 @@ impl Ready {
                 survey(&scenario, scenario.stations(), seed).map_err(|error| format!("survey: {error}"))?.grid.grid
             }
             (None, None) => {
-                let bed = ModelledBed::new(&scenario.bed, &scenario.folder).map_err(|error| error.to_string())?;
+                let bed =
+                    ModelledBed::new(&scenario, scenario.warmth_measuring()).map_err(|error| error.to_string())?;
                 grid_at_stations(&scenario, &bed).map_err(|error| error.to_string())?
             }
         };
@@ -195,6 +196,8 @@ fn judge(gate: &Gate, plan: &Plan) -> Result<Case, String> {
         tolerance_um: 50.0,
         sample_step_mm: None,
         keep_going: false,
+        // The cases share the cores.
+        cores: NonZeroUsize::new(1),
     };
     let mut checks = Vec::new();
     if let Some(limit) = gate.limits.first_layer_gap_error_um {

@@ -18,8 +18,8 @@ use crate::dynamics::{between, ends};
 use crate::job::{JobEvent, JobMove, walk};
 use crate::replay::ReplayError;
 pub(super) use fit::Fit;
+use read::TraceError;
 use read::{Row, Trace};
-pub use read::{TraceError, Units};
 use suspects::Suspects;
 
 /// Grids that might be in force instead of the right one.

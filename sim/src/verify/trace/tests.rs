@@ -32,7 +32,7 @@ fn scenario() -> Scenario {
 fn grid(change: impl FnOnce(&mut Scenario)) -> HeightGrid<CAPACITY> {
     let mut scenario = scenario();
     change(&mut scenario);
-    let bed = ModelledBed::new(&scenario.bed, &scenario.folder).unwrap();
+    let bed = ModelledBed::new(&scenario, scenario.warmth_measuring()).unwrap();
     bed.read_off(scenario.stations()).unwrap()
 }
 
