@@ -73,12 +73,10 @@ impl Place {
     }
 
     /// Writes `file:line:column: message`, the line, a caret under the place, and the remedy.
-    pub(crate) fn write_report(
-        &self,
-        out: &mut fmt::Formatter<'_>,
-        message: &dyn fmt::Display,
-        remedy: &str,
-    ) -> fmt::Result {
+    ///
+    /// # Errors
+    /// Only those of `out`.
+    pub fn write_report(&self, out: &mut fmt::Formatter<'_>, message: &dyn fmt::Display, remedy: &str) -> fmt::Result {
         let Self { file, line, column, text, caret } = self;
         writeln!(out, "{file}:{line}:{column}: {message}")?;
         writeln!(out, "  {text}")?;

@@ -24,7 +24,9 @@
 //! | [`picture`], [`report`], [`summary`] | that data as pictures, as a page, as text and JSON |
 //! | [`mod@bench`], [`operator`], [`survey`] | a machine to measure on, somebody who measures, and a whole survey |
 //! | [`plan`] | what to do before measuring: stations, surface, hand |
+//! | [`dynamics`] | what the correction asks of the Z axis at the job's feed rates |
 //! | [`job`] | a job as straight moves, line by line |
+//! | [`verify`] | limits that our core, or a recorded trace of another controller, must keep |
 //! | [`rehearse`] | the same survey by a person at the keys of a terminal |
 //! | [`life`] | years of power cycles, surveys and mishaps |
 //! | [`demo`] | the built-in scenario and job |
@@ -37,6 +39,7 @@ pub mod bench;
 mod controller;
 pub mod demo;
 pub mod deposit;
+pub mod dynamics;
 mod gap;
 pub mod job;
 pub mod life;
@@ -51,5 +54,6 @@ pub mod scenario;
 pub mod summary;
 mod surfaces;
 pub mod survey;
+pub mod verify;
 
 pub use controller::CAPACITY;

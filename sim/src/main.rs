@@ -73,6 +73,7 @@ enum Command {
         output: OutputOptions,
     },
     Plan(commands::plan::Arguments),
+    Verify(commands::verify::Arguments),
     /// Measure the modelled bed by hand: the real survey with a virtual operator.
     #[command(after_help = "Example: gapsim survey --scenario bench.toml --stations 3x3 --feel-um 20 -o grid.json")]
     Survey {
@@ -226,6 +227,7 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
             print_and_write(&outcome, squeeze, &output, files)?;
         }
         Command::Plan(arguments) => commands::plan::run(arguments)?,
+        Command::Verify(arguments) => return commands::verify::run(&arguments),
         Command::Survey { scenario, stations, feel_um, seed, output } => {
             let mut scenario = read_scenario(&scenario, stations)?;
             if let Some(feel_um) = feel_um {

@@ -183,6 +183,10 @@ pub struct Machine {
     pub steps_per_mm: StepsPerMm,
     /// Fastest Z.
     pub z_rate_limit_mm_s: Positive,
+    /// Largest sudden change of the Z speed that the motor takes; left out: not known.
+    pub z_rate_step_limit_mm_s: Option<Positive>,
+    /// Largest Z acceleration; left out: not known.
+    pub z_acceleration_limit_mm_s2: Option<Positive>,
     /// Machine height at which the limit switch trips; no corrected move may go below it.
     pub limit_switch_trips_at_mm: Bounded,
     /// What carries the nozzle; left out: it moves in a plane.

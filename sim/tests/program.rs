@@ -329,6 +329,100 @@ fn a_plan_is_a_table_a_chart_and_advice() {
     }
 }
 
+/// The README's plan, and the gate that `GATE.md` shows.
+#[test]
+fn the_documents_say_what_the_programs_do() {
+    let folder = bench();
+    let path = folder.path();
+    let mut job = Vec::new();
+    std::io::Read::read_to_end(&mut demo::job(), &mut job).unwrap();
+    fs::write(path.join("tray.gcode"), job).unwrap();
+    let text = String::from_utf8(gapsim(path, &["plan", "tray.gcode", "--scenario", "bench.toml"]).stdout).unwrap();
+    let readme = fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/../README.md")).unwrap();
+    assert!(readme.contains(text.lines().last().unwrap()), "the README's advice is not the plan's: {text}");
+
+    let guide = fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/GATE.md")).unwrap();
+    let blocks: Vec<&str> = guide.split("```toml\n").skip(1).map(|block| block.split("```").next().unwrap()).collect();
+    let [gate, trace] = blocks[..] else { panic!("two blocks of TOML") };
+    fs::write(path.join("gate.toml"), format!("{gate}{trace}").replace("seeds = [1, 2, 3]\n", "")).unwrap();
+    fs::write(path.join("tray.gcode"), "G0 X20 Y20 Z0.2\nG1 X200 Y180 E8 F1200\n").unwrap();
+    let output = gapsim(path, &["verify", "gate.toml"]);
+    assert!(matches!(output.status.code(), Some(0 | 1)), "{}", String::from_utf8_lossy(&output.stderr));
+    fs::write(path.join("trace.csv"), guide.split("```csv\n").nth(1).unwrap().split("```").next().unwrap()).unwrap();
+    let arguments = ["verify", "gate.toml", "--trace", "trace.csv", "--case", "3 x 3 stations, refined"];
+    assert_eq!(gapsim(path, &arguments).status.code(), Some(1), "it reads, and is of some other job");
+}
+
+#[test]
+fn a_gate_passes_fails_or_cannot_run() {
+    let folder = bench();
+    let path = folder.path();
+    let gate = |limit_um: u32, job: &str| {
+        let text = format!(
+            "format = \"gapkeeper-gate\"\nversion = 1\n[limits]\nfirst_layer_gap_error_um = {limit_um}\n\
+             [matrix]\nscenarios = [\"bench.toml\"]\njobs = [\"{job}\"]\n"
+        );
+        fs::write(path.join("gate.toml"), text).unwrap();
+    };
+    fs::write(path.join("line.gcode"), "G0 X20 Y20 Z0.2\nG1 X200 Y180 E8 F1200\n").unwrap();
+    let run = |more: &[&str]| gapsim(path, &[&["verify", "gate.toml"], more].concat());
+    gate(60, "line.gcode");
+    let output = run(&["--junit", "verdict.xml", "--json"]);
+    assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
+    let verdict: Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!((&verdict["format"], &verdict["outcome"]), (&"gapkeeper-verdict".into(), &"pass".into()));
+    assert!(fs::read_to_string(path.join("verdict.xml")).unwrap().contains("failures=\"0\" errors=\"0\""));
+
+    gate(2, "line.gcode");
+    let output = run(&[]);
+    assert_eq!(output.status.code(), Some(1));
+    assert!(String::from_utf8(output.stdout).unwrap().contains("FAIL  first_layer_gap_error_um"));
+
+    gate(60, "none.gcode");
+    let output = run(&[]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(String::from_utf8(output.stdout).unwrap().contains("none.gcode"));
+    assert!(refused(path, &["verify", "none.toml"]).contains("none.toml"));
+    assert!(refused(path, &["verify", "bench.toml"]).contains("unknown field"));
+}
+
+#[test]
+fn a_controllers_trace_is_judged() {
+    let folder = bench();
+    let path = folder.path();
+    fs::write(path.join("line.gcode"), "G0 X20 Y20 Z0.2\nG1 X200 Y180 E8 F1200\n").unwrap();
+    let gate = "format = \"gapkeeper-gate\"\nversion = 1\n[limits]\n[matrix]\nscenarios = [\"bench.toml\"]\n\
+                jobs = [\"line.gcode\"]\nsurfaces = [\"bilinear\"]\n";
+    fs::write(path.join("gate.toml"), gate).unwrap();
+    // A controller that corrects the ends of each move, with the sign turned round.
+    let scenario = demo::scenario().unwrap();
+    let bed = gapkeeper_sim::bed::ModelledBed::new(&scenario, scenario.warmth_measuring()).unwrap();
+    let grid: gapkeeper::HeightGrid<9> = bed.read_off(scenario.stations()).unwrap();
+    let trace = |sign: i32| {
+        let z_um = |x_mm: i32, y_mm: i32| 200 + sign * grid.height_um(x_mm * 1000, y_mm * 1000);
+        format!(
+            "job_line,x_mm,y_mm,z_um\n1,20,20,{}\n2,110,100,{}\n2,200,180,{}\n",
+            z_um(20, 20),
+            z_um(110, 100),
+            z_um(200, 180)
+        )
+    };
+    let run = |text: &str| {
+        fs::write(path.join("trace.csv"), text).unwrap();
+        let output = gapsim(path, &["verify", "gate.toml", "--trace", "trace.csv"]);
+        (output.status.code(), String::from_utf8(output.stdout).unwrap())
+    };
+    let (code, text) = run(&trace(-1));
+    assert_eq!(code, Some(1));
+    assert!(text.contains("the correction has the wrong sign"), "{text}");
+    let (code, text) = run(&trace(1));
+    assert_eq!(code, Some(1), "two pieces do not follow it closely enough");
+    assert!(text.contains("ok    trace_z_um") && text.contains("pieces are missing or too long"), "{text}");
+    let (code, text) = run("job_line,x_mm,y_mm,z_um\n1,20,20,NaN\n");
+    assert_eq!(code, Some(2));
+    assert!(text.contains("trace.csv:2:9: ") && text.contains('^'), "{text}");
+}
+
 #[test]
 fn a_life_is_lived_and_told() {
     let folder = bench();

@@ -1,3 +1,4 @@
 //! Commands with a file of their own: their arguments and their work.
 
 pub mod plan;
+pub mod verify;

@@ -23,6 +23,7 @@ use crate::replay::ReplayError;
 use crate::scenario::{Count, Form, NotNegative, Scenario};
 pub use chart::chart_svg;
 use draw::{BothSurfaces, Drawn, draw};
+pub(crate) use draw::{in_force, refine};
 use footprint::Footprint;
 
 /// Version of the JSON plan; it rises when a key changes its meaning or goes away.

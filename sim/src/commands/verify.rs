@@ -1,0 +1,61 @@
+//! `gapsim verify`: a gate for continuous integration.
+
+use std::io::{self, Write};
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use anyhow::Context;
+use clap::Args;
+use gapkeeper_host_tools::write_atomically;
+use gapkeeper_sim::verify::{Gate, Outcome, verify, verify_trace};
+
+/// Hold limits over a matrix of scenarios, jobs, grids and surfaces; or hold a recorded trace against the model.
+///
+/// Looked at are the gap error on the first layer, how far pieces are off the exact path, Z speed, its steps at the
+/// borders of cells and its acceleration, layer thickness in the fade, and pieces a second. Where Z is too slow for a
+/// feed, it says for which lines of the job and what feed would do.
+///
+/// With --trace it is not our core that is judged but a controller of your own: a CSV file with the columns job_line,
+/// x_mm, y_mm, z_mm and e_mm (or _um, _nm; e may be left out), one row for the end of each piece that it went. E is all
+/// that was fed since the start of the job. What departs is said, first and worst, and what would explain it.
+#[derive(Args)]
+#[command(after_help = "Examples:\n  gapsim verify gate.toml --junit verdict.xml\n  \
+    gapsim verify gate.toml --trace trace.csv --case refined\n\n\
+    Exit codes: 0 all limits are kept, 1 some are not, 2 something could not be run.")]
+pub struct Arguments {
+    /// The gate: limits and matrix, TOML
+    gate: PathBuf,
+    /// Recorded trace of a controller, CSV; judged by one case of the matrix
+    #[arg(long, value_name = "FILE")]
+    trace: Option<PathBuf>,
+    /// Name of that case, or a part of it that no other has
+    #[arg(long, value_name = "NAME", requires = "trace")]
+    case: Option<String>,
+    /// Where the verdict goes as JUnit XML
+    #[arg(long, value_name = "FILE")]
+    junit: Option<PathBuf>,
+    /// Print the verdict as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+/// Judges; the exit code is the outcome.
+pub fn run(arguments: &Arguments) -> anyhow::Result<ExitCode> {
+    let gate = Gate::read(&arguments.gate)?;
+    let verdict = match &arguments.trace {
+        Some(trace) => verify_trace(&gate, trace, arguments.case.as_deref()).map_err(anyhow::Error::msg)?,
+        None => verify(&gate),
+    };
+    if let Some(path) = &arguments.junit {
+        write_atomically(path, verdict.junit().as_bytes()).with_context(|| path.display().to_string())?;
+    }
+    let text = if arguments.json { verdict.json() } else { verdict.text() };
+    let mut out = io::stdout().lock();
+    out.write_all(text.as_bytes())?;
+    out.flush()?;
+    Ok(match verdict.outcome {
+        Outcome::Pass => ExitCode::SUCCESS,
+        Outcome::Fail => ExitCode::from(crate::FAULTS),
+        Outcome::CouldNotRun => ExitCode::from(crate::BAD_INPUT),
+    })
+}
