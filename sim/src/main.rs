@@ -17,6 +17,7 @@ use gapkeeper_host_tools::{Watched, write_atomically};
 use gapkeeper_sim::deposit::{Squeeze, replay_with_deposit};
 use gapkeeper_sim::life::Life;
 use gapkeeper_sim::outcome::Outcome;
+use gapkeeper_sim::plan::{Plan, PlanSettings, plan};
 use gapkeeper_sim::rehearse::{self, RehearseError};
 use gapkeeper_sim::replay::{Settings, replay};
 use gapkeeper_sim::scenario::{Count, FadeSettings, NotNegative, Scenario};
@@ -188,7 +189,10 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
         Command::Demo { out, output } => {
             let scenario = demo::scenario()?;
             let (outcome, squeeze) = replay_with_deposit(demo::JOB_NAME, demo::job(), &output.settings(&scenario))?;
-            let mut files = pictures(&outcome, Some(&squeeze))?;
+            let settings =
+                PlanSettings { draws: DEMO_DRAWS, tolerance_um: output.tolerance_um, ..PlanSettings::default() };
+            let plan = plan(&scenario, demo::JOB_NAME, demo::job(), &settings)?;
+            let mut files = pictures(&outcome, Some(&squeeze), Some(&plan))?;
             files.push(("scenario.toml", demo::SCENARIO_TEXT.into()));
             let mut job = Vec::new();
             demo::job().read_to_end(&mut job).context("the built-in job")?;
@@ -223,7 +227,7 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
                 (replay(&name, reader, &settings)?, None)
             };
             let squeeze = squeeze.as_ref();
-            let files = out.as_deref().map(|out| anyhow::Ok((out, pictures(&outcome, squeeze)?))).transpose()?;
+            let files = out.as_deref().map(|out| anyhow::Ok((out, pictures(&outcome, squeeze, None)?))).transpose()?;
             print_and_write(&outcome, squeeze, &output, files)?;
         }
         Command::Plan(arguments) => commands::plan::run(arguments)?,
@@ -339,10 +343,13 @@ impl OutputOptions {
     }
 }
 
+/// Surveys in every row of the plan on the demo's page; `gapsim plan` takes more.
+const DEMO_DRAWS: u32 = 40;
+
 /// Files by name, all of them made before the first is written.
 type Files = Vec<(&'static str, Vec<u8>)>;
 
-fn pictures(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>) -> anyhow::Result<Files> {
+fn pictures(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Plan>) -> anyhow::Result<Files> {
     let (gap, map) = (picture::gap_svg(outcome), picture::map_svg(outcome));
     let mut files = vec![
         ("gap.png", picture::png(&gap, 2.0)?),
@@ -350,7 +357,7 @@ fn pictures(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>) -> anyhow::Result
         ("map.png", picture::png(&map, 2.0)?),
         ("map.svg", map.into_bytes()),
         ("layers.svg", picture::layers_svg(outcome).into_bytes()),
-        ("report.html", report::html(outcome, squeeze).into_bytes()),
+        ("report.html", report::html(outcome, squeeze, plan).into_bytes()),
         ("summary.json", summary::json(outcome).into_bytes()),
     ];
     if let Some(squeeze) = squeeze {

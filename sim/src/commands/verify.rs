@@ -19,7 +19,7 @@ use gapkeeper_sim::verify::{Gate, Outcome, verify, verify_trace};
 /// x_mm, y_mm, z_mm and e_mm (or _um, _nm; e may be left out), one row for the end of each piece that it went. E is all
 /// that was fed since the start of the job. What departs is said, first and worst, and what would explain it.
 #[derive(Args)]
-#[command(after_help = "Examples:\n  gapsim verify gate.toml --junit verdict.xml\n  \
+#[command(after_help = "Example: gapsim verify gate.toml --junit verdict.xml\n  \
     gapsim verify gate.toml --trace trace.csv --case refined\n\n\
     Exit codes: 0 all limits are kept, 1 some are not, 2 something could not be run.")]
 pub struct Arguments {

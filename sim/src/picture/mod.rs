@@ -175,7 +175,8 @@ mod tests {
                 std::fs::write(folder.join(format!("{prefix}{name}.png")), png(&svg, 1.5).unwrap()).unwrap();
                 std::fs::write(folder.join(format!("{prefix}{name}.svg")), svg).unwrap();
             }
-            std::fs::write(folder.join(format!("{prefix}report.html")), crate::report::html(&outcome, None)).unwrap();
+            std::fs::write(folder.join(format!("{prefix}report.html")), crate::report::html(&outcome, None, None))
+                .unwrap();
         }
     }
 }

@@ -10,6 +10,7 @@ use crate::outcome::{Outcome, Run};
 use crate::picture::palette::INK;
 use crate::picture::svg::{escaped, shortened};
 use crate::picture::{explorer_svg, gap_svg, layers_svg, map_svg, squeeze_svg, words};
+use crate::plan::{Plan, chart_svg};
 
 /// The browser is told to load nothing, even if markup should ever slip in.
 const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; img-src data:";
@@ -18,8 +19,9 @@ const CAUTIONS: &str = "The model is not your machine. Bed and nozzle are hot en
     damages both: stay beside the machine with a hand at its switch during the first layer. Follow the instructions of \
     the machine’s maker. Work on mains wiring is for licensed people.";
 
-/// The page for an outcome, complete in itself; with the squeeze of each run where the deposit was followed.
-pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>) -> String {
+/// The page for an outcome, complete in itself; with the squeeze of each run where the deposit was followed, and with
+/// what to do before measuring where that was planned.
+pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Plan>) -> String {
     let (map, map_frame) = explorer_svg(outcome);
     let [overview, gap, layers] = [map_svg, gap_svg, layers_svg].map(|draw| draw(outcome));
     let title = format!("Gap of {} over {}", shortened(&outcome.job_name, 60), shortened(&outcome.scenario_name, 60));
@@ -39,6 +41,11 @@ pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>) -> String {
             "Worst places of the first layer",
             &format!("<div class=\"side-by-side\">\n{}</div>\n", tables::worst_places(outcome)),
         ),
+        plan.map_or_else(String::new, |plan| {
+            let advice =
+                format!("<p>{}</p>\n<div class=\"sheet\">{}</div>\n", escaped(&plan.advice), tables::ways(plan));
+            section("Before you measure", &(figure(&chart_svg(plan)) + &advice))
+        }),
         section("The job", &tables::counts(outcome)),
     ];
     format!(
@@ -161,7 +168,7 @@ mod tests {
 
     #[test]
     fn the_page_is_small_and_loads_nothing() {
-        let page = html(&fixture::outcome(), None);
+        let page = html(&fixture::outcome(), None, None);
         assert!(page.len() < 1_000_000, "{} bytes", page.len());
         let space = "http://www.w3.org/2000/svg";
         assert!(!page.replace(space, "").contains("://"));
@@ -169,7 +176,7 @@ mod tests {
         let mut longest = fixture::outcome();
         longest.layers = longest.layers.into_iter().cycle().take(2000).collect();
         longest.profile = longest.profile.into_iter().cycle().take(16_384).collect();
-        let longest = html(&longest, None);
+        let longest = html(&longest, None, None);
         assert!(longest.len() < 1_200_000, "{} bytes", longest.len());
         for load in ["src=", "href", "url(", "@import", "fetch(", "XMLHttpRequest", "import("] {
             assert!(!page.contains(load), "{load}");
@@ -179,7 +186,7 @@ mod tests {
 
     #[test]
     fn names_from_files_stay_text() {
-        let page = html(&fixture::hostile_outcome(), None);
+        let page = html(&fixture::hostile_outcome(), None, None);
         assert!(!page.contains("<script>alert") && !page.contains("alert(1)</script>"));
         assert!(page.contains("&lt;script&gt;alert(1)&lt;/script&gt;"));
         // The data and the program, and nothing else.
@@ -188,7 +195,7 @@ mod tests {
 
     #[test]
     fn every_id_is_given_once() {
-        let page = html(&fixture::outcome(), None);
+        let page = html(&fixture::outcome(), None, None);
         let ids: Vec<_> = page.split(" id=\"").skip(1).filter_map(|rest| rest.split('"').next()).collect();
         let different: std::collections::BTreeSet<_> = ids.iter().collect();
         assert_eq!(different.len(), ids.len(), "{ids:?}");
@@ -197,7 +204,7 @@ mod tests {
     #[test]
     fn the_data_can_be_read_back() {
         let outcome = fixture::outcome();
-        let page = html(&outcome, None);
+        let page = html(&outcome, None, None);
         let json = page.split("id=\"data\">").nth(1).and_then(|rest| rest.split("</script>").next()).unwrap();
         let data: serde_json::Value = serde_json::from_str(json).unwrap();
         let bed = &outcome.surfaces.bed;
@@ -221,7 +228,7 @@ mod tests {
 
     #[test]
     fn nothing_printed_still_makes_a_page() {
-        let page = html(&fixture::empty_outcome(), None);
+        let page = html(&fixture::empty_outcome(), None, None);
         assert!(page.contains("none: the first layer lays nothing down") && page.contains("<p>None.</p>"));
     }
 }

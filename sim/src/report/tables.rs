@@ -6,6 +6,7 @@ use crate::picture::frame::{number, signed};
 use crate::picture::palette::INK;
 use crate::picture::svg::escaped;
 use crate::picture::words;
+use crate::plan::{self, Plan};
 
 /// One row of figures: its name with the unit, and how to read it from a run.
 type Row<'a> = (String, Box<dyn Fn(&RunOutcome) -> String + 'a>);
@@ -167,6 +168,55 @@ pub(super) fn squeeze(runs: &[Squeeze; 3]) -> String {
         html += "</tbody>\n";
     }
     html + "</table>\n"
+}
+
+/// What every way of measuring comes to, hand by hand.
+pub(super) fn ways(plan: &Plan) -> String {
+    let names = [
+        "stations",
+        "surface",
+        &format!("within ±{} µm, %", plan.tolerance_um),
+        "90 % of draws, %",
+        "worst, µm",
+        "minutes",
+        "record, B",
+        "memory, B",
+    ]
+    .map(|name| format!("<th scope=\"col\">{}</th>", escaped(name)))
+    .concat();
+    let mut html = format!(
+        "<table>\n<caption>Ways of measuring, {} surveys each</caption>\n<thead><tr>{names}</tr></thead>\n",
+        plan.draws
+    );
+    for rows in plan.rows.chunk_by(|a, b| a.feel_um == b.feel_um) {
+        let Some(plan::Row { feel_um, .. }) = rows.first() else { continue };
+        html += &format!("<tbody><tr><th scope=\"rowgroup\" colspan=\"8\">A hand of {feel_um} µm</th></tr>\n");
+        html += &rows.iter().map(plan_row).collect::<String>();
+        html += "</tbody>\n";
+    }
+    html + "</table>\n"
+}
+
+fn plan_row(row: &plan::Row) -> String {
+    let [columns, rows] = row.nodes;
+    let surface = if row.refined { format!("refined to {columns} × {rows}") } else { "bilinear".to_owned() };
+    let share = |share: f64| words::percent(share).replace(" %", "");
+    let figures = match (&row.figures, &row.refused) {
+        (Some(figures), _) => [
+            share(figures.within_tolerance.mean),
+            format!("{} to {}", share(figures.within_tolerance.low), share(figures.within_tolerance.high)),
+            number(figures.worst_um.high, 1.0),
+            number(figures.minutes.mean, 0.1),
+        ]
+        .map(|figure| format!("<td>{figure}</td>"))
+        .concat(),
+        (None, Some((_, why))) => format!("<td colspan=\"4\">{}</td>", escaped(why)),
+        (None, None) => "<td colspan=\"4\">–</td>".to_owned(),
+    };
+    format!(
+        "<tr><th scope=\"row\">{0} × {0}</th><td>{surface}</td>{figures}<td>{1}</td><td>{2}</td></tr>\n",
+        row.stations, row.record_bytes, row.memory_bytes
+    )
 }
 
 /// What was counted while reading the job.

@@ -12,6 +12,7 @@ use std::path::{Path, PathBuf};
 
 use gapkeeper_sim::bed::ModelledBed;
 use gapkeeper_sim::deposit::replay_with_deposit;
+use gapkeeper_sim::plan::{PlanSettings, plan};
 use gapkeeper_sim::replay::Settings;
 use gapkeeper_sim::{demo, outcome::Outcome, report};
 use serde_json::json;
@@ -37,9 +38,11 @@ fn demo_page() -> Option<(Browser, Outcome)> {
         cores: None,
     };
     let (outcome, squeeze) = replay_with_deposit(demo::JOB_NAME, demo::job(), &settings).unwrap();
+    let settings = PlanSettings { draws: 3, ..PlanSettings::default() };
+    let plan = plan(&scenario, demo::JOB_NAME, demo::job(), &settings).unwrap();
     let folder = tempfile::tempdir().unwrap();
     let page = folder.path().join("report.html");
-    std::fs::write(&page, report::html(&outcome, Some(&squeeze))).unwrap();
+    std::fs::write(&page, report::html(&outcome, Some(&squeeze), Some(&plan))).unwrap();
     let mut browser = Browser::start(&program);
     browser.open(&page);
     Some((browser, outcome))
@@ -285,11 +288,11 @@ fn keys_reach_everything_and_a_screen_reader_hears_names() {
             ("RootWebArea", 1),
             ("application", 1),
             ("button", 1),
-            ("image", 8),
+            ("image", 9),
             ("radio", 3),
             ("slider", 3),
             ("spinbutton", 1),
-            ("table", 6),
+            ("table", 7),
         ]
     );
     assert_quiet(&browser);
