@@ -105,7 +105,7 @@ impl<const CAPACITY: usize> Correction<CAPACITY> {
     /// Splits a straight move into pieces.
     ///
     /// The contract, for beds that rise or fall by less than 1 in 10:
-    /// - X and Y of every piece end lie within half a micrometre (and 2^-25 of its length) of the move's line, in
+    /// - X and Y of every piece end lie within half a micrometre (and 2^-24 of its length) of the move's line, in
     ///   order, and exactly on the line of nodes where the surface has a crease there;
     /// - between piece ends, machine Z stays within `tolerance_um` of the correction's exact value;
     /// - further axes are interpolated from the move's ends, rounded to the nearest unit;

@@ -6,8 +6,7 @@
 //!
 //! let scenario = demo::scenario()?;
 //! let job = "G1 X20 Y20 Z0.2 F1200\nG1 X200 Y180 E8\n";
-//! let settings =
-//!     Settings { scenario: &scenario, grid: None, tolerance_um: 50.0, sample_step_mm: None, keep_going: false, cores: None };
+//! let settings = Settings::new(&scenario);
 //! let outcome = replay("diagonal", job.as_bytes(), &settings)?;
 //! let within = |run: Run| outcome.runs[run as usize].first_layer.within_tolerance;
 //! assert!(within(Run::Refined) > within(Run::Uncorrected));

@@ -333,12 +333,10 @@ fn write_and_print(
 impl OutputOptions {
     fn settings<'a>(&self, scenario: &'a Scenario) -> Settings<'a> {
         Settings {
-            scenario,
-            grid: None,
             tolerance_um: self.tolerance_um,
             sample_step_mm: self.sample_step_mm,
-            keep_going: false,
             cores: self.cores,
+            ..Settings::new(scenario)
         }
     }
 }

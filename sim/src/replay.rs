@@ -83,6 +83,13 @@ pub struct Settings<'a> {
     pub cores: Option<NonZeroUsize>,
 }
 
+impl<'a> Settings<'a> {
+    /// A grid read off the bed, 50 µm either way, and the rest as it comes.
+    pub const fn new(scenario: &'a Scenario) -> Self {
+        Self { scenario, grid: None, tolerance_um: 50.0, sample_step_mm: None, keep_going: false, cores: None }
+    }
+}
+
 /// Replays a job from its text.
 ///
 /// The first layer is what is printed at the lowest height. In a job that extrudes, moves with `E` forwards print; in

@@ -11,7 +11,7 @@ use gapkeeper_sim::{demo, summary};
 
 fn settings(scenario: &Scenario, cores: usize) -> Settings<'_> {
     let cores = NonZeroUsize::new(cores);
-    Settings { scenario, grid: None, tolerance_um: 50.0, sample_step_mm: None, keep_going: false, cores }
+    Settings { cores, ..Settings::new(scenario) }
 }
 
 fn figures(outcome: &Outcome) -> String {

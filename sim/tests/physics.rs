@@ -116,8 +116,7 @@ fn the_nozzle_and_its_gantry_bring_the_bed_nearer() {
 }
 
 fn outcome(scenario: &Scenario) -> Outcome {
-    let settings =
-        Settings { scenario, grid: None, tolerance_um: 50.0, sample_step_mm: None, keep_going: false, cores: None };
+    let settings = Settings::new(scenario);
     replay(demo::JOB_NAME, demo::job(), &settings).unwrap()
 }
 

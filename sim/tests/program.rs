@@ -443,14 +443,8 @@ fn a_life_is_lived_and_told() {
 fn halving_the_sample_step_changes_no_figure_by_more_than_a_micrometre() {
     let scenario = demo::scenario().unwrap();
     let figures = |sample_step_mm: Option<f64>| {
-        let settings = gapkeeper_sim::replay::Settings {
-            scenario: &scenario,
-            grid: None,
-            tolerance_um: 50.0,
-            sample_step_mm,
-            keep_going: false,
-            cores: None,
-        };
+        let settings =
+            gapkeeper_sim::replay::Settings { sample_step_mm, ..gapkeeper_sim::replay::Settings::new(&scenario) };
         let outcome = gapkeeper_sim::replay::replay("demo", demo::job(), &settings).unwrap();
         outcome.runs.iter().flat_map(|run| [run.first_layer, run.whole_job]).collect::<Vec<_>>()
     };

@@ -48,8 +48,7 @@ fn gap_um(sample: &Sample, run: usize) -> f64 {
 
 fn stretches(job: &[u8], scenario: &Scenario) -> (Vec<Stretch>, Outcome) {
     let mut stretches: Vec<Stretch> = Vec::new();
-    let settings =
-        Settings { scenario, grid: None, tolerance_um: 50.0, sample_step_mm: None, keep_going: false, cores: None };
+    let settings = Settings::new(scenario);
     let outcome = replay_watched("job", job, &settings, |sample| {
         if sample.fraction == 0.0 {
             stretches.push(Stretch { samples: Vec::new() });

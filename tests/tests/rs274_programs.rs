@@ -204,14 +204,7 @@ fn programs_are_replayed() {
         "nist_sms_test_bed/CRADA_BOX_OP4_Engraving.NC",
     ] {
         let Some(bytes) = program(name) else { return };
-        let settings = Settings {
-            scenario: &scenario,
-            grid: None,
-            tolerance_um: 50.0,
-            sample_step_mm: None,
-            keep_going: true,
-            cores: None,
-        };
+        let settings = Settings { keep_going: true, ..Settings::new(&scenario) };
         let outcome = replay(name, bytes.as_slice(), &settings).unwrap();
         let refined = &outcome.runs[2];
         println!("{name}: {:?} {:?}", outcome.counts, outcome.warnings);

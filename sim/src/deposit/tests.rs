@@ -134,14 +134,7 @@ fn the_fade_changes_thickness_by_the_factor_that_flow_scaling_has() {
     for layer in 1..=15 {
         job += &format!("G1 Z{:.1}\nG1 X35 E0.3\nG1 X25 E0.3\n", 0.2 * f64::from(layer));
     }
-    let settings = Settings {
-        scenario: &scenario,
-        grid: None,
-        tolerance_um: 50.0,
-        sample_step_mm: None,
-        keep_going: false,
-        cores: None,
-    };
+    let settings = Settings::new(&scenario);
     let (outcome, squeezes) = replay_with_deposit("post", job.as_bytes(), &settings).unwrap();
     let [uncorrected, _, refined] = squeezes;
     // What was travel left nothing: one line of 10 mm on the bed, 14 above.
@@ -166,14 +159,7 @@ fn the_fade_changes_thickness_by_the_factor_that_flow_scaling_has() {
 #[test]
 fn the_demo_is_judged_as_by_its_gap() {
     let scenario = demo::scenario().unwrap();
-    let settings = Settings {
-        scenario: &scenario,
-        grid: None,
-        tolerance_um: 50.0,
-        sample_step_mm: None,
-        keep_going: false,
-        cores: None,
-    };
+    let settings = Settings::new(&scenario);
     let (outcome, squeezes) = replay_with_deposit(demo::JOB_NAME, demo::job(), &settings).unwrap();
     for (run, squeeze) in outcome.runs.iter().zip(&squeezes) {
         close(squeeze.first_layer.shares[1], run.first_layer.within_tolerance, 0.01);

@@ -141,14 +141,8 @@ fn a_draw_is_the_survey_of_its_seed_and_the_replay_of_its_grid() {
     let settings = PlanSettings { seed: 4, same_bed: true, tolerance_um: 25.0, ..settings(&[3], &[20.0], 1) };
     let plan = plan(&scenario, "cross", CROSS.as_bytes(), &settings).unwrap();
     let measured = survey(&scenario, scenario.stations(), 4).unwrap();
-    let settings = Settings {
-        scenario: &scenario,
-        grid: Some((&measured.grid.grid, "survey")),
-        tolerance_um: 25.0,
-        sample_step_mm: None,
-        keep_going: false,
-        cores: None,
-    };
+    let settings =
+        Settings { grid: Some((&measured.grid.grid, "survey")), tolerance_um: 25.0, ..Settings::new(&scenario) };
     let outcome = replay("cross", CROSS.as_bytes(), &settings).unwrap();
     let pairs = [(1, figures(&plan, 3, false)), (2, figures(&plan, 3, true))];
     for (run, planned) in pairs {

@@ -191,13 +191,10 @@ pub fn verify_trace(gate: &Gate, trace: &Path, case: Option<&str>) -> Result<Ver
 fn judge(gate: &Gate, plan: &Plan) -> Result<Case, String> {
     let ready = Ready::new(gate, plan)?;
     let settings = Settings {
-        scenario: &ready.scenario,
         grid: Some((&ready.grid, "gate")),
-        tolerance_um: 50.0,
-        sample_step_mm: None,
-        keep_going: false,
         // The cases share the cores.
         cores: NonZeroUsize::new(1),
+        ..Settings::new(&ready.scenario)
     };
     let mut checks = Vec::new();
     if let Some(limit) = gate.limits.first_layer_gap_error_um {

@@ -29,14 +29,7 @@ fn demo_page() -> Option<(Browser, Outcome)> {
         return None;
     }
     let scenario = demo::scenario().unwrap();
-    let settings = Settings {
-        scenario: &scenario,
-        grid: None,
-        tolerance_um: 50.0,
-        sample_step_mm: None,
-        keep_going: false,
-        cores: None,
-    };
+    let settings = Settings::new(&scenario);
     let (outcome, squeeze) = replay_with_deposit(demo::JOB_NAME, demo::job(), &settings).unwrap();
     let settings = PlanSettings { draws: 3, ..PlanSettings::default() };
     let plan = plan(&scenario, demo::JOB_NAME, demo::job(), &settings).unwrap();

@@ -34,14 +34,7 @@ fn job(criterion: &mut Criterion) {
         });
     });
     let scenario = demo::scenario().expect("the demo scenario is sound");
-    let settings = Settings {
-        scenario: &scenario,
-        grid: None,
-        tolerance_um: 50.0,
-        sample_step_mm: None,
-        keep_going: false,
-        cores: None,
-    };
+    let settings = Settings::new(&scenario);
     group.bench_function("replay three ways, with gap", |bencher| {
         bencher.iter(|| replay("demo", black_box(text.as_slice()), &settings).map(|outcome| outcome.counts.moves));
     });

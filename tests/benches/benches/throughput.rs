@@ -1,5 +1,5 @@
-//! How fast a job is read, corrected and replayed, beside the visitor of the crate `gcode` and a plain search for line ends, on the
-//! same bytes in one run: `cargo bench -p gapkeeper-benches --bench throughput [-- FILE]`.
+//! How fast a job is read, corrected and replayed, beside the visitor of the crate `gcode` and a plain search for line
+//! ends, on the same bytes in one run: `cargo bench -p gapkeeper-benches --bench throughput [-- FILE]`.
 //!
 //! Without a file: the demo job, twenty times.
 
@@ -35,17 +35,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let grid = bed.read_off::<225>(scenario.stations())?.densest::<225>()?;
     let correction = Correction::new(grid).with_fade(Fade::new(400, 8000)?)?;
     let settings = |scale_flow| Settings { correction: &correction, tolerance_um: 2, scale_flow };
-    let sim = |cores| {
-        let cores = NonZeroUsize::new(cores);
-        replay::Settings {
-            scenario: &scenario,
-            grid: None,
-            tolerance_um: 50.0,
-            sample_step_mm: None,
-            keep_going: false,
-            cores,
-        }
-    };
+    let sim = |cores| replay::Settings { cores: NonZeroUsize::new(cores), ..replay::Settings::new(&scenario) };
     let moves =
         |cores| replay::replay("job", black_box(job.as_slice()), &sim(cores)).map_or(0, |outcome| outcome.counts.moves);
     let work: [(&str, &dyn Fn() -> u64); 8] = [
