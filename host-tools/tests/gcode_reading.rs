@@ -124,6 +124,41 @@ fn the_longest_line_is_read_and_a_longer_one_ends_the_reading() {
     assert!(reader.next_line().unwrap().is_none());
 }
 
+/// Plain lines, others and bad ones, several times more than the reader holds, in parts that begin anywhere.
+#[test]
+fn lines_are_whole_wherever_a_part_of_the_file_ends() {
+    let line = |index: usize| match index % 7 {
+        0 => format!("N{index} G1 X{index}.5 ; said\r\n"),
+        1 => "G1 X1 X2\n".to_owned(),
+        2 => "(open\n".to_owned(),
+        3 => format!("; {}\n", "-".repeat(index % 500)),
+        _ => format!("G1 X{index}.25 Y-{index} E0.{index:05}\n"),
+    };
+    let lines: Vec<String> = (0..20_000).map(line).collect();
+    let job = lines.concat();
+    assert!(job.len() > 500_000);
+    for part in [997, 65_536, 1 << 20] {
+        let mut reader = Reader::new("job", BufReader::with_capacity(part, job.as_bytes()));
+        for (index, text) in lines.iter().enumerate() {
+            match reader.next_line() {
+                Ok(line) => {
+                    let line = line.unwrap();
+                    assert_eq!((line.number(), line.raw()), (index as u64 + 1, text.as_bytes()));
+                    let x = line.word(b'X').map(|word| String::from_utf8_lossy(&line.raw()[word.range()]).into_owned());
+                    let expected = text.find('X').map(|at| text[at..].split([' ', '\n']).next().unwrap().to_owned());
+                    assert_eq!(x, expected);
+                }
+                Err(error) => {
+                    assert_eq!((index % 7, error.place().line()), (2, index as u64 + 1));
+                    assert_eq!(reader.raw(), text.as_bytes());
+                }
+            }
+        }
+        assert!(reader.next_line().unwrap().is_none());
+        assert_eq!(reader.bytes_read(), job.len() as u64);
+    }
+}
+
 /// Gives some bytes, then fails.
 struct Failing<'a>(&'a [u8]);
 

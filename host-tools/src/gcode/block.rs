@@ -39,6 +39,20 @@ impl Letters {
         Self(self.0 | other.0)
     }
 
+    /// Every letter.
+    pub(super) const ALL: Self = Self((1 << 26) - 1);
+
+    pub(super) const fn without(self, other: Self) -> Self {
+        Self(self.0 & !other.0)
+    }
+
+    /// Whether a byte is one of the letters in upper case.
+    #[inline]
+    pub(super) const fn has_byte(self, byte: u8) -> bool {
+        let place = byte.wrapping_sub(b'A');
+        place < 26 && self.0 >> place & 1 != 0
+    }
+
     pub(super) const fn has(self, letter: u8) -> bool {
         self.0 & Self::of(&[letter]).0 != 0
     }
@@ -118,7 +132,7 @@ impl<'a> Block<'a> {
         let mut repeated = None;
         let mut lacks_number = None;
         for (index, word) in words.iter().enumerate() {
-            match word.letter {
+            match word.letter() {
                 b'G' | b'M' => {
                     let code = Code::of(word)?;
                     let group = match code {
@@ -133,15 +147,15 @@ impl<'a> Block<'a> {
                         }
                         Code::Unknown => {
                             // Behind an unknown M word there is free text and no word.
-                            claims_letters |= word.letter == b'G';
+                            claims_letters |= word.letter() == b'G';
                             self.has_oddities = true;
                             None
                         }
                     };
-                    if word.letter == b'M' {
+                    if word.letter() == b'M' {
                         m_words += 1;
                         if m_words > M_WORDS {
-                            return Err(Fault::new(word.start as usize, Kind::TooManyM));
+                            return Err(Fault::new(word.start(), Kind::TooManyM));
                         }
                     }
                     if let Some(group) = group {
@@ -155,11 +169,11 @@ impl<'a> Block<'a> {
                     if self.letters.has(letter) {
                         repeated = repeated.or(Some(index));
                     }
-                    if word.number.is_none() {
+                    if word.number_as_written().is_none() {
                         lacks_number = lacks_number.or(Some(index));
                     }
                     self.letters.add(letter);
-                    // A line has fewer than 65536 words, since it has no more bytes than that.
+                    // A line has fewer than 65536 words, since it has fewer bytes than that.
                     self.index[usize::from(letter - b'A')] = index as u16;
                 }
             }
@@ -168,7 +182,7 @@ impl<'a> Block<'a> {
         self.has_oddities |= !self.letters.and(Letters::UNKNOWN).is_empty();
         if let Some(index) = repeated.filter(|_| !self.is_foreign) {
             let word = words[index];
-            return Err(Fault::new(word.start as usize, Kind::RepeatedLetter(char::from(word.letter))));
+            return Err(Fault::new(word.start(), Kind::RepeatedLetter(char::from(word.letter()))));
         }
         let may_lack_numbers = self.is_foreign || self.axis_owner == Some(AxisOwner::Home);
         if let Some(index) = lacks_number.filter(|_| !may_lack_numbers) {
@@ -184,8 +198,8 @@ impl<'a> Block<'a> {
 
     /// Where the first word with one of some letters starts; the line's first word if there is none.
     pub(super) fn offset_of(&self, letters: Letters) -> usize {
-        let first = self.words.iter().find(|word| letters.has(word.letter));
-        first.or(self.words.first()).map_or(0, |word| word.start as usize)
+        let first = self.words.iter().find(|word| letters.has(word.letter()));
+        first.or(self.words.first()).map_or(0, |word| word.start())
     }
 
     fn take_g(&mut self, meaning: GWord, index: usize) -> Result<(), Fault> {
@@ -196,7 +210,7 @@ impl<'a> Block<'a> {
             }
             GWord::CannedCycle => {
                 let word = &self.words[index];
-                return Err(Fault::new(word.start as usize, Kind::CannedCycle(name(word))));
+                return Err(Fault::new(word.start(), Kind::CannedCycle(name(word))));
             }
             GWord::Plane(plane) => self.plane = Some(plane),
             GWord::Units(units) => self.units = Some(units),
@@ -240,7 +254,7 @@ impl<'a> Block<'a> {
         });
         match (owners.next(), owners.next()) {
             (Some(first), Some(second)) => {
-                Err(Fault::new(second.start as usize, Kind::TwoAxisOwners { first: name(first), second: name(second) }))
+                Err(Fault::new(second.start(), Kind::TwoAxisOwners { first: name(first), second: name(second) }))
             }
             _ => Ok(()),
         }
@@ -256,9 +270,9 @@ enum Code {
 
 impl Code {
     fn of(word: &Word) -> Result<Self, Fault> {
-        let number = word.number.ok_or_else(|| missing_number(word))?;
-        let not_a_code = || Fault::new(word.start as usize, Kind::NotACode);
-        if word.letter == b'G' {
+        let number = word.number_as_written().ok_or_else(|| missing_number(word))?;
+        let not_a_code = || Fault::new(word.start(), Kind::NotACode);
+        if word.letter() == b'G' {
             let tenths = vocabulary::g_tenths(number).ok_or_else(not_a_code)?;
             Ok(vocabulary::g_word(tenths).map_or(Code::Unknown, |(group, meaning)| Code::G(group, meaning)))
         } else {
@@ -270,8 +284,8 @@ impl Code {
 
 /// A word's plain name: `G92.1`, `M104`, `U`.
 pub(super) fn name(word: &Word) -> String {
-    let letter = char::from(word.letter);
-    match (word.letter, word.number) {
+    let letter = char::from(word.letter());
+    match (word.letter(), word.number_as_written()) {
         (b'G', Some(number)) => match vocabulary::g_tenths(number) {
             Some(tenths) if tenths % 10 == 0 => format!("G{}", tenths / 10),
             Some(tenths) => format!("G{}.{}", tenths / 10, tenths % 10),
@@ -284,7 +298,7 @@ pub(super) fn name(word: &Word) -> String {
 
 /// Whether a word is unknown, known but not modelled, or neither.
 pub(super) fn oddity(word: &Word) -> Option<Oddity> {
-    match word.letter {
+    match word.letter() {
         b'G' | b'M' => match Code::of(word).ok()? {
             Code::Unknown => Some(Oddity::Unknown),
             Code::G(_, GWord::Unmodelled | GWord::UnmodelledOwner | GWord::Motion(MotionMode::Probe)) => {
@@ -304,14 +318,14 @@ pub(super) enum Oddity {
 }
 
 fn missing_number(word: &Word) -> Fault {
-    Fault::new(word.start as usize, Kind::MissingNumber(char::from(word.letter)))
+    Fault::new(word.start(), Kind::MissingNumber(char::from(word.letter())))
 }
 
 fn same_group(before: &[Word], word: &Word, group: Group) -> Fault {
     let is_of_group = |earlier: &&Word| match Code::of(earlier) {
-        Ok(Code::G(other, _) | Code::M(other, _)) => earlier.letter == word.letter && other == group,
+        Ok(Code::G(other, _) | Code::M(other, _)) => earlier.letter() == word.letter() && other == group,
         _ => false,
     };
     let first = before.iter().find(is_of_group).map_or_else(String::new, name);
-    Fault::new(word.start as usize, Kind::SameGroup { first, second: name(word), group: group.name() })
+    Fault::new(word.start(), Kind::SameGroup { first, second: name(word), group: group.name() })
 }

@@ -1,7 +1,5 @@
 //! Exact decimal numbers as G-code writes them.
 
-use super::digits::Digits;
-
 /// Most digits that a number may have, leading zeros and zeros at the end of the fraction not counted.
 const DIGITS: usize = 18;
 /// Farthest place in nanometres that is accepted: 100 km. Sums and squares of such lengths fit their integers.
@@ -64,28 +62,47 @@ impl Decimal {
     /// [`DecimalError`] when the text is not of the form above, or has more than 18 digits.
     pub fn parse(text: &[u8]) -> Result<Self, DecimalError> {
         match Self::scan(text, 0)? {
-            (number, end) if end == text.len() => Ok(number),
+            (number, end) if end == text.len() => Ok(number.trimmed()),
             _ => Err(DecimalError::Malformed),
         }
     }
 
-    /// Reads the longest number that begins at `start`; also gives the offset of the byte behind it.
-    #[inline]
+    /// A number as it is written: zeros may stand at the end of its fraction. `scale` is 18 at most.
+    pub(super) const fn as_written(mantissa: i64, scale: u8) -> Self {
+        Self { mantissa, scale }
+    }
+
+    /// Without zeros at the end of the fraction.
+    pub(super) const fn trimmed(mut self) -> Self {
+        while self.scale > 0 && self.mantissa % 10 == 0 {
+            self.mantissa /= 10;
+            self.scale -= 1;
+        }
+        self
+    }
+
+    /// Reads the longest number that begins at `start`, as it is written; also gives the offset of the byte behind it.
     pub(super) fn scan(text: &[u8], start: usize) -> Result<(Self, usize), DecimalError> {
-        let sign = text.get(start);
-        let negative = sign == Some(&b'-');
-        let first = start + usize::from(negative || sign == Some(&b'+'));
-        let Digits { mut mantissa, digits, mut scale, end: at } = Digits::read(text, first);
+        let negative = text.get(start) == Some(&b'-');
+        let first = start + usize::from(matches!(text.get(start), Some(b'-' | b'+')));
+        let (mut mantissa, mut digits, mut point, mut at) = (0_i64, 0, None, first);
+        while let Some(byte) = text.get(at) {
+            match byte {
+                b'0'..=b'9' => {
+                    mantissa = mantissa.wrapping_mul(10).wrapping_add(i64::from(byte - b'0'));
+                    digits += 1;
+                }
+                b'.' if point.is_none() => point = Some(digits),
+                _ => break,
+            }
+            at += 1;
+        }
+        let mut scale = point.map_or(0, |before| digits - before);
         if digits == 0 {
             return Err(DecimalError::Malformed);
         }
         if digits > DIGITS {
             (mantissa, scale) = read_long(&text[first..at])?;
-        } else if scale > 0 && text[at - 1] == b'0' {
-            while scale > 0 && mantissa % 10 == 0 {
-                mantissa /= 10;
-                scale -= 1;
-            }
         }
         let mantissa = if negative { -mantissa } else { mantissa };
         // At most DIGITS.

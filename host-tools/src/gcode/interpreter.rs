@@ -155,7 +155,7 @@ impl Interpreter {
     fn count(&mut self, block: &Block<'_>) {
         for word in block.words {
             let oddity = match block::oddity(word) {
-                None if Letters::TURNING.has(word.letter) && !block.is_foreign => Some(Oddity::Unmodelled),
+                None if Letters::TURNING.has(word.letter()) && !block.is_foreign => Some(Oddity::Unmodelled),
                 oddity => oddity,
             };
             let counts = match oddity {

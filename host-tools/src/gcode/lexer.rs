@@ -100,7 +100,6 @@ fn skip_blanks(line: &[u8], mut at: usize) -> usize {
 }
 
 /// Appends the word that starts at `start`; gives the offset of the byte behind it.
-#[inline]
 fn read_word(line: &[u8], start: usize, words: &mut Vec<Word>) -> Result<usize, Fault> {
     let (mut number, mut end) = (None, start + 1);
     let at = skip_blanks(line, end);
@@ -112,8 +111,7 @@ fn read_word(line: &[u8], start: usize, words: &mut Vec<Word>) -> Result<usize, 
         };
         (number, end) = (Some(read), behind);
     }
-    // A line is far shorter than 2^32 bytes.
-    words.push(Word { letter: line[start].to_ascii_uppercase(), number, start: start as u32, end: end as u32 });
+    words.push(Word::of(line[start].to_ascii_uppercase(), number, start..end));
     Ok(end)
 }
 
@@ -155,7 +153,7 @@ fn read_integer(line: &[u8], start: usize) -> (Option<u64>, usize, usize) {
 
 fn is_unknown_m(word: &Word) -> bool {
     // A number that is no code is refused later, with a better word for it.
-    word.number.and_then(vocabulary::m_number).is_some_and(|number| vocabulary::m_word(number).is_none())
+    word.number_as_written().and_then(vocabulary::m_number).is_some_and(|number| vocabulary::m_word(number).is_none())
 }
 
 /// Where free text ends: at `;`, at the line's end, or on a numbered line at a check value that closes it.
@@ -205,7 +203,7 @@ mod tests {
     fn words(line: &str) -> Vec<(char, Option<Decimal>)> {
         let mut words = Vec::new();
         split(line.as_bytes(), 0, &mut words).unwrap();
-        words.iter().map(|word| (char::from(word.letter), word.number)).collect()
+        words.iter().map(|word| (char::from(word.letter()), word.number())).collect()
     }
 
     fn frame(line: &str) -> Frame {

@@ -4,19 +4,37 @@ use std::ops::Range;
 
 use super::decimal::Decimal;
 use super::error::{Fault, GcodeError};
-use super::lexer::Frame;
+use super::lexer::{self, Frame};
+use super::plain::{self, Plain};
+use super::window::Window;
 use crate::place::Place;
 
 /// A letter with or without a number.
+// Kept small: writing words down is a measurable part of reading.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Word {
-    pub(super) letter: u8,
-    pub(super) number: Option<Decimal>,
-    pub(super) start: u32,
-    pub(super) end: u32,
+    mantissa: i64,
+    start: u16,
+    end: u16,
+    letter: u8,
+    /// [`NO_NUMBER`] for a letter alone.
+    scale: u8,
 }
 
+const NO_NUMBER: u8 = u8::MAX;
+
 impl Word {
+    /// A word whose place is given in bytes of its line; none is longer than 65535.
+    #[inline]
+    pub(super) fn new(letter: u8, mantissa: i64, scale: u8, place: Range<usize>) -> Self {
+        Self { mantissa, start: place.start as u16, end: place.end as u16, letter, scale }
+    }
+
+    pub(super) fn of(letter: u8, number: Option<Decimal>, place: Range<usize>) -> Self {
+        let (mantissa, scale) = number.map_or((0, NO_NUMBER), |number| (number.mantissa(), number.scale()));
+        Self::new(letter, mantissa, scale, place)
+    }
+
     /// The letter in upper case, `b'A'` to `b'Z'`.
     pub fn letter(&self) -> u8 {
         self.letter
@@ -24,28 +42,77 @@ impl Word {
 
     /// The number; none for a letter alone, such as the `X` of `G28 X`.
     pub fn number(&self) -> Option<Decimal> {
-        self.number
+        self.number_as_written().map(Decimal::trimmed)
+    }
+
+    #[inline]
+    pub(super) fn number_as_written(&self) -> Option<Decimal> {
+        (self.scale != NO_NUMBER).then_some(Decimal::as_written(self.mantissa, self.scale))
+    }
+
+    pub(super) fn start(&self) -> usize {
+        self.start.into()
     }
 
     /// Where the word stands in [`Line::raw`]. Blanks may lie inside.
     pub fn range(&self) -> Range<usize> {
-        self.start as usize..self.end as usize
+        self.start.into()..self.end.into()
     }
 }
 
 /// One line as the reader holds it.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(super) struct Held {
     pub(super) file: String,
     pub(super) number: u64,
-    pub(super) raw: Vec<u8>,
-    pub(super) words: Vec<Word>,
+    pub(super) window: Window,
+    /// The first `word_count` of them; the others are left from earlier lines. Never fewer than [`plain::WORDS`].
+    words: Vec<Word>,
+    pub(super) word_count: usize,
     pub(super) frame: Frame,
 }
 
 impl Held {
+    pub(super) fn new(file: String) -> Self {
+        let words = vec![Word::of(b'A', None, 0..0); plain::WORDS];
+        Self { file, number: 0, window: Window::new(), words, word_count: 0, frame: Frame::default() }
+    }
+
+    /// Goes on to the next line if it is plain and has been read as a whole; otherwise nothing changes.
+    #[inline]
+    pub(super) fn advance_plain(&mut self) -> bool {
+        let (Some(bytes), Some(words)) = (self.window.ahead(), self.words.first_chunk_mut()) else { return false };
+        let Some(Plain { words, length }) = plain::split(bytes, words) else { return false };
+        if !self.window.advance(length) {
+            return false;
+        }
+        self.number += 1;
+        self.word_count = words;
+        self.frame = Frame::default();
+        true
+    }
+
+    /// Splits the line from its byte `start` on.
+    pub(super) fn split(&mut self, start: usize) -> Result<(), GcodeError> {
+        let split = lexer::split(self.window.line(), start, &mut self.words);
+        self.word_count = self.words.len();
+        if self.words.len() < plain::WORDS {
+            self.words.resize(plain::WORDS, Word::of(b'A', None, 0..0));
+        }
+        match split {
+            Ok(frame) => {
+                self.frame = frame;
+                Ok(())
+            }
+            Err(fault) => {
+                self.word_count = 0;
+                Err(self.error(fault))
+            }
+        }
+    }
+
     pub(super) fn error(&self, fault: Fault) -> GcodeError {
-        GcodeError::new(Place::new(self.file.as_str(), self.number, &self.raw, fault.offset), fault.kind)
+        GcodeError::new(Place::new(self.file.as_str(), self.number, self.window.line(), fault.offset), fault.kind)
     }
 }
 
@@ -64,12 +131,12 @@ impl<'a> Line<'a> {
     ///
     /// All lines of a file, one behind the other, are the file.
     pub fn raw(&self) -> &'a [u8] {
-        &self.0.raw
+        self.0.window.line()
     }
 
     /// The words in order, without a line number and a check value.
     pub fn words(&self) -> &'a [Word] {
-        &self.0.words
+        self.0.words.get(..self.0.word_count).unwrap_or_default()
     }
 
     /// The number of an `N` word.
@@ -79,7 +146,7 @@ impl<'a> Line<'a> {
 
     /// What stands behind an unknown `M` word, up to `;`, a check value or the line's end. It has no words.
     pub fn free_text(&self) -> Option<&'a [u8]> {
-        self.free_text_range().and_then(|range| self.0.raw.get(range))
+        self.free_text_range().and_then(|range| self.raw().get(range))
     }
 
     pub(crate) fn free_text_range(&self) -> Option<Range<usize>> {
@@ -94,7 +161,7 @@ impl<'a> Line<'a> {
 
     /// The first word with a letter, given in upper case.
     pub fn word(&self, letter: u8) -> Option<&'a Word> {
-        self.0.words.iter().find(|word| word.letter == letter)
+        self.words().iter().find(|word| word.letter == letter)
     }
 
     pub(super) fn error(&self, fault: Fault) -> GcodeError {

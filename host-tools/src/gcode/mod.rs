@@ -20,9 +20,11 @@ mod lexer;
 mod line;
 mod motion;
 pub mod moves;
+mod plain;
 mod reader;
 mod state;
 mod vocabulary;
+mod window;
 mod writer;
 
 pub use decimal::{Decimal, DecimalError, Units};

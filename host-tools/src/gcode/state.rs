@@ -80,7 +80,7 @@ impl State {
         if let Some(index) = block.machine_coordinates
             && !matches!(self.motion, MotionMode::Rapid | MotionMode::Linear)
         {
-            return Err(Fault::new(block.words[index].start as usize, Kind::MachineCoordinates));
+            return Err(Fault::new(block.words[index].start(), Kind::MachineCoordinates));
         }
         let action = match block.axis_owner {
             Some(AxisOwner::Home) => self.home(block),
@@ -179,7 +179,7 @@ impl State {
                 let shape = ArcShape::Radius { radius_nm };
                 (shape, Letters::of(b"R"), arc::check_radius(chord_nm, radius_nm, self.units))
             }
-            (Some(radius), _) => return Err(Fault::new(radius.start as usize, Kind::ArcTwoForms)),
+            (Some(radius), _) => return Err(Fault::new(radius.start(), Kind::ArcTwoForms)),
         };
         checked.map_err(|kind| Fault::new(block.offset_of(at_shape), kind))?;
         Ok(Action::Arc(ArcMotion {
@@ -219,7 +219,7 @@ impl State {
     }
 
     fn set_temperature(&mut self, heater: MWord, word: &Word) -> Result<(), Fault> {
-        let degrees = word.number.and_then(|number| number.to_whole());
+        let degrees = word.number_as_written().and_then(|number| number.to_whole());
         let degrees = degrees.and_then(|degrees| i16::try_from(degrees).ok());
         let temperature_c = Some(degrees.ok_or_else(|| out_of_range(word))?);
         if heater == MWord::BedTemperature {
@@ -240,7 +240,7 @@ impl State {
     }
 
     fn length_nm(&self, word: &Word) -> Result<i64, Fault> {
-        let length_nm = word.number.and_then(|number| number.to_nm(self.units));
+        let length_nm = word.number_as_written().and_then(|number| number.to_nm(self.units));
         length_nm.ok_or_else(|| out_of_range(word))
     }
 
@@ -259,11 +259,11 @@ impl State {
 }
 
 fn out_of_range(word: &Word) -> Fault {
-    Fault::new(word.start as usize, Kind::OutOfRange)
+    Fault::new(word.start(), Kind::OutOfRange)
 }
 
 /// A fault at the first word with one of some letters; its kind names the letter.
 fn belongs_to_no_arc(block: &Block<'_>, letters: Letters, kind: fn(char) -> Kind) -> Fault {
-    let word = block.words.iter().find(|word| letters.has(word.letter));
-    Fault::new(block.offset_of(letters), kind(word.map_or('?', |word| char::from(word.letter))))
+    let word = block.words.iter().find(|word| letters.has(word.letter()));
+    Fault::new(block.offset_of(letters), kind(word.map_or('?', |word| char::from(word.letter()))))
 }
