@@ -131,8 +131,7 @@ impl<S: Motors> Controller<S> {
         &mut self.keeper
     }
 
-    /// From the next line on, lets `E` follow the thickness that is laid while the shape fades, or no longer. Off at first,
-    /// and to be left off for jobs that a desktop has scaled already.
+    /// From the next line on, lets `E` follow the thickness that is laid while the shape fades, or no longer. Off at first.
     pub fn scale_flow(&mut self, on: bool) {
         self.flow = on.then(|| self.flow.unwrap_or_default());
     }
