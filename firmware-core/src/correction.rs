@@ -162,14 +162,20 @@ impl<const CAPACITY: usize> Correction<CAPACITY> {
     /// rounded to the nearest 65536th; never above 131072. What is laid lies below the nozzle, so a layer that ends at
     /// `full_below` is outside and one that ends at `zero_above` inside. Multiply the change of `E` by it.
     pub fn thickness_q16(&self, x_um: i32, y_um: i32, z_um: i32) -> u32 {
-        let Some(fade) = self.fade.filter(|fade| z_um > fade.full_below_um() && z_um <= fade.zero_above_um()) else {
+        let Some(fade) = self.fade.filter(|_| self.is_fading(z_um)) else {
             return 65_536;
         };
-        let shape_q16 = self.grid.shape_q16(x_um, y_um);
+        let shape_q16 = self.grid.shape_called_q16(x_um, y_um);
         let range_um = NonZeroU32::new(fade.range_um()).unwrap_or(NonZeroU32::MIN);
         // Below 2^31; a fade is longer than its shape is high, so at most 65536.
         let change_q16 = (shape_q16.unsigned_abs() + range_um.get() / 2) / range_um;
         if shape_q16 < 0 { 65_536 + change_q16 } else { 65_536_u32.saturating_sub(change_q16) }
+    }
+
+    /// Whether a layer that ends at a logical height is inside the fade.
+    #[inline]
+    pub(crate) fn is_fading(&self, z_um: i32) -> bool {
+        self.fade.as_ref().is_some_and(|fade| z_um > fade.full_below_um() && z_um <= fade.zero_above_um())
     }
 
     /// Shift and mean: what the datum moves by at every height.

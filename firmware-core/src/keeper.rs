@@ -8,7 +8,7 @@ use crate::correction::{Correction, CorrectionError};
 use crate::fade::Fade;
 use crate::grid::{GridError, HeightGrid};
 use crate::memory::SlotMemory;
-use crate::split::{Move, Piece, Point, Split, SplitError};
+use crate::split::{Flow, Move, Piece, Point, Split, SplitError};
 use crate::store::{OtherSlot, Store, StoreError};
 use crate::stored_grid::{StoredGrid, Surface};
 use crate::survey::{Order, Prompt, Survey, SurveyEvent, SurveyPlan, SurveySettings};
@@ -541,6 +541,17 @@ pub enum Pieces<'a, const NODES: usize, const EXTRA: usize> {
     Split(Split<'a, NODES, EXTRA>),
     /// Without a grid in force: the move itself.
     Whole(Option<Piece<EXTRA>>),
+}
+
+impl<const NODES: usize, const EXTRA: usize> Pieces<'_, NODES, EXTRA> {
+    /// The next piece, with the first further axis, `E`, scaled by the thickness that is laid: [`Split::next_scaled`].
+    /// Without a grid in force it is the same as `next`.
+    pub fn next_scaled(&mut self, flow: &mut Flow) -> Option<Piece<EXTRA>> {
+        match self {
+            Self::Split(split) => split.next_scaled(flow),
+            Self::Whole(piece) => piece.take(),
+        }
+    }
 }
 
 impl<const NODES: usize, const EXTRA: usize> Iterator for Pieces<'_, NODES, EXTRA> {

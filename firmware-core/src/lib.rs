@@ -33,6 +33,7 @@
 //! | [`HeightGrid`], [`Lattice`] | heights on a regular lattice, bilinear between them; `refined` makes a denser one |
 //! | [`Fade`], [`Correction`] | the correction, its fade and its exact inverse |
 //! | [`Move`], [`Split`], [`Piece`] | straight moves in, pieces along the corrected surface out |
+//! | [`Flow`] | `E` scaled by the thickness really laid where the shape fades |
 //! | [`Arc`], [`Chords`] | arcs and helices in, straight moves out |
 //! | [`Survey`], [`SurveyPlan`] | measuring by hand: events in, orders out |
 //! | [`TramAdvice`] | how far to turn which screw, and what no screw takes out |
@@ -96,7 +97,7 @@ pub use correction::{Correction, CorrectionError};
 pub use fade::{Fade, FadeError};
 pub use grid::{GridAxis, GridError, HeightGrid, Lattice, MAX_HEIGHT_UM};
 pub use keeper::{Keeper, KeeperError, KeeperSettings, LoadReport, Pieces, RestorePolicy, Status};
-pub use split::{DEFAULT_TOLERANCE_UM, MAX_TOLERANCE_UM, Move, Piece, Point, Split, SplitError};
+pub use split::{DEFAULT_TOLERANCE_UM, Flow, MAX_TOLERANCE_UM, Move, Piece, Point, Split, SplitError};
 pub use store::{Loaded, OtherSlot, Saved, Store, StoreError};
 pub use stored_grid::{StoredGrid, Surface};
 pub use survey::{

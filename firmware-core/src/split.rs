@@ -1,6 +1,7 @@
 //! Straight moves become pieces that follow the corrected surface.
 
 mod crossings;
+mod flow;
 
 use core::fmt;
 
@@ -8,6 +9,7 @@ use crate::correction::Correction;
 use crate::fixed_point::{between, high_product, low_product, round_q16, scale_q16, wide_product};
 use crate::reciprocal::Reciprocal;
 use crossings::{Crossings, NEVER};
+pub use flow::Flow;
 
 /// Tolerance that suits every usual machine: less than one motor step.
 pub const DEFAULT_TOLERANCE_UM: u16 = 2;

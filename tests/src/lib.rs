@@ -6,6 +6,7 @@
 #![deny(missing_docs)]
 
 pub mod demo_job;
+pub mod exact_flow;
 pub mod faults;
 pub mod media;
 pub mod power_cuts;

@@ -20,11 +20,14 @@ use gapkeeper::{Correction, HeightGrid};
 use gapkeeper_sim::demo;
 use gapkeeper_tests::demo_job;
 use machine::{Cells, HEIGHTS_UM, Path as MachinePath, REPORTED_LINES, STATIONS_AT};
-use programme::{ALL_BLOCKS, FIRST_BLOCKS, MOVES_PER_BLOCK, Programme};
+use programme::{ALL_BLOCKS, FIRST_BLOCKS, MOVES_PER_BLOCK, Programme, SCALED_BLOCKS, scaled_moves};
 
 /// What the programme came to when it was written. It changes with the programme; if the core alone was changed, the
 /// bits of a height, a piece, a survey or a record are others than before.
-const DIGESTS: &str = "digest 5000 1f8009f454fbae3e\ndigest 100000 140217fe70925919\n";
+const DIGESTS: &str = "digest 5000 1f8009f454fbae3e\nscaled 1000 580373de73297e1d\ndigest 100000 140217fe70925919\n";
+
+/// The controller's two runs of the job, and whether `E` is scaled; the AVR stops in the first.
+const JOBS: [(&str, bool); 2] = [("job", false), ("scaled_job", true)];
 
 fn boards() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("boards")
@@ -33,9 +36,9 @@ fn boards() -> PathBuf {
 fn desktop() -> String {
     let mut programme = Programme::new();
     let mut lines = String::new();
-    for blocks in [FIRST_BLOCKS, ALL_BLOCKS] {
-        lines += &line("digest", blocks * MOVES_PER_BLOCK, programme.run_to(blocks));
-    }
+    lines += &line("digest", FIRST_BLOCKS * MOVES_PER_BLOCK, programme.run_to(FIRST_BLOCKS));
+    lines += &line("scaled", SCALED_BLOCKS * MOVES_PER_BLOCK, scaled_moves(SCALED_BLOCKS));
+    lines += &line("digest", ALL_BLOCKS * MOVES_PER_BLOCK, programme.run_to(ALL_BLOCKS));
     assert!(programme.pieces() > 2 * ALL_BLOCKS * MOVES_PER_BLOCK, "moves are not being split");
     lines
 }
@@ -61,26 +64,32 @@ fn the_controller_on_every_chip_makes_the_simulators_pieces() {
     machine::measure(controller, &cells).expect("a survey");
     let measured = line("survey", controller.motors().pieces(), controller.motors().digest());
     let stored = line("memory", 0, cells.digest());
-    let controller = machine::switched_on(&mut place, &cells).expect("the grid is stored");
-    let (mut bytes, mut ours) = (job.iter().copied(), String::new());
-    machine::run(controller, || bytes.next(), |lines, digest| ours += &line("job", lines, digest)).expect("a job");
+    let mut ours = String::new();
+    for (name, scale_flow) in JOBS {
+        let controller = machine::switched_on(&mut place, &cells).expect("the grid is stored");
+        controller.scale_flow(scale_flow);
+        let mut bytes = job.iter().copied();
+        machine::run(controller, || bytes.next(), |lines, digest| ours += &line(name, lines, digest)).expect("a job");
+    }
     // The same job by the simulator's own reader, over the bed itself.
     let settings = machine::settings();
     let refined: HeightGrid<225> = bed.densest().expect("the demo's bed is refined");
     let correction = Correction::new(refined).with_fade(settings.fade.expect("a fade")).expect("it suits the bed");
-    let mut path = MachinePath::at_origin();
     let mut expected = String::new();
-    let mut lines = 0;
-    let all = demo_job::for_each_line(&correction, settings.tolerance_um, |_, pieces| {
-        pieces.iter().for_each(|&(end, extruded_nm)| path.add(end, extruded_nm));
-        path.end_line();
-        lines += 1;
-        if lines % REPORTED_LINES == 0 {
-            expected += &line("job", lines, path.digest());
-        }
-    });
-    expected += &line("job", all, path.digest());
-    assert!(path.pieces() > 200_000 && all > 40_000, "{} {all}", path.pieces());
+    for (name, scale_flow) in JOBS {
+        let mut path = MachinePath::at_origin();
+        let mut lines = 0;
+        let all = demo_job::for_each_line(&correction, settings.tolerance_um, scale_flow, |_, pieces| {
+            pieces.iter().for_each(|&(end, extruded_nm)| path.add(end, extruded_nm));
+            path.end_line();
+            lines += 1;
+            if lines % REPORTED_LINES == 0 {
+                expected += &line(name, lines, path.digest());
+            }
+        });
+        expected += &line(name, all, path.digest());
+        assert!(path.pieces() > 200_000 && all > 40_000, "{} {all}", path.pieces());
+    }
     assert_begins(&expected, &ours, "the desktop's controller");
     assert_eq!(ours.len(), expected.len());
     compare("controller", &(measured + &stored + &expected));

@@ -53,20 +53,32 @@ fn keeper(bed_c: i16) -> ControllerKeeper {
 
 #[test]
 fn the_demo_job_gives_the_simulators_pieces_line_by_line() {
+    let [plain_nm, scaled_nm] = [false, true].map(job_extrudes_nm);
+    // The bed is high where the tray stands, so its layers above the first come out thinner.
+    let change = scaled_nm as f64 / plain_nm as f64 - 1.0;
+    println!("E of {plain_nm} nm becomes {scaled_nm} nm: {:.3} %", 100.0 * change);
+    assert!((-0.02..-0.0005).contains(&change), "{change}");
+}
+
+/// Every piece of the job against the simulator's, with `E` scaled or as it is; all that `E` came to.
+fn job_extrudes_nm(scale_flow: bool) -> i64 {
     let mut controller = Controller::new(keeper(60), Recorder::default());
+    controller.scale_flow(scale_flow);
     let reference = keeper(60);
     let correction = reference.correction_in_force().unwrap();
-    let (mut compared, mut number) = (0, 0);
-    let lines = demo_job::for_each_line(correction, settings().tolerance_um, |line, expected| {
+    let (mut compared, mut number, mut extruded_nm) = (0, 0, 0);
+    let lines = demo_job::for_each_line(correction, settings().tolerance_um, scale_flow, |line, expected| {
         number += 1;
         controller.line(line).unwrap_or_else(|refusal| panic!("line {number}: {refusal}"));
         let pieces = std::mem::take(&mut controller.motors().pieces);
         assert_eq!(pieces, expected, "line {number}: {}", String::from_utf8_lossy(line));
         compared += pieces.len();
+        extruded_nm += pieces.iter().map(|&(_, extruded_nm)| i64::from(extruded_nm)).sum::<i64>();
     });
     println!("{compared} pieces of {lines} lines are equal");
     assert!(compared > 200_000 && lines > 40_000, "{compared} {lines}");
     assert_eq!(controller.motors().homings, 1);
+    extruded_nm
 }
 
 /// A pin whose level is a shared cell.

@@ -1,4 +1,4 @@
-/* Splits one straight move and one arc over a bed that is high in the middle, and prints the pieces.
+/* Splits straight moves and an arc over a bed that is high in the middle, and prints the pieces.
  *
  *     cc -std=c99 -I include examples/split_move.c libgapkeeper_c_api.a -lpthread -ldl -lm -o split_move
  */
@@ -38,6 +38,9 @@ static GapkeeperKeeper keeper;
 static GapkeeperPieces pieces;
 static GapkeeperChords chords;
 
+/* What scaling E leaves over, for as long as this program runs. */
+static GapkeeperFlow flow;
+
 /* Begins, homes, and takes a grid of 3 by 3 stations that is 0.3 mm high in the middle. */
 static GapkeeperResult set_up(void)
 {
@@ -70,14 +73,15 @@ static GapkeeperResult set_up(void)
     return result;
 }
 
-/* One straight move, piece by piece. */
-static GapkeeperResult line(const GapkeeperMove *motion)
+/* One straight move, piece by piece; with E scaled by the thickness that is laid, if that is wanted. */
+static GapkeeperResult line(const GapkeeperMove *motion, int scaled)
 {
     GapkeeperPiece piece;
     GapkeeperResult result = gapkeeper_line_begin(&pieces, sizeof pieces, &keeper, motion);
 
     while (result == GAPKEEPER_RESULT_OK) {
-        result = gapkeeper_piece_next(&pieces, &keeper, &piece);
+        result = scaled ? gapkeeper_piece_next_scaled(&pieces, &keeper, &flow, &piece)
+                        : gapkeeper_piece_next(&pieces, &keeper, &piece);
         if (result == GAPKEEPER_RESULT_OK) {
             queue_straight_motion(&piece);
         }
@@ -94,7 +98,7 @@ static GapkeeperResult arc(const GapkeeperArc *path)
     while (result == GAPKEEPER_RESULT_OK) {
         result = gapkeeper_chord_next(&chords, &chord);
         if (result == GAPKEEPER_RESULT_OK) {
-            result = line(&chord);
+            result = line(&chord, 0);
         }
     }
     return result == GAPKEEPER_RESULT_END ? GAPKEEPER_RESULT_OK : result;
@@ -108,13 +112,20 @@ static GapkeeperResult example(void)
 
     if (result == GAPKEEPER_RESULT_OK) {
         show("line");
-        result = line(&motion);
+        result = line(&motion, 0);
     }
     path.plane = GAPKEEPER_PLANE_XY;
     path.turn = GAPKEEPER_TURN_CLOCKWISE;
     if (result == GAPKEEPER_RESULT_OK) {
         show("arc");
         result = arc(&path);
+    }
+    /* The same way down through the fade. */
+    motion.start.z_um = 4000;
+    motion.end.z_um = 200;
+    if (result == GAPKEEPER_RESULT_OK) {
+        show("scaled");
+        result = line(&motion, 1);
     }
     return result;
 }

@@ -924,6 +924,17 @@ typedef struct GapkeeperPiece {
 } GapkeeperPiece;
 
 /*
+ What scaling `E` leaves over from one piece to the next. Begin once with `= {0}` and use it for every move of that `E`,
+ with `gapkeeper_piece_next_scaled`.
+ */
+typedef struct GapkeeperFlow {
+  /*
+   In 131072ths of a unit of `E`, from -65536 to 65535.
+   */
+  int32_t remainder_q17;
+} GapkeeperFlow;
+
+/*
  Storage of the chords of one arc; begin with `gapkeeper_arc_begin`.
  */
 typedef struct GapkeeperChords {
@@ -1280,6 +1291,19 @@ GapkeeperResult gapkeeper_line_begin(struct GapkeeperPieces *pieces,
 GapkeeperResult gapkeeper_piece_next(struct GapkeeperPieces *pieces,
                                      const struct GapkeeperKeeper *keeper,
                                      struct GapkeeperPiece *piece);
+
+/*
+ As `gapkeeper_piece_next`, with the further axis, `E`, scaled by the thickness that is laid while the shape fades. `E`
+ begins where the move's begins and ends elsewhere than in the move: take the differences from piece to piece. Only
+ what prints is scaled, forwards while X or Y travels.
+
+ # Safety
+ As for `gapkeeper_piece_next`, and `flow` is null or may be read and written.
+ */
+GapkeeperResult gapkeeper_piece_next_scaled(struct GapkeeperPieces *pieces,
+                                            const struct GapkeeperKeeper *keeper,
+                                            struct GapkeeperFlow *flow,
+                                            struct GapkeeperPiece *piece);
 
 /*
  Begins an arc: fetch its chords with `gapkeeper_chord_next` and give each to `gapkeeper_line_begin`. Pass

@@ -1,6 +1,6 @@
 //! Moves become pieces, arcs become chords, machine positions become logical ones.
 
-use gapkeeper::{Correction, Pieces};
+use gapkeeper::{Correction, Flow, Piece, Pieces};
 
 use crate::keeper::KeeperStorage;
 use crate::pointer::{self, Answer};
@@ -18,8 +18,10 @@ pub(crate) struct PiecesContent {
     /// The correction that the pieces refer to, to be compared only; null without one.
     correction: *const Correction<GAPKEEPER_NODES>,
     /// They refer to the keeper and are not looked at unless all of the above still holds.
-    pieces: Pieces<'static, GAPKEEPER_NODES, GAPKEEPER_EXTRA_AXES>,
+    pieces: KeeperPieces,
 }
+
+type KeeperPieces = Pieces<'static, GAPKEEPER_NODES, GAPKEEPER_EXTRA_AXES>;
 
 impl Content for PiecesContent {
     type Opaque = GapkeeperPieces;
@@ -76,23 +78,58 @@ pub unsafe extern "C" fn gapkeeper_piece_next(
     keeper: *const GapkeeperKeeper,
     piece: *mut GapkeeperPiece,
 ) -> GapkeeperResult {
+    // SAFETY: as the caller promises.
+    answer(|| unsafe { give_next(pieces, keeper, piece, Iterator::next) })
+}
+
+/// As `gapkeeper_piece_next`, with the further axis, `E`, scaled by the thickness that is laid while the shape fades. `E`
+/// begins where the move's begins and ends elsewhere than in the move: take the differences from piece to piece. Only
+/// what prints is scaled, forwards while X or Y travels.
+///
+/// # Safety
+/// As for `gapkeeper_piece_next`, and `flow` is null or may be read and written.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn gapkeeper_piece_next_scaled(
+    pieces: *mut GapkeeperPieces,
+    keeper: *const GapkeeperKeeper,
+    flow: *mut GapkeeperFlow,
+    piece: *mut GapkeeperPiece,
+) -> GapkeeperResult {
     answer(|| {
         // SAFETY: as the caller promises.
-        let place = unsafe { Storage::<PiecesContent>::filled(pieces) }?;
+        let (before, after) = unsafe { (pointer::read(flow)?, Answer::at(flow)?) };
+        let mut scaling = Flow::with_remainder_q17(before.remainder_q17);
         // SAFETY: as the caller promises.
-        let (storage, piece) = unsafe { (KeeperStorage::filled(keeper)?, Answer::at(piece)?) };
-        let content = place.content();
-        // SAFETY: filled; these fields are numbers and pointers that are only compared.
-        let (begun_with, changes, correction) =
-            unsafe { ((*content).keeper, (*content).changes, (*content).correction) };
-        if begun_with != keeper || changes != storage.changes() || correction != correction_of(&storage) {
-            return Err(GapkeeperResult::Changed);
-        }
-        // SAFETY: filled and writable; the keeper that the pieces refer to is where it was and was not changed.
-        let next = unsafe { (*content).pieces.next() };
-        piece.give(next.ok_or(GapkeeperResult::End)?.into());
+        unsafe { give_next(pieces, keeper, piece, |pieces| pieces.next_scaled(&mut scaling)) }?;
+        after.give(GapkeeperFlow { remainder_q17: scaling.remainder_q17() });
         Ok(())
     })
+}
+
+/// Gives the next piece, by whichever way it is asked for.
+///
+/// # Safety
+/// As for `gapkeeper_piece_next`.
+unsafe fn give_next(
+    pieces: *mut GapkeeperPieces,
+    keeper: *const GapkeeperKeeper,
+    piece: *mut GapkeeperPiece,
+    next: impl FnOnce(&mut KeeperPieces) -> Option<Piece<GAPKEEPER_EXTRA_AXES>>,
+) -> Result<(), GapkeeperResult> {
+    // SAFETY: as the caller promises.
+    let place = unsafe { Storage::<PiecesContent>::filled(pieces) }?;
+    // SAFETY: as the caller promises.
+    let (storage, piece) = unsafe { (KeeperStorage::filled(keeper)?, Answer::at(piece)?) };
+    let content = place.content();
+    // SAFETY: filled; these fields are numbers and pointers that are only compared.
+    let (begun_with, changes, correction) = unsafe { ((*content).keeper, (*content).changes, (*content).correction) };
+    if begun_with != keeper || changes != storage.changes() || correction != correction_of(&storage) {
+        return Err(GapkeeperResult::Changed);
+    }
+    // SAFETY: filled and writable; the keeper that the pieces refer to is where it was and was not changed.
+    let next = next(unsafe { &mut (*content).pieces });
+    piece.give(next.ok_or(GapkeeperResult::End)?.into());
+    Ok(())
 }
 
 /// Begins an arc: fetch its chords with `gapkeeper_chord_next` and give each to `gapkeeper_line_begin`. Pass

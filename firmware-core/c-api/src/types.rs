@@ -39,6 +39,15 @@ pub struct GapkeeperPiece {
     pub extra: [i32; GAPKEEPER_EXTRA_AXES],
 }
 
+/// What scaling `E` leaves over from one piece to the next. Begin once with `= {0}` and use it for every move of that `E`,
+/// with `gapkeeper_piece_next_scaled`.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[repr(C)]
+pub struct GapkeeperFlow {
+    /// In 131072ths of a unit of `E`, from -65536 to 65535.
+    pub remainder_q17: i32,
+}
+
 /// The plane of an arc.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[repr(u8)]
@@ -243,6 +252,8 @@ unsafe impl Plain for GapkeeperPoint {}
 unsafe impl Plain for GapkeeperMove {}
 // SAFETY: as above.
 unsafe impl Plain for GapkeeperPiece {}
+// SAFETY: as above.
+unsafe impl Plain for GapkeeperFlow {}
 // SAFETY: as above.
 unsafe impl Plain for GapkeeperArc {}
 // SAFETY: as above.

@@ -7,8 +7,8 @@ use std::path::{Path, PathBuf};
 
 use compilers::{CROSS_C, CROSS_CPP, HOST_C, HOST_CPP};
 use gapkeeper::{
-    Arc, Fade, HeightGrid, Keeper, KeeperSettings, Lattice, Move, Order, Plane, Point, StoredGrid, Surface,
-    SurveyEvent, SurveyPlan, SurveySettings, Turn,
+    Arc, Fade, Flow, HeightGrid, Keeper, KeeperSettings, Lattice, Move, Order, Piece, Plane, Point, StoredGrid,
+    Surface, SurveyEvent, SurveyPlan, SurveySettings, Turn,
 };
 use gapkeeper_c_api::{GAPKEEPER_GRIDS, GAPKEEPER_NODES, GAPKEEPER_STATIONS};
 
@@ -39,10 +39,13 @@ fn split_move() -> String {
     };
     keeper.adopt(grid).expect("the grid comes into force");
     let mut printed = String::new();
+    let print = |printed: &mut String, piece: &Piece<1>| {
+        let Point { x_um, y_um, z_um } = piece.end;
+        writeln!(printed, "X {x_um} Y {y_um} Z {z_um} E {}", piece.extra[0]).expect("a text grows");
+    };
     let line = |printed: &mut String, motion: &Move<1>| {
         for piece in keeper.line(motion).expect("the move can be split") {
-            let Point { x_um, y_um, z_um } = piece.end;
-            writeln!(printed, "X {x_um} Y {y_um} Z {z_um} E {}", piece.extra[0]).expect("a text grows");
+            print(printed, &piece);
         }
     };
     let between = |start: [i32; 3], end: [i32; 3], extra_end| {
@@ -56,6 +59,12 @@ fn split_move() -> String {
     let arc = Arc::with_centre(motion, Plane::Xy, Turn::Clockwise, [50_000, 0]).expect("an arc");
     for chord in arc.chords(50).expect("its chords") {
         line(&mut printed, &chord);
+    }
+    printed.push_str("scaled\n");
+    let mut pieces = keeper.line(&between([20_000, 20_000, 4000], [200_000, 180_000, 200], 8011)).expect("a move");
+    let mut flow = Flow::new();
+    while let Some(piece) = pieces.next_scaled(&mut flow) {
+        print(&mut printed, &piece);
     }
     printed + "done\n"
 }
@@ -120,7 +129,8 @@ fn survey() -> String {
 #[test]
 fn split_move_in_c_is_split_move_in_rust() {
     let expected = split_move();
-    assert!(expected.lines().count() > 30, "{expected}");
+    assert!(expected.lines().count() > 40, "{expected}");
+    assert!(expected.contains(" E 8011\narc\n") && !expected.contains(" E 8011\ndone\n"), "{expected}");
     for compiler in &HOST_C {
         assert_eq!(compiler.output_of(folder(), &example("split_move.c")).as_deref(), Some(&*expected));
     }

@@ -97,6 +97,10 @@ fn bad_pointers_are_refused_by_motion_and_survey_functions() {
         let (pieces, keeper) = (f.pointer(&mut s.pieces), f.pointer(&mut s.keeper));
         call!(gapkeeper_piece_next(pieces, keeper, f.pointer(&mut zeroed())))
     });
+    spoil("piece_next_scaled", 4, |f, s| {
+        let (pieces, keeper) = (f.pointer(&mut s.pieces), f.pointer(&mut s.keeper));
+        call!(gapkeeper_piece_next_scaled(pieces, keeper, f.pointer(&mut zeroed()), f.pointer(&mut zeroed())))
+    });
     spoil("arc_begin", 3, |f, s| {
         let (chords, keeper) = (f.pointer(&mut s.chords), f.pointer(&mut s.keeper));
         call!(gapkeeper_arc_begin(chords, GAPKEEPER_CHORDS_SIZE, keeper, f.pointer(&mut arc())))

@@ -3,7 +3,7 @@
 #[macro_use]
 mod session;
 
-use gapkeeper::{Correction, Fade, HeightGrid, Lattice, Move, Point};
+use gapkeeper::{Correction, Fade, Flow, HeightGrid, Lattice, Move, Point};
 use gapkeeper_c_api::*;
 use session::{HEIGHTS_UM, LATTICE, MOTION, Session, arc, grid, settings, zeroed};
 
@@ -51,6 +51,38 @@ fn pieces_are_those_of_the_core() {
     }
     assert!(count > 1500, "{count} pieces");
     assert_eq!(s.next_piece(), Err(GapkeeperResult::End), "and again");
+}
+
+/// `E` scaled while the shape fades, one move after the other.
+#[test]
+fn scaled_pieces_are_those_of_the_core() {
+    let correction = correction();
+    let mut s = Session::begun();
+    let (mut flow, mut expected_flow) = (GapkeeperFlow::default(), Flow::new());
+    let (mut state, mut scaled) = (11, 0);
+    for _ in 0..100 {
+        let mut point = || {
+            let (x_um, y_um) = (noise(&mut state, 240_000) - 10_000, noise(&mut state, 220_000) - 10_000);
+            GapkeeperPoint { x_um, y_um, z_um: noise(&mut state, 9000) }
+        };
+        let motion = GapkeeperMove { start: point(), end: point(), extra_start: [-5], extra_end: [12_345] };
+        let of = |GapkeeperPoint { x_um, y_um, z_um }| Point { x_um, y_um, z_um };
+        let same = Move { start: of(motion.start), end: of(motion.end), extra_start: [-5], extra_end: [12_345] };
+        let (keeper, pieces) = (&raw mut s.keeper, &raw mut s.pieces);
+        assert_eq!(call!(gapkeeper_line_begin(pieces, GAPKEEPER_PIECES_SIZE, keeper, &motion)), GapkeeperResult::Ok);
+        let mut split = correction.split(&same, 2).expect("a tolerance in range");
+        while let Some(expected) = split.next_scaled(&mut expected_flow) {
+            let mut piece = zeroed();
+            let next = call!(gapkeeper_piece_next_scaled(pieces, keeper, &raw mut flow, &raw mut piece));
+            assert_eq!((next, of(piece.end), piece.extra), (GapkeeperResult::Ok, expected.end, expected.extra));
+            assert_eq!(flow.remainder_q17, expected_flow.remainder_q17());
+        }
+        let (before, mut piece) = (flow, zeroed());
+        let next = call!(gapkeeper_piece_next_scaled(pieces, keeper, &raw mut flow, &raw mut piece));
+        assert_eq!((next, flow, piece), (GapkeeperResult::End, before, zeroed()), "nothing is touched");
+        scaled += usize::from(flow.remainder_q17 != 0);
+    }
+    assert!(scaled > 80, "{scaled}");
 }
 
 #[test]

@@ -17,7 +17,9 @@ mod panel;
 use core::fmt;
 
 use gapkeeper::memory::SlotMemory;
-use gapkeeper::{Arc, Keeper, KeeperError, Move, Order, Piece, Plane, Point, Store, StoreError, SurveyEvent, Turn};
+use gapkeeper::{
+    Arc, Flow, Keeper, KeeperError, Move, Order, Piece, Plane, Point, Store, StoreError, SurveyEvent, Turn,
+};
 
 pub use gcode::{LineError, Word, Words};
 pub use panel::Panel;
@@ -99,6 +101,8 @@ pub struct Controller<S> {
     e_distance: Distance,
     plane: Plane,
     feed_nm_min: u64,
+    /// With a flow, `E` follows the thickness that is laid while the shape fades.
+    flow: Option<Flow>,
     bed_c: i16,
     nozzle_c: i16,
 }
@@ -116,6 +120,7 @@ impl<S: Motors> Controller<S> {
             e_distance: Distance::Absolute,
             plane: Plane::Xy,
             feed_nm_min: 0,
+            flow: None,
             bed_c: 20,
             nozzle_c: 20,
         }
@@ -124,6 +129,11 @@ impl<S: Motors> Controller<S> {
     /// The keeper.
     pub fn keeper(&mut self) -> &mut ControllerKeeper {
         &mut self.keeper
+    }
+
+    /// From the next line on, lets `E` follow the thickness that is laid while the shape fades, or no longer. Off at first.
+    pub fn scale_flow(&mut self, on: bool) {
+        self.flow = on.then(|| self.flow.unwrap_or_default());
     }
 
     /// Whatever moves the axes.
@@ -253,7 +263,11 @@ impl<S: Motors> Controller<S> {
 
     fn pieces(&mut self, motion: &Move<1>) -> Result<(), Refusal> {
         let [mut before] = motion.extra_start;
-        for Piece { end, extra: [extruded_nm] } in self.keeper.line(motion).map_err(Refusal::Keeper)? {
+        let mut pieces = self.keeper.line(motion).map_err(Refusal::Keeper)?;
+        while let Some(Piece { end, extra: [extruded_nm] }) = match &mut self.flow {
+            Some(flow) => pieces.next_scaled(flow),
+            None => pieces.next(),
+        } {
             self.motors.piece(end, extruded_nm.wrapping_sub(before), self.feed_nm_min);
             before = extruded_nm;
         }

@@ -18,6 +18,10 @@ def rows():
     def per_piece(whole, begin):
         return lambda cost: (cost[whole][0] - cost[begin][0]) / cost[whole][2]
 
+    def scaled_piece(cost):
+        total, _, pieces = cost["scaled_move"]
+        return (total - cost["fading_move"][0]) / pieces
+
     def further_piece(cost):
         total, moves, pieces = cost["twisted_move"]
         return (total - cost["twisted_first"][0]) / (pieces - moves)
@@ -40,12 +44,14 @@ def rows():
         ("one piece up to a node line", per_piece("move", "move_begin")),
         ("first piece inside a cell, set-up of the cell included", first_piece),
         ("one further piece inside it", further_piece),
+        ("`E` scaled inside the fade, by a piece", scaled_piece),
         ("chords of an arc: set-up", mean("arc_begin")),
         ("one chord", mean("chord")),
         ("flash: correction", single("flash_correction")),
         ("flash: correction and splitting", single("flash_motion")),
         ("flash: the same and inverse", single("flash_motion_inverse")),
         ("flash: the same and arcs, without inverse", single("flash_motion_arc")),
+        ("flash: correction, splitting and `E` scaled", single("flash_motion_scaled")),
         ("flash: grid, shift, fade", single("flash_set_up")),
         ("flash: grid refined", single("flash_refine")),
         ("flash: record", single("flash_record")),

@@ -5,8 +5,8 @@ use core::hint::black_box;
 use gapkeeper::memory::{ByteEeprom, I2cEeprom, I2cEepromPart, NorFlashSlots, Region, SlotMemory};
 use gapkeeper::record::{decode_grid, encode_grid, max_record_size};
 use gapkeeper::{
-    Arc, BedHeight, Correction, Fade, HeightGrid, Hold, Keeper, Lattice, Move, Plane, Screw, Store, StoredGrid, Survey,
-    SurveyEvent, TramAdvice, Turn,
+    Arc, BedHeight, Correction, Fade, Flow, HeightGrid, Hold, Keeper, Lattice, Move, Plane, Screw, Store, StoredGrid,
+    Survey, SurveyEvent, TramAdvice, Turn,
 };
 use gapkeeper::{KeeperSettings, SurveyPlan, SurveySettings};
 
@@ -38,7 +38,18 @@ pub fn motion() {
     }
 }
 
-/// The same and back to logical height.
+/// The same with `E` scaled while the shape fades.
+pub fn motion_scaled() {
+    motion();
+    let flow = given::<Flow>();
+    if let Ok(split) = &mut given::<Bed>().split(given::<Move<1>>(), *given::<u16>()) {
+        while let Some(piece) = split.next_scaled(flow) {
+            black_box(&piece);
+        }
+    }
+}
+
+/// The same as [`motion`], and back to logical height.
 pub fn motion_inverse() {
     motion();
     let [x_um, y_um, z_um] = *given::<[i32; 3]>();

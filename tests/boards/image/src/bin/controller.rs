@@ -25,14 +25,24 @@ fn run() -> Result<(), Fault> {
     machine::measure(machine, cells)?;
     digest_line("survey", machine.motors().pieces(), machine.motors().digest());
     digest_line("memory", 0, cells.digest());
-    let machine = machine::switched_on(controller, cells)?;
+    job(machine::switched_on(controller, cells)?, "job")?;
+    // As far as the AVR gets, nothing fades yet.
+    if cfg!(not(target_arch = "avr")) {
+        let machine = machine::switched_on(controller, cells)?;
+        machine.scale_flow(true);
+        job(machine, "scaled_job")?;
+    }
+    Ok(())
+}
+
+fn job(machine: &mut MachineController, name: &str) -> Result<(), Fault> {
     let mut index = 0;
     let next = || {
         let byte = job_byte(index);
         index += 1;
         byte
     };
-    machine::run(machine, next, |lines, digest| digest_line("job", lines, digest))
+    machine::run(machine, next, |lines, digest| digest_line(name, lines, digest))
 }
 
 #[unsafe(no_mangle)]

@@ -8,8 +8,8 @@
 use core::hint::black_box;
 
 use gapkeeper::{
-    Arc, Correction, Fade, HeightGrid, Keeper, KeeperSettings, Lattice, Move, Plane, Point, Split, StoredGrid, Surface,
-    Turn,
+    Arc, Correction, Fade, Flow, HeightGrid, Keeper, KeeperSettings, Lattice, Move, Plane, Point, Split, StoredGrid,
+    Surface, Turn,
 };
 use gapkeeper_board_image::count::count;
 use gapkeeper_board_image::line::line;
@@ -155,6 +155,31 @@ fn whole_move<const NODES: usize>(bed: &Correction<NODES>, motion: &Move<1>, pie
     }
 }
 
+/// The whole move inside the fade.
+#[inline(never)]
+fn fading_move<const NODES: usize>(bed: &Correction<NODES>, motion: &Move<1>, pieces: &mut u32) {
+    whole_move(bed, &raised(motion), pieces);
+}
+
+/// The same with `E` scaled.
+#[inline(never)]
+fn scaled_move<const NODES: usize>(bed: &Correction<NODES>, motion: &Move<1>, pieces: &mut u32) {
+    let mut flow = Flow::new();
+    if let Ok(split) = &mut bed.split(&raised(motion), 2) {
+        while let Some(piece) = split.next_scaled(&mut flow) {
+            black_box(&piece);
+            *pieces += 1;
+        }
+    }
+}
+
+/// A move half-way up through the fade.
+fn raised(motion: &Move<1>) -> Move<1> {
+    let mut motion = *motion;
+    (motion.start.z_um, motion.end.z_um) = (5_000, 5_000);
+    motion
+}
+
 /// What happens before the first piece.
 #[inline(never)]
 fn begin_move<const NODES: usize>(bed: &Correction<NODES>, motion: &Move<1>, _: &mut u32) {
@@ -171,6 +196,8 @@ fn first_piece<const NODES: usize>(bed: &Correction<NODES>, motion: &Move<1>, _:
         black_box(&split);
     }
 }
+
+type MoveCall = fn(&Bed, &Move<1>, &mut u32);
 
 /// Sum over all moves, and the number of pieces.
 fn over_moves<const NODES: usize>(
@@ -342,6 +369,10 @@ fn counts() {
     line("logical_fading", &[at_places(logical, &faded) - empty, 400]);
     moves("move", "move_begin", &bed);
     moves("twisted_move", "twisted_begin", &twisted);
+    for (name, call) in [("fading_move", fading_move as MoveCall), ("scaled_move", scaled_move)] {
+        let (sum, pieces) = over_moves(call, &faded);
+        line(name, &[sum, MOVES, pieces]);
+    }
     let (sum, _) = over_moves(first_piece, &twisted);
     line("twisted_first", &[sum, MOVES]);
     chords();

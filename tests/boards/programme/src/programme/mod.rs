@@ -7,6 +7,8 @@ mod numbers;
 mod records;
 mod surveys;
 
+use gapkeeper::Flow;
+
 pub use digest::Digest;
 pub use numbers::Numbers;
 
@@ -18,6 +20,9 @@ pub const FIRST_BLOCKS: u32 = 100;
 
 /// Blocks of the whole programme: 100,000 moves.
 pub const ALL_BLOCKS: u32 = 2_000;
+
+/// Blocks of moves whose `E` is scaled: 1,000 moves.
+pub const SCALED_BLOCKS: u32 = 20;
 
 /// The state of the programme between two blocks.
 pub struct Programme {
@@ -58,6 +63,18 @@ impl Programme {
     pub fn pieces(&self) -> u32 {
         self.pieces
     }
+}
+
+/// Moves with `E` scaled, a programme of their own; the digest of all that came out.
+pub fn scaled_moves(blocks: u32) -> [u32; 2] {
+    let (mut numbers, mut digest, mut flow) = (Numbers::new(0x0F10_A7E5), Digest::new(), Flow::new());
+    for block in 0..blocks {
+        match block % 2 {
+            0 => moves::scaled_block::<9>(3, &mut flow, &mut numbers, &mut digest),
+            _ => moves::scaled_block::<225>(15, &mut flow, &mut numbers, &mut digest),
+        }
+    }
+    digest.value()
 }
 
 impl Default for Programme {

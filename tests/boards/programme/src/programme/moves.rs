@@ -1,6 +1,6 @@
 //! Straight moves of every kind and arcs, split over a bed.
 
-use gapkeeper::{Arc, Lattice, Move, Plane, Point, SplitError, Turn};
+use gapkeeper::{Arc, Flow, Lattice, Move, Plane, Point, SplitError, Turn};
 
 use super::MOVES_PER_BLOCK;
 use super::beds::{Bed, bed};
@@ -19,14 +19,7 @@ pub fn block<const NODES: usize>(nodes: u8, numbers: &mut Numbers, digest: &mut 
     // Where a spiral has got to: it goes on over the whole block.
     let mut here = inside(&lattice, numbers);
     for _ in 0..MOVES_PER_BLOCK {
-        let (start, end) = match numbers.below(8) {
-            0 | 1 => level(inside(&lattice, numbers), inside(&lattice, numbers)),
-            2 | 3 => spiral(&mut here, numbers),
-            4 => (inside(&lattice, numbers), inside(&lattice, numbers)),
-            5 => (around(&lattice, numbers), around(&lattice, numbers)),
-            6 => (anywhere(numbers), anywhere(numbers)),
-            _ => standing(inside(&lattice, numbers), numbers),
-        };
+        let (start, end) = ends(&lattice, &mut here, numbers);
         let motion = Move {
             start,
             end,
@@ -37,6 +30,41 @@ pub fn block<const NODES: usize>(nodes: u8, numbers: &mut Numbers, digest: &mut 
         heights(&bed, end, digest);
     }
     pieces + arc(&bed, &lattice, numbers, digest)
+}
+
+/// Moves over one bed with `E` scaled while the shape fades; what is left over goes from bed to bed.
+pub fn scaled_block<const NODES: usize>(nodes: u8, flow: &mut Flow, numbers: &mut Numbers, digest: &mut Digest) {
+    let Some(bed) = bed::<NODES>(nodes, numbers) else {
+        digest.word(0xBAD0_BED0);
+        return;
+    };
+    let lattice = bed.correction.grid().lattice();
+    let mut here = inside(&lattice, numbers);
+    for _ in 0..MOVES_PER_BLOCK {
+        let (start, end) = ends(&lattice, &mut here, numbers);
+        // Drawn back now and then, and once in a while longer than `E` can be.
+        let extra_end = if numbers.below(32) == 0 { [numbers.any()] } else { [numbers.between(-20_000, 200_000)] };
+        let motion = Move { start, end, extra_start: [numbers.between(-9, 9)], extra_end };
+        if let Ok(mut split) = bed.correction.split(&motion, bed.tolerance_um) {
+            while let Some(piece) = split.next_scaled(flow) {
+                point(piece.end, digest);
+                digest.signed(piece.extra[0]);
+            }
+        }
+        digest.signed(flow.remainder_q17());
+    }
+}
+
+/// Where a move of any kind begins and ends.
+fn ends(lattice: &Lattice, here: &mut Point, numbers: &mut Numbers) -> (Point, Point) {
+    match numbers.below(8) {
+        0 | 1 => level(inside(lattice, numbers), inside(lattice, numbers)),
+        2 | 3 => spiral(here, numbers),
+        4 => (inside(lattice, numbers), inside(lattice, numbers)),
+        5 => (around(lattice, numbers), around(lattice, numbers)),
+        6 => (anywhere(numbers), anywhere(numbers)),
+        _ => standing(inside(lattice, numbers), numbers),
+    }
 }
 
 /// One move's pieces, every bit of them.
