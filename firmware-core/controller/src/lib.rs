@@ -120,7 +120,7 @@ impl<S: Motors> Controller<S> {
             e_distance: Distance::Absolute,
             plane: Plane::Xy,
             feed_nm_min: 0,
-            flow: None,
+            flow: Some(Flow::new()),
             bed_c: 20,
             nozzle_c: 20,
         }
@@ -131,7 +131,7 @@ impl<S: Motors> Controller<S> {
         &mut self.keeper
     }
 
-    /// From the next line on, lets `E` follow the thickness that is laid while the shape fades, or no longer. Off at first.
+    /// From the next line on, lets `E` follow the thickness that is laid while the shape fades, or no longer. On at first.
     pub fn scale_flow(&mut self, on: bool) {
         self.flow = on.then(|| self.flow.unwrap_or_default());
     }

@@ -25,12 +25,12 @@ fn run() -> Result<(), Fault> {
     machine::measure(machine, cells)?;
     digest_line("survey", machine.motors().pieces(), machine.motors().digest());
     digest_line("memory", 0, cells.digest());
-    job(machine::switched_on(controller, cells)?, "job")?;
+    let machine = machine::switched_on(controller, cells)?;
+    machine.scale_flow(false);
+    job(machine, "job")?;
     // As far as the AVR gets, nothing fades yet.
     if cfg!(not(target_arch = "avr")) {
-        let machine = machine::switched_on(controller, cells)?;
-        machine.scale_flow(true);
-        job(machine, "scaled_job")?;
+        job(machine::switched_on(controller, cells)?, "scaled_job")?;
     }
     Ok(())
 }
