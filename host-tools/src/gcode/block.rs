@@ -61,7 +61,7 @@ impl Letters {
         self.0 == 0
     }
 
-    fn add(&mut self, letter: u8) {
+    pub(super) fn add(&mut self, letter: u8) {
         self.0 |= Self::of(&[letter]).0;
     }
 }

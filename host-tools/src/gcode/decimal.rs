@@ -3,7 +3,7 @@
 /// Most digits that a number may have, leading zeros and zeros at the end of the fraction not counted.
 const DIGITS: usize = 18;
 /// Farthest place in nanometres that is accepted: 100 km. Sums and squares of such lengths fit their integers.
-pub(super) const FARTHEST_NM: i64 = 100_000_000_000_000;
+const FARTHEST_NM: i64 = 100_000_000_000_000;
 
 const POWERS_OF_TEN: [i64; DIGITS + 1] = {
     let mut powers = [1; DIGITS + 1];
@@ -133,6 +133,11 @@ impl Decimal {
         }
     }
 
+    /// The digit that a number is written as.
+    pub(super) fn to_digit(self) -> Option<u8> {
+        u8::try_from(self.mantissa).ok().filter(|digit| self.scale == 0 && *digit < 10)
+    }
+
     /// The nearest whole number, half away from zero; none beyond 10^14 either way.
     pub fn to_whole(self) -> Option<i64> {
         self.scaled(1)
@@ -158,7 +163,8 @@ impl Decimal {
     }
 }
 
-fn within_reach(value: i64) -> Option<i64> {
+/// A place, or none if it is beyond 100 km.
+pub(super) fn within_reach(value: i64) -> Option<i64> {
     (-FARTHEST_NM..=FARTHEST_NM).contains(&value).then_some(value)
 }
 

@@ -61,6 +61,9 @@ impl Interpreter {
         if line.words().is_empty() {
             return Ok(Action::None);
         }
+        if let Some(action) = self.state.apply_plain(line.words()) {
+            return Ok(action);
+        }
         let mut block = Block::new(line.words());
         block.sort().map_err(|fault| line.error(fault))?;
         let before = self.state;

@@ -4,7 +4,7 @@ use gapkeeper::Plane;
 
 use super::arc;
 use super::block::{AxisOwner, Block, Letters};
-use super::decimal::{FARTHEST_NM, Units};
+use super::decimal::{Units, within_reach};
 use super::error::{Fault, GcodeErrorKind as Kind};
 use super::line::Word;
 use super::motion::{Action, ArcMotion, ArcShape, Home, Position, Straight};
@@ -54,6 +54,57 @@ impl State {
             was_homed: false,
             has_ended: false,
         }
+    }
+
+    /// Takes the words of a line as nearly all of a job are: a straight motion of the axes that are followed, with a feed
+    /// or not. Does nothing and gives none if there is anything else, or a mistake, which is for [`Self::apply`] to find.
+    pub(super) fn apply_plain(&mut self, words: &[Word]) -> Option<Action> {
+        let (code, rest) = words.split_first().filter(|(first, _)| first.letter() == b'G').unzip();
+        let motion = match code.map(Word::number_as_written) {
+            None => self.motion,
+            Some(number) => match number?.to_digit()? {
+                0 => MotionMode::Rapid,
+                1 => MotionMode::Linear,
+                _ => return None,
+            },
+        };
+        if !matches!(motion, MotionMode::Rapid | MotionMode::Linear) {
+            return None;
+        }
+        let by_changes = [self.incremental, self.is_extruder_relative()];
+        let (mut position_nm, mut feed_nm_min, mut seen) = (self.position_nm, self.feed_nm_min, Letters::default());
+        for word in rest.unwrap_or(words) {
+            let letter = word.letter();
+            let (axis, is_relative) = match letter {
+                b'X' => (0, by_changes[0]),
+                b'Y' => (1, by_changes[0]),
+                b'Z' => (2, by_changes[0]),
+                b'E' => (EXTRUDER, by_changes[1]),
+                b'F' if !self.inverse_time => (4, false),
+                _ => return None,
+            };
+            let length_nm = word.number_as_written()?.to_nm(self.units)?;
+            if seen.has(letter) {
+                return None;
+            }
+            seen.add(letter);
+            match position_nm.get_mut(axis) {
+                Some(place_nm) => {
+                    let base_nm = if is_relative { self.position_nm[axis] } else { self.offset_nm[axis] };
+                    *place_nm = within_reach(base_nm + length_nm)?;
+                }
+                None => feed_nm_min = Some(u64::try_from(length_nm).ok()?).filter(|feed| *feed > 0),
+            }
+        }
+        let start = self.position();
+        let extruded_nm = position_nm[EXTRUDER] - self.position_nm[EXTRUDER];
+        (self.motion, self.moved_by_changes) = (motion, by_changes);
+        (self.position_nm, self.feed_nm_min) = (position_nm, feed_nm_min);
+        if seen.and(Letters::AXES).is_empty() {
+            return Some(Action::None);
+        }
+        let rapid = motion == MotionMode::Rapid;
+        Some(Action::Straight(Straight { rapid, start, end: self.position(), extruded_nm, feed_nm_min: self.feed() }))
     }
 
     /// Takes a line's words in the order of NISTIR 6556, Table 8.
@@ -140,11 +191,8 @@ impl State {
                 (false, false) => self.offset_nm[axis],
             };
             // Both are within 2 × FARTHEST_NM of zero, so that the sum fits.
-            let target_nm = base_nm + self.length_nm(word)?;
-            if target_nm.abs() > FARTHEST_NM {
-                return Err(out_of_range(word));
-            }
-            self.position_nm[axis] = target_nm;
+            let target_nm = within_reach(base_nm + self.length_nm(word)?);
+            self.position_nm[axis] = target_nm.ok_or_else(|| out_of_range(word))?;
         }
         Ok(())
     }
@@ -266,4 +314,67 @@ fn out_of_range(word: &Word) -> Fault {
 fn belongs_to_no_arc(block: &Block<'_>, letters: Letters, kind: fn(char) -> Kind) -> Fault {
     let word = block.words.iter().find(|word| letters.has(word.letter()));
     Fault::new(block.offset_of(letters), kind(word.map_or('?', |word| char::from(word.letter()))))
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::super::lexer;
+    use super::*;
+
+    fn any_way(state: &mut State, words: &[Word]) -> Option<Action> {
+        let mut block = Block::new(words);
+        block.sort().ok()?;
+        let before = *state;
+        let action = state.apply(&block).ok();
+        if action.is_none() {
+            *state = before;
+        }
+        action
+    }
+
+    fn line() -> impl Strategy<Value = String> {
+        let number = "-?[0-9]{1,4}(\\.[0-9]{1,8})?|-?99999999[.]999999|100000000|1";
+        let word = prop_oneof![
+            12 => ("[XYZEF]", number).prop_map(|(letter, number)| letter + &number),
+            1 => ("[GAIS]", number).prop_map(|(letter, number)| letter + &number),
+            1 => "[XE]",
+        ];
+        let code = "|G[0-3]|G1\\.0|G28|G80|G9[0-4]|G2[01]|M8[23]|M2";
+        (code, proptest::collection::vec(word, 0..5)).prop_map(|(code, words)| format!("{code} {}\n", words.join(" ")))
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
+        #[test]
+        fn the_short_way_does_what_the_long_one_does(lines in proptest::collection::vec(line(), 1..20)) {
+            let (mut short, mut long) = (State::new(), State::new());
+            let mut words = Vec::new();
+            for line in lines {
+                lexer::split(line.as_bytes(), 0, &mut words).unwrap();
+                let before = short;
+                let action = short.apply_plain(&words);
+                if action.is_none() {
+                    prop_assert_eq!(format!("{short:?}"), format!("{before:?}"));
+                    any_way(&mut short, &words);
+                    any_way(&mut long, &words);
+                } else {
+                    prop_assert_eq!(action, any_way(&mut long, &words), "{}", line);
+                }
+                prop_assert_eq!(format!("{short:?}"), format!("{long:?}"), "{}", line);
+            }
+        }
+    }
+
+    #[test]
+    fn moves_of_a_job_go_the_short_way() {
+        let mut state = State::new();
+        let mut words = Vec::new();
+        for line in ["G1 X1 Y2 E0.5 F1800", "X3", "G0 Z5 F9000", "G1 E-0.8 F2100", "G1 F1200", "g01 x-5.25"] {
+            lexer::split(line.as_bytes(), 0, &mut words).unwrap();
+            assert!(state.apply_plain(&words).is_some(), "{line}");
+        }
+    }
 }
