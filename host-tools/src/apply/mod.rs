@@ -7,11 +7,11 @@ mod path;
 mod rewrite;
 
 use std::fmt;
-use std::io::{self, BufRead, Write};
+use std::io::{self, Read, Write};
 
 use gapkeeper::Correction;
 
-use crate::gcode::{Action, GcodeError, Interpreter, Reader, Word};
+use crate::gcode::{Action, GcodeError, Interpreter, Line, Reader, Word};
 use crate::grid_file::CAPACITY;
 use crate::place::Place;
 use path::Path;
@@ -19,6 +19,9 @@ use rewrite::Rewriter;
 
 /// What the comment says that tells a corrected job.
 pub const SIGNATURE: &[u8] = b"corrected for the bed by gapgrid";
+
+/// So much is written at once.
+const WRITTEN_BYTES: usize = 1 << 16;
 
 /// Why a job cannot be corrected.
 #[derive(Debug, thiserror::Error)]
@@ -100,7 +103,7 @@ pub struct ApplyReport {
 /// [`ApplyError`] at the first line that cannot be read or corrected; what was written until then is not a whole job.
 pub fn apply(
     name: &str,
-    input: impl BufRead,
+    input: impl Read,
     mut output: impl Write,
     settings: &Settings<'_>,
 ) -> Result<ApplyReport, ApplyError> {
@@ -111,7 +114,7 @@ pub fn apply(
     let mut report = ApplyReport::default();
     while let Some(line) = reader.next_line()? {
         let at = |offset| Place::new(name, line.number(), line.raw(), offset);
-        if let Some(offset) = signature(line.raw()) {
+        if let Some(offset) = signature(&line) {
             let message = "this job was corrected already".to_owned();
             let error = LineError { place: at(offset), message, remedy: "correct the job as it was before" };
             return Err(error.into());
@@ -124,7 +127,9 @@ pub fn apply(
         let parts = parts.map_err(|message| LineError { place: at(0), message, remedy: "nothing was written" })?;
         match parts {
             Some(parts) => {
-                if let Some(word) = line.words().iter().find(|word| is_further_axis(word)).filter(|_| parts.len() > 1) {
+                if parts.len() > 1
+                    && let Some(word) = line.words().iter().find(|word| is_further_axis(word))
+                {
                     let letter = char::from(word.letter());
                     let message = format!("{letter} moves together with X, Y or Z, and only E is divided among pieces");
                     let remedy = "move it on a line of its own";
@@ -132,9 +137,13 @@ pub fn apply(
                 }
                 report.corrected_lines += 1;
                 report.pieces += parts.len() as u64;
-                rewriter.motion(&line, &action, parts, &interpreter, &mut output)?;
+                rewriter.motion(&line, &action, parts, &interpreter);
             }
-            None => rewriter.other(&line, &action, &interpreter, &mut output)?,
+            None => rewriter.other(&line, &action, &interpreter),
+        }
+        if rewriter.text().len() > WRITTEN_BYTES {
+            output.write_all(rewriter.text().as_bytes())?;
+            rewriter.text().clear();
         }
         if action == Action::SetPosition && line.word(b'E').is_some() {
             path.set_e_zero(interpreter.units());
@@ -143,6 +152,7 @@ pub fn apply(
     (report.printed_e_nm, report.e_change_nm) = path.printed_and_change_nm();
     report.unknown_words = interpreter.unknown_words().values().sum();
     report.unmodelled_words = interpreter.unmodelled_words().values().sum();
+    output.write_all(rewriter.text().as_bytes())?;
     output.flush()?;
     Ok(report)
 }
@@ -152,8 +162,11 @@ fn is_further_axis(word: &Word) -> bool {
     matches!(word.letter(), b'A' | b'B' | b'C' | b'U' | b'V' | b'W')
 }
 
-fn signature(line: &[u8]) -> Option<usize> {
+fn signature(line: &Line<'_>) -> Option<usize> {
+    if line.is_plain() {
+        return None;
+    }
     // It stands in a comment.
-    let comment = memchr::memchr2(b';', b'(', line)?;
-    memchr::memmem::find(&line[comment..], SIGNATURE).map(|offset| comment + offset)
+    let comment = memchr::memchr2(b';', b'(', line.raw())?;
+    memchr::memmem::find(&line.raw()[comment..], SIGNATURE).map(|offset| comment + offset)
 }

@@ -1,13 +1,9 @@
 //! Writes corrected lines in the modes of the job: its units, absolute or relative, its own `E`.
 
-use std::io::{self, Write};
-
 use super::path::Part;
 use super::{SIGNATURE, is_further_axis};
-use crate::gcode::{Action, Interpreter, Line, Position, Units, Word, push_number};
+use crate::gcode::{Action, Decimal, Interpreter, Line, Position, Text, Units, Word};
 
-/// Finest digit written: a millionth of the unit.
-const DECIMALS: u32 = 6;
 /// Lengths of `E` inside a line are rounded to this many millionths.
 const E_GRAIN: i64 = 10;
 
@@ -22,131 +18,77 @@ pub(super) struct Rewriter {
     text: Text,
 }
 
-/// Output lines being put together.
-#[derive(Debug, Default)]
-struct Text {
-    bytes: Vec<u8>,
-    /// Where the present line begins.
-    start: usize,
-}
-
-impl Text {
-    fn clear(&mut self) {
-        self.bytes.clear();
-        self.start = 0;
-    }
-
-    /// Ends the present line, unless nothing is on it.
-    fn end_line(&mut self, line_end: &[u8]) {
-        if self.bytes.len() > self.start {
-            self.bytes.extend_from_slice(line_end);
-            self.start = self.bytes.len();
-        }
-    }
-
-    fn raw(&mut self, bytes: &[u8]) {
-        if self.bytes.len() > self.start {
-            self.bytes.push(b' ');
-        }
-        self.bytes.extend_from_slice(bytes);
-    }
-
-    /// Adds a word whose number is in millionths, without zeros at the end.
-    fn word(&mut self, letter: u8, millionths: i64) {
-        if self.bytes.len() > self.start {
-            self.bytes.push(b' ');
-        }
-        self.bytes.push(letter);
-        push_number(&mut self.bytes, millionths < 0, millionths.unsigned_abs(), DECIMALS);
-    }
-}
-
 impl Rewriter {
+    /// What has been written, until the caller takes it away.
+    pub(super) fn text(&mut self) -> &mut Text {
+        &mut self.text
+    }
+
     /// Writes a line that moves nothing that is corrected: byte for byte, but for a `Z` that `G92` sets and a place of
     /// `E` that has moved on.
-    pub(super) fn other(
-        &mut self,
-        line: &Line<'_>,
-        action: &Action,
-        modes: &Interpreter,
-        output: &mut impl Write,
-    ) -> io::Result<()> {
+    pub(super) fn other(&mut self, line: &Line<'_>, action: &Action, modes: &Interpreter) {
         let units = modes.units();
         match action {
             Action::SetPosition => {
                 // The machine stands higher or lower than the job thinks: the same zero needs another number.
                 let z = line.word(b'Z').map(|word| (word, millionths(self.at_nm[2] - modes.offset_nm()[2], units)));
-                self.with_number(line, z, output)?;
+                self.with_number(line, z);
                 if line.word(b'E').is_some() {
                     self.ahead_nm = 0;
                 }
             }
             Action::Straight(_) if self.ahead_nm != 0 && !modes.moved_by_changes()[1] => {
                 let e_nm = modes.extruded_nm() - modes.offset_nm()[3] + self.ahead_nm;
-                self.with_number(line, line.word(b'E').map(|word| (word, millionths(e_nm, units))), output)?;
+                self.with_number(line, line.word(b'E').map(|word| (word, millionths(e_nm, units))));
             }
             Action::Home(home) => {
                 let zeros = [home.end.x_nm, home.end.y_nm, home.end.z_nm];
                 for (axis, at_nm) in self.at_nm.iter_mut().enumerate().filter(|(axis, _)| home.axes[*axis]) {
                     *at_nm = zeros[axis];
                 }
-                output.write_all(line.raw())?;
+                self.text.pass(line.raw());
             }
-            _ => output.write_all(line.raw())?,
+            _ => self.text.pass(line.raw()),
         }
-        self.sign(line, output)
+        self.sign(line);
     }
 
     /// Writes a line with another number, in millionths, in the place of one word's.
-    fn with_number(
-        &mut self,
-        line: &Line<'_>,
-        changed: Option<(&Word, i64)>,
-        output: &mut impl Write,
-    ) -> io::Result<()> {
+    fn with_number(&mut self, line: &Line<'_>, changed: Option<(&Word, i64)>) {
         let raw = line.raw();
-        let Some((word, millionths)) = changed else { return output.write_all(raw) };
-        self.text.clear();
-        self.text.bytes.extend_from_slice(&raw[..word.range().start]);
-        self.text.start = self.text.bytes.len();
-        self.text.word(word.letter(), millionths);
-        let Some(check_value) = line.check_value() else {
-            self.text.bytes.extend_from_slice(&raw[word.range().end..]);
-            return output.write_all(&self.text.bytes);
-        };
+        let Some((word, millionths)) = changed else { return self.text.pass(raw) };
+        let start = self.text.len();
+        self.text.pass(&raw[..word.range().start]);
+        add_word(&mut self.text, word.letter(), millionths);
+        let Some(check_value) = line.check_value() else { return self.text.pass(&raw[word.range().end..]) };
         // Other bytes before it, another check value.
-        self.text.bytes.extend_from_slice(&raw[word.range().end..check_value.start]);
-        let checked = self.text.bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(&self.text.bytes);
+        self.text.pass(&raw[word.range().end..check_value.start]);
+        let checked = &self.text.as_bytes()[start..];
+        let checked = checked.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(checked);
         let value = checked.iter().fold(0, |value, byte| value ^ byte);
-        write!(self.text.bytes, "*{value}")?;
-        self.text.bytes.extend_from_slice(&raw[check_value.end..]);
-        output.write_all(&self.text.bytes)
+        self.text.pass(format!("*{value}").as_bytes());
+        self.text.pass(&raw[check_value.end..]);
     }
 
     /// Writes the parts of a line: what else is on it first, then the parts, with its comment on the first of them.
-    pub(super) fn motion(
-        &mut self,
-        line: &Line<'_>,
-        action: &Action,
-        parts: &[Part],
-        modes: &Interpreter,
-        output: &mut impl Write,
-    ) -> io::Result<()> {
+    pub(super) fn motion(&mut self, line: &Line<'_>, action: &Action, parts: &[Part], modes: &Interpreter) {
         let raw = line.raw();
         let (rapid, end, extruded_nm) = match action {
             Action::Straight(straight) => (straight.rapid, straight.end, straight.extruded_nm),
             Action::Arc(arc) => (false, arc.end, arc.extruded_nm),
-            _ => return output.write_all(raw),
+            _ => return self.text.pass(raw),
         };
         let line_end = line_end(raw);
         let between_lines = if line_end.is_empty() { &b"\n"[..] } else { line_end };
-        self.text.clear();
-        for word in line.words().iter().filter(|word| !is_of_the_motion(word) && !is_stop(word)) {
+        // Nearly every line of a job is the motion alone.
+        let has_more = !line.is_plain() || !line.words().iter().all(is_of_the_motion);
+        let more = |is_wanted: fn(&Word) -> bool| line.words().iter().filter(move |word| has_more && is_wanted(word));
+        for word in more(|word| !is_of_the_motion(word) && !is_feed_or_further_axis(word) && !is_stop(word)) {
             self.text.raw(&raw[word.range()]);
         }
         let free_text = line.free_text_range().unwrap_or(raw.len()..raw.len());
         // It belongs to the word before it, the last one on the line.
-        self.text.bytes.extend_from_slice(raw[free_text.clone()].trim_ascii_end());
+        self.text.append(raw[free_text.clone()].trim_ascii_end());
         let mut e = Filament::new(line, raw, extruded_nm, self.ahead_nm, modes);
         for (index, part) in parts.iter().enumerate() {
             let is_last = index + 1 == parts.len();
@@ -155,21 +97,22 @@ impl Rewriter {
             self.axes(part, is_last.then_some(end), modes);
             e.word(&mut self.text, part, is_last);
             if index == 0 {
-                for word in line.words().iter().filter(|word| is_further_axis(word) || word.letter() == b'F') {
+                for word in line.words().iter().filter(|word| is_feed_or_further_axis(word)) {
                     self.text.raw(&raw[word.range()]);
                 }
-                let comments = comments(&raw[..free_text.start]).chain(comments(&raw[free_text.end..]));
-                comments.for_each(|comment| self.text.raw(comment));
+                if !line.is_plain() {
+                    let comments = comments(&raw[..free_text.start]).chain(comments(&raw[free_text.end..]));
+                    comments.for_each(|comment| self.text.raw(comment));
+                }
             }
             self.ahead_nm = part.ahead_nm;
         }
-        for stop in line.words().iter().filter(|word| is_stop(word)) {
+        for stop in more(is_stop) {
             self.text.end_line(between_lines);
             self.text.raw(&raw[stop.range()]);
         }
         self.text.end_line(line_end);
-        output.write_all(&self.text.bytes)?;
-        self.sign(line, output)
+        self.sign(line);
     }
 
     /// Adds the axes that change; X and Y end exactly where the job put them.
@@ -186,24 +129,25 @@ impl Rewriter {
             // Differences of rounded places, so that relative moves never drift.
             let value =
                 if modes.moved_by_changes()[0] { to - from } else { millionths(to_nm[axis] - offsets_nm[axis], units) };
-            self.text.word(letter, value);
+            add_word(&mut self.text, letter, value);
         }
         self.at_nm = to_nm;
     }
 
     /// The signature stands behind the first line that is not blank, which may be a percent sign's own.
-    fn sign(&mut self, line: &Line<'_>, output: &mut impl Write) -> io::Result<()> {
+    fn sign(&mut self, line: &Line<'_>) {
         let raw = line.raw();
         if self.is_signed || raw.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(raw).trim_ascii().is_empty() {
-            return Ok(());
+            return;
         }
         self.is_signed = true;
-        if line_end(raw).is_empty() {
-            output.write_all(b"\n")?;
+        let line_end = line_end(raw);
+        if line_end.is_empty() {
+            self.text.pass(b"\n");
         }
-        output.write_all(b"; ")?;
-        output.write_all(SIGNATURE)?;
-        output.write_all(if line_end(raw).is_empty() { b"\n" } else { line_end(raw) })
+        self.text.pass(b"; ");
+        self.text.pass(SIGNATURE);
+        self.text.pass(if line_end.is_empty() { b"\n" } else { line_end });
     }
 }
 
@@ -251,7 +195,7 @@ impl<'a> Filament<'a> {
             let reached_nm = part.extruded_nm + part.ahead_nm - self.ahead_before_nm;
             millionths(reached_nm, self.units) / E_GRAIN * E_GRAIN
         };
-        text.word(b'E', if self.is_relative { reached - self.done } else { before + reached });
+        add_word(text, b'E', if self.is_relative { reached - self.done } else { before + reached });
         self.done = reached;
     }
 }
@@ -265,21 +209,27 @@ fn millionths(nm: i64, units: Units) -> i64 {
     }
 }
 
-/// Words that the pieces stand for, or bring themselves.
+fn add_word(text: &mut Text, letter: u8, millionths: i64) {
+    text.word(letter, millionths < 0, millionths.unsigned_abs());
+}
+
+/// Words that the pieces stand for.
 fn is_of_the_motion(word: &Word) -> bool {
-    let code = || word.number().and_then(crate::gcode::Decimal::to_whole);
     match word.letter() {
-        b'X' | b'Y' | b'Z' | b'E' | b'I' | b'J' | b'K' | b'R' | b'F' => true,
-        _ if is_further_axis(word) => true,
-        b'G' => matches!(code(), Some(0..=3 | 53)),
+        b'X' | b'Y' | b'Z' | b'E' | b'I' | b'J' | b'K' | b'R' => true,
+        b'G' => matches!(word.number().and_then(Decimal::to_whole), Some(0..=3 | 53)),
         _ => false,
     }
 }
 
+/// Words that the first piece brings.
+fn is_feed_or_further_axis(word: &Word) -> bool {
+    word.letter() == b'F' || is_further_axis(word)
+}
+
 /// Words that stop the machine, which they do after the motion (NISTIR 6556, Table 8; row G-10).
 fn is_stop(word: &Word) -> bool {
-    let code = || word.number().and_then(crate::gcode::Decimal::to_whole);
-    word.letter() == b'M' && matches!(code(), Some(0 | 1 | 2 | 30 | 60))
+    word.letter() == b'M' && matches!(word.number().and_then(Decimal::to_whole), Some(0 | 1 | 2 | 30 | 60))
 }
 
 fn line_end(raw: &[u8]) -> &[u8] {

@@ -140,7 +140,7 @@ impl Decimal {
 
     /// The nearest whole number, half away from zero; none beyond 10^14 either way.
     pub fn to_whole(self) -> Option<i64> {
-        self.scaled(1)
+        if self.scale == 0 { within_reach(self.mantissa) } else { self.scaled(1) }
     }
 
     fn scaled(self, factor: i64) -> Option<i64> {

@@ -70,12 +70,14 @@ pub(super) struct Held {
     words: Vec<Word>,
     pub(super) word_count: usize,
     pub(super) frame: Frame,
+    /// There are words on the line, single blanks between them, a line end, and nothing else.
+    pub(super) is_plain: bool,
 }
 
 impl Held {
     pub(super) fn new(file: String) -> Self {
         let words = vec![Word::of(b'A', None, 0..0); plain::WORDS];
-        Self { file, number: 0, window: Window::new(), words, word_count: 0, frame: Frame::default() }
+        Self { file, number: 0, window: Window::new(), words, word_count: 0, frame: Frame::default(), is_plain: false }
     }
 
     /// Goes on to the next line if it is plain and has been read as a whole; otherwise nothing changes.
@@ -89,6 +91,7 @@ impl Held {
         self.number += 1;
         self.word_count = words;
         self.frame = Frame::default();
+        self.is_plain = true;
         true
     }
 
@@ -137,6 +140,11 @@ impl<'a> Line<'a> {
     /// The words in order, without a line number and a check value.
     pub fn words(&self) -> &'a [Word] {
         self.0.words.get(..self.0.word_count).unwrap_or_default()
+    }
+
+    /// Whether the line is known to hold words and nothing else; a line that is not may all the same.
+    pub(crate) fn is_plain(&self) -> bool {
+        self.0.is_plain
     }
 
     /// The number of an `N` word.

@@ -17,9 +17,8 @@ impl Position {
     /// X, Y and Z in micrometres, rounded half away from zero; none if one does not fit (beyond 2147 m).
     pub fn to_um(self) -> Option<[i32; 3]> {
         let um = |nm: i64| {
-            let rest = nm % 1000;
-            let rounding = if rest.abs() >= 500 { rest.signum() } else { 0 };
-            i32::try_from(nm / 1000 + rounding).ok()
+            let half = if nm < 0 { -500 } else { 500 };
+            i32::try_from(nm.saturating_add(half) / 1000).ok()
         };
         Some([um(self.x_nm)?, um(self.y_nm)?, um(self.z_nm)?])
     }

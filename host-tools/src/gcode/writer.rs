@@ -2,6 +2,8 @@
 
 use std::io::{self, Write};
 
+use super::text::Text;
+
 /// A straight move as it is written: only the words that are there.
 ///
 /// Whether the numbers are places or changes depends on the modes that the job has set; the writer sets none.
@@ -27,13 +29,13 @@ pub struct Move {
 /// (five if they are multiples of 10 nm). Reading a line gives the very integers that it was written from.
 pub struct Writer<W> {
     output: W,
-    line: Vec<u8>,
+    line: Text,
 }
 
 impl<W: Write> Writer<W> {
     /// A writer to `output`.
     pub fn new(output: W) -> Self {
-        Self { output, line: Vec::new() }
+        Self { output, line: Text::default() }
     }
 
     /// Passes bytes through: a line as it was read, with its line end.
@@ -50,66 +52,25 @@ impl<W: Write> Writer<W> {
     /// Those of the output.
     pub fn straight(&mut self, words: &Move) -> io::Result<()> {
         self.line.clear();
-        self.line.extend_from_slice(if words.rapid { b"G0" } else { b"G1" });
-        let um = |value: Option<i32>| value.map(i64::from);
-        self.word(b'X', um(words.x_um), 3);
-        self.word(b'Y', um(words.y_um), 3);
-        self.word(b'Z', um(words.z_um), 3);
-        self.word(b'E', words.e_nm, 6);
-        self.number(b'F', false, words.feed_nm_min, 6);
-        self.line.push(b'\n');
-        self.output.write_all(&self.line)
+        self.line.raw(if words.rapid { b"G0" } else { b"G1" });
+        let nm = |um: Option<i32>| um.map(|um| i64::from(um) * 1000);
+        for (letter, nm) in [(b'X', nm(words.x_um)), (b'Y', nm(words.y_um)), (b'Z', nm(words.z_um)), (b'E', words.e_nm)]
+        {
+            if let Some(nm) = nm {
+                self.line.word(letter, nm < 0, nm.unsigned_abs());
+            }
+        }
+        if let Some(feed_nm_min) = words.feed_nm_min {
+            self.line.word(b'F', false, feed_nm_min);
+        }
+        self.line.end_line(b"\n");
+        self.output.write_all(self.line.as_bytes())
     }
 
     /// Gives the output back.
     pub fn into_inner(self) -> W {
         self.output
     }
-
-    fn word(&mut self, letter: u8, value: Option<i64>, decimals: u32) {
-        self.number(letter, value.is_some_and(i64::is_negative), value.map(i64::unsigned_abs), decimals);
-    }
-
-    fn number(&mut self, letter: u8, negative: bool, value: Option<u64>, decimals: u32) {
-        let Some(value) = value else { return };
-        self.line.extend_from_slice(&[b' ', letter]);
-        push_number(&mut self.line, negative, value, decimals);
-    }
-}
-
-/// Adds the number `value` / 10^`decimals`, of up to six decimals, without zeros at the end of its fraction.
-#[inline]
-pub(crate) fn push_number(line: &mut Vec<u8>, negative: bool, value: u64, decimals: u32) {
-    // A sign, up to 20 digits, the point and the fraction; the digits before the point are filled from their end.
-    const POINT: usize = 21;
-    let unit = 10_u64.pow(decimals);
-    let (mut whole, mut fraction) = (value / unit, value % unit);
-    let mut text = [b'0'; POINT + 7];
-    let (mut first, mut end) = (POINT, POINT);
-    if fraction > 0 {
-        text[POINT] = b'.';
-        for place in (POINT + 1..=POINT + decimals as usize).rev() {
-            // A digit.
-            text[place] = b'0' + (fraction % 10) as u8;
-            if end == POINT && text[place] != b'0' {
-                end = place + 1;
-            }
-            fraction /= 10;
-        }
-    }
-    loop {
-        first -= 1;
-        text[first] = b'0' + (whole % 10) as u8;
-        whole /= 10;
-        if whole == 0 {
-            break;
-        }
-    }
-    if negative {
-        first -= 1;
-        text[first] = b'-';
-    }
-    line.extend_from_slice(&text[first..end]);
 }
 
 #[cfg(test)]
