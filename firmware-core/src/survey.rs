@@ -4,6 +4,7 @@
 //! says [`SurveyEvent::Arrived`]. Time, temperatures and the switch are events too, so a survey can be rehearsed on a
 //! desktop to the last detent.
 
+mod height;
 mod outlier;
 mod plan;
 mod prompt;
@@ -72,7 +73,7 @@ pub enum Order {
         /// Its Y.
         y_um: i32,
     },
-    /// Lower the nozzle to where it waits, which is above all that has been measured.
+    /// Lower the nozzle to where it waits: above the bed wherever that has not been measured, and above all that has.
     Approach {
         /// Machine height.
         z_um: i32,
@@ -135,6 +136,8 @@ pub struct Survey<const CAPACITY: usize> {
     z_um: i32,
     bed_c: i16,
     is_warm: bool,
+    /// The knob was turned back up at this visit: what it seeks is near, and a detent moves little from here on.
+    seeks_finely: bool,
     /// Nozzle heights by lattice node.
     readings_um: Vec<Option<i16>, CAPACITY>,
     checks_um: Vec<i16, MAX_CHECK_STATIONS>,
@@ -159,6 +162,7 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             z_um,
             bed_c: settings.bed_temperature_c,
             is_warm: false,
+            seeks_finely: false,
             readings_um: Vec::new(),
             checks_um: Vec::new(),
             looked_again: Vec::new(),
@@ -182,6 +186,9 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             (SurveyEvent::ScrewTurned, State::Heating | State::Soaking { .. }) => Order::Wait,
             // The bed is another one now: whatever was read is void.
             (SurveyEvent::ScrewTurned, _) => {
+                if self.state == State::RaiseBed {
+                    self.bed_was_raised();
+                }
                 self.forget();
                 self.go(Visit::Station(0))
             }
@@ -203,12 +210,11 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             }
             (SurveyEvent::Arrived, State::Approaching(visit)) => {
                 self.state = State::Setting(visit);
+                self.seeks_finely = false;
                 Order::Wait
             }
             (SurveyEvent::Turned { detents }, State::Setting(_)) => {
-                let step_um = i32::from(detents) * i32::from(self.settings.detent_um);
-                let highest_um = self.travel_um().min(MAX_HEIGHT_UM.into());
-                self.z_um = self.z_um.saturating_add(step_um).min(highest_um).max(self.settings.lowest_um);
+                self.turn(detents);
                 Order::Step { z_um: self.z_um }
             }
             (SurveyEvent::Pressed, State::Setting(visit)) if self.is_warm => self.read(visit),
@@ -240,8 +246,12 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             State::Lifting(visit) | State::Travelling(visit) | State::Approaching(visit) => {
                 Prompt::Moving { visit: number(visit), visits }
             }
-            State::Setting(Visit::Again(_)) => Prompt::LookAgain { off_um: self.off_um, z_um: self.z_um },
-            State::Setting(visit) => Prompt::SetGap { visit: number(visit), visits, z_um: self.z_um },
+            State::Setting(Visit::Again(_)) => {
+                Prompt::LookAgain { off_um: self.off_um, z_um: self.z_um, is_coarse: self.is_coarse() }
+            }
+            State::Setting(visit) => {
+                Prompt::SetGap { visit: number(visit), visits, z_um: self.z_um, is_coarse: self.is_coarse() }
+            }
             State::RaiseBed => Prompt::RaiseBed { by_um: self.settings.headroom_um },
             State::AskClosure => Prompt::Closure { um: self.closure_um },
             State::Done => Prompt::Done { closure_um: self.closure_um },
@@ -366,17 +376,6 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             Visit::Check(index) => self.plan.check(index),
             Visit::Closure => self.plan.place(0),
         }
-    }
-
-    /// Where the nozzle waits above a station: above everything that has been measured.
-    fn waiting_um(&self) -> i32 {
-        let stations = self.readings_um.iter().flatten();
-        let highest_um = stations.chain(&self.checks_um).max().map(|&um| i32::from(um));
-        highest_um.map_or(self.settings.start_um, |um| um.saturating_add(self.settings.clearance_um.into()))
-    }
-
-    fn travel_um(&self) -> i32 {
-        self.waiting_um().saturating_add(self.settings.lift_um.into())
     }
 
     fn lift(&mut self) -> Order {
