@@ -73,7 +73,7 @@ pub enum Order {
         /// Its Y.
         y_um: i32,
     },
-    /// Lower the nozzle to where it waits: above the bed wherever that has not been measured, and above all that has.
+    /// Lower the nozzle to where it waits: above the bed where that is not measured, and above all that is.
     Approach {
         /// Machine height.
         z_um: i32,

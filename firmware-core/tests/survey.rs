@@ -331,7 +331,7 @@ proptest! {
                 }
                 Order::Approach { z_um } => {
                     let is_read = (0..3).flat_map(|r| (0..3).map(move |c| (c, r))).filter_map(|(c, r)| survey.height_um(c, r));
-                    let above_all_um = is_read.max().map_or(1000, |height_um| i32::from(height_um) + 100);
+                    let above_all_um = is_read.max().map_or(1000, |height_um| (i32::from(height_um) + 100).max(1000));
                     prop_assert!(z_um >= above_all_um, "{z_um} waits below {above_all_um}");
                     at_um = z_um;
                 }

@@ -360,8 +360,8 @@ fn cases() -> u32 {
 proptest! {
     #![proptest_config(ProptestConfig { cases: cases(), failure_persistence: None, ..ProptestConfig::default() })]
 
-    /// Over any plate and whatever the hand does, the machine itself never brings the nozzle to the bed, and a hand that
-    /// does it well reaches every station.
+    /// Over any plate and whatever the hand does, the machine itself never brings the nozzle to the bed, and a hand
+    /// that does it well reaches every station.
     #[test]
     fn the_machine_never_meets_the_bed(
         plan in any_plan(), settings in any_settings(), hands in prop::collection::vec(any_hand(), 0..60),

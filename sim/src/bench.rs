@@ -38,7 +38,7 @@ pub enum BenchError {
     /// The bed is where the machine was to move by itself.
     #[error(
         "the nozzle was driven into the bed by {by_um:.0} um at X {x_mm:.1}, Y {y_mm:.1}: \
-         a survey takes every bed for lower than {} um; lower the screws",
+         a survey takes every bed for lower than {} um; lower the bed",
         SurveySettings::default().start_um
     )]
     Met {
@@ -191,8 +191,8 @@ impl Bench {
     /// Moves as ordered, and says so to the survey until it waits for a person or is over; the last order is returned.
     ///
     /// # Errors
-    /// [`BenchError::Keeper`] if the keeper refuses, [`BenchError::Met`] if the bed is in the way of what the machine does
-    /// by itself; the knob may bring the nozzle anywhere.
+    /// [`BenchError::Keeper`] if the keeper refuses, [`BenchError::Met`] if the bed is in the way of what the machine
+    /// does by itself; the knob may bring the nozzle anywhere.
     pub fn carry_out(&mut self, mut order: Order) -> Result<Order, BenchError> {
         loop {
             let from = self.nozzle;

@@ -388,7 +388,7 @@ enum GapkeeperOrderKind
    */
   GAPKEEPER_ORDER_KIND_TRAVEL = 2,
   /*
-   Lower the nozzle to `z_um`, where it waits: above the bed wherever that has not been measured, and above all that has.
+   Lower the nozzle to `z_um`, where it waits: above the bed where that is not measured, and above all that is.
    */
   GAPKEEPER_ORDER_KIND_APPROACH = 3,
   /*
@@ -1032,8 +1032,9 @@ typedef struct GapkeeperPrompt {
  What a survey needs to know besides its stations. Heights are machine heights. Begin with
  `gapkeeper_survey_settings_default`.
 
- No reading says how high the bed is anywhere else, so nothing but `start_um` keeps the nozzle off it. If screws may be
- turned by more, let it hold after that too; a bed that the survey itself wants raised takes it along by `headroom_um`.
+ No reading says how high the bed is anywhere else, so nothing but `start_um` keeps the nozzle off it. If screws may
+ be turned by more, let it hold after that too; a bed that the survey itself wants raised takes it along by
+ `headroom_um`.
  */
 typedef struct GapkeeperSurveySettings {
   /*
@@ -1070,7 +1071,7 @@ typedef struct GapkeeperSurveySettings {
    */
   uint16_t coarse_um;
   /*
-   The bed is expected from this much above the highest reading so far on downwards, and the nozzle never waits lower.
+   The bed is expected from this much above the highest reading so far on downwards; the nozzle never waits lower.
    */
   uint16_t clearance_um;
   /*

@@ -11,8 +11,9 @@ use crate::types::GapkeeperLattice;
 /// What a survey needs to know besides its stations. Heights are machine heights. Begin with
 /// `gapkeeper_survey_settings_default`.
 ///
-/// No reading says how high the bed is anywhere else, so nothing but `start_um` keeps the nozzle off it. If screws may be
-/// turned by more, let it hold after that too; a bed that the survey itself wants raised takes it along by `headroom_um`.
+/// No reading says how high the bed is anywhere else, so nothing but `start_um` keeps the nozzle off it. If screws may
+/// be turned by more, let it hold after that too; a bed that the survey itself wants raised takes it along by
+/// `headroom_um`.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[repr(C)]
 pub struct GapkeeperSurveySettings {
@@ -33,7 +34,7 @@ pub struct GapkeeperSurveySettings {
     /// One detent downwards while the nozzle is higher than `clearance_um` above the highest reading so far, until the
     /// knob is turned back up; held to the feeler. 0: always `detent_um`, for a hand that turns by numbers.
     pub coarse_um: u16,
-    /// The bed is expected from this much above the highest reading so far on downwards, and the nozzle never waits lower.
+    /// The bed is expected from this much above the highest reading so far on downwards; the nozzle never waits lower.
     pub clearance_um: u16,
     /// Further height for travelling, and the highest that the knob goes above where the nozzle waits.
     pub lift_um: u16,
@@ -151,7 +152,7 @@ pub enum GapkeeperOrderKind {
     Lift = 1,
     /// Travel level to `x_um`, `y_um`.
     Travel = 2,
-    /// Lower the nozzle to `z_um`, where it waits: above the bed wherever that has not been measured, and above all that has.
+    /// Lower the nozzle to `z_um`, where it waits: above the bed where that is not measured, and above all that is.
     Approach = 3,
     /// Follow the knob to `z_um`.
     Step = 4,

@@ -1,4 +1,4 @@
-//! How high the nozzle stays, and how far a detent moves it; [`SurveySettings`](super::SurveySettings) states the rules.
+//! How high the nozzle stays, and how far a detent moves it, by the rules of [`SurveySettings`](super::SurveySettings).
 
 use super::Survey;
 use crate::grid::MAX_HEIGHT_UM;

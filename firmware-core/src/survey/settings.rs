@@ -33,7 +33,7 @@ pub struct SurveySettings {
     pub coarse_um: u16,
     /// Surely above the bed everywhere, by more than the feeler is thick; the nozzle never waits lower.
     pub start_um: i32,
-    /// The bed is expected from this much above the highest reading so far on downwards, and the nozzle never waits lower.
+    /// The bed is expected from this much above the highest reading so far on downwards; the nozzle never waits lower.
     pub clearance_um: u16,
     /// Further height for travelling, and the highest that the knob goes above where the nozzle waits.
     pub lift_um: u16,
