@@ -205,11 +205,12 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             }
             (SurveyEvent::Arrived, State::Travelling(visit)) => {
                 self.state = State::Approaching(visit);
-                self.z_um = self.waiting_um();
-                Order::Approach { z_um: self.z_um }
+                // Until it has arrived the nozzle may be anywhere on its way, and a lift has to go up from there.
+                Order::Approach { z_um: self.waiting_um() }
             }
             (SurveyEvent::Arrived, State::Approaching(visit)) => {
                 self.state = State::Setting(visit);
+                self.z_um = self.waiting_um();
                 self.seeks_finely = false;
                 Order::Wait
             }

@@ -240,6 +240,20 @@ fn a_reading_that_is_too_low_brings_the_nozzle_no_nearer() {
     assert_eq!(machine.z_um, 2000);
 }
 
+/// Stopped anywhere on its way down to where it waits, the nozzle goes up from there, also if the highest reading, and
+/// with it the height of travels, has gone meanwhile.
+#[test]
+fn a_lift_goes_up_from_anywhere_on_the_way_down() {
+    for event in [SurveyEvent::Back, SurveyEvent::LimitSwitchTripped, SurveyEvent::ScrewTurned, SurveyEvent::Abort] {
+        let mut machine = at_the_second(SurveySettings { lift_um: 500, ..SurveySettings::default() });
+        machine.turn(20).unwrap();
+        assert_eq!(machine.survey.handle(SurveyEvent::Pressed), Order::Lift { z_um: 3000 });
+        assert!(matches!(machine.survey.handle(SurveyEvent::Arrived), Order::Travel { .. }));
+        assert_eq!(machine.survey.handle(SurveyEvent::Arrived), Order::Approach { z_um: 2500 });
+        assert_eq!(machine.survey.handle(event), Order::Lift { z_um: 3000 }, "{event:?}");
+    }
+}
+
 #[test]
 fn a_bed_that_was_raised_takes_the_start_with_it() {
     let mut machine = at_the_second(SurveySettings { headroom_um: 700, ..SurveySettings::default() });
