@@ -88,7 +88,7 @@ pub enum Order {
         /// Upwards.
         by_um: u16,
     },
-    /// All is measured: fetch it with [`Survey::result`].
+    /// All is measured and the nozzle is off the bed: fetch it with [`Survey::result`].
     Done,
     /// The survey was ended without a result.
     Aborted,
@@ -113,6 +113,7 @@ enum State {
     Setting(Visit),
     RaiseBed,
     AskClosure,
+    Leaving,
     Done,
     Aborted,
 }
@@ -220,7 +221,10 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             }
             (SurveyEvent::Pressed, State::Setting(visit)) if self.is_warm => self.read(visit),
             (SurveyEvent::Back, State::Setting(visit) | State::Approaching(visit)) => self.back(visit),
-            (SurveyEvent::Pressed, State::AskClosure) => self.finish(),
+            (SurveyEvent::Pressed, State::AskClosure) | (SurveyEvent::Arrived, State::Leaving) => {
+                self.state = State::Done;
+                Order::Done
+            }
             (SurveyEvent::Back, State::AskClosure) => {
                 self.forget();
                 self.go(Visit::Station(0))
@@ -253,6 +257,7 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             State::Setting(visit) => {
                 Prompt::SetGap { visit: number(visit), visits, z_um: self.z_um, is_coarse: self.is_coarse() }
             }
+            State::Leaving => Prompt::Moving { visit: visits, visits },
             State::RaiseBed => Prompt::RaiseBed { by_um: self.settings.headroom_um },
             State::AskClosure => Prompt::Closure { um: self.closure_um },
             State::Done => Prompt::Done { closure_um: self.closure_um },
@@ -415,17 +420,13 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
                 self.closure_um = reading_um.saturating_sub(first_um);
                 if self.closure_um.unsigned_abs() > self.settings.closure_limit_um {
                     self.state = State::AskClosure;
-                    return self.lift();
+                } else {
+                    // Nobody leaves a hot nozzle standing on the paper.
+                    self.state = State::Leaving;
                 }
-                self.finish()
+                self.lift()
             }
         }
-    }
-
-    fn finish(&mut self) -> Order {
-        self.state = State::Done;
-        self.z_um = self.z_um.max(self.travel_um());
-        Order::Done
     }
 
     fn back(&mut self, visit: Visit) -> Order {

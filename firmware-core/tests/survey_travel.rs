@@ -240,6 +240,16 @@ fn a_reading_that_is_too_low_brings_the_nozzle_no_nearer() {
     assert_eq!(machine.z_um, 2000);
 }
 
+#[test]
+fn the_nozzle_is_off_the_bed_when_all_is_done() {
+    let mut machine = at_the_second(SurveySettings::default());
+    while !matches!(machine.survey.prompt(), Prompt::Done { .. }) {
+        machine.set().unwrap();
+        machine.event(SurveyEvent::Pressed).unwrap();
+    }
+    assert_eq!(machine.z_um, 4000);
+}
+
 /// Stopped anywhere on its way down to where it waits, the nozzle goes up from there, also if the highest reading, and
 /// with it the height of travels, has gone meanwhile.
 #[test]
