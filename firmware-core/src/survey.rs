@@ -4,6 +4,7 @@
 //! says [`SurveyEvent::Arrived`]. Time, temperatures and the switch are events too, so a survey can be rehearsed on a
 //! desktop to the last detent.
 
+mod height;
 mod outlier;
 mod plan;
 mod prompt;
@@ -72,7 +73,7 @@ pub enum Order {
         /// Its Y.
         y_um: i32,
     },
-    /// Lower the nozzle to where it waits, which is above all that has been measured.
+    /// Lower the nozzle to where it waits: above the bed where that is not measured, and above all that is.
     Approach {
         /// Machine height.
         z_um: i32,
@@ -87,7 +88,7 @@ pub enum Order {
         /// Upwards.
         by_um: u16,
     },
-    /// All is measured: fetch it with [`Survey::result`].
+    /// All is measured and the nozzle is off the bed: fetch it with [`Survey::result`].
     Done,
     /// The survey was ended without a result.
     Aborted,
@@ -112,6 +113,7 @@ enum State {
     Setting(Visit),
     RaiseBed,
     AskClosure,
+    Leaving,
     Done,
     Aborted,
 }
@@ -135,6 +137,8 @@ pub struct Survey<const CAPACITY: usize> {
     z_um: i32,
     bed_c: i16,
     is_warm: bool,
+    /// The knob was turned back up at this visit: what it seeks is near, and a detent moves little from here on.
+    seeks_finely: bool,
     /// Nozzle heights by lattice node.
     readings_um: Vec<Option<i16>, CAPACITY>,
     checks_um: Vec<i16, MAX_CHECK_STATIONS>,
@@ -159,6 +163,7 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             z_um,
             bed_c: settings.bed_temperature_c,
             is_warm: false,
+            seeks_finely: false,
             readings_um: Vec::new(),
             checks_um: Vec::new(),
             looked_again: Vec::new(),
@@ -182,6 +187,9 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             (SurveyEvent::ScrewTurned, State::Heating | State::Soaking { .. }) => Order::Wait,
             // The bed is another one now: whatever was read is void.
             (SurveyEvent::ScrewTurned, _) => {
+                if self.state == State::RaiseBed {
+                    self.bed_was_raised();
+                }
                 self.forget();
                 self.go(Visit::Station(0))
             }
@@ -198,22 +206,25 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             }
             (SurveyEvent::Arrived, State::Travelling(visit)) => {
                 self.state = State::Approaching(visit);
-                self.z_um = self.waiting_um();
-                Order::Approach { z_um: self.z_um }
+                // Until it has arrived the nozzle may be anywhere on its way, and a lift has to go up from there.
+                Order::Approach { z_um: self.waiting_um() }
             }
             (SurveyEvent::Arrived, State::Approaching(visit)) => {
                 self.state = State::Setting(visit);
+                self.z_um = self.waiting_um();
+                self.seeks_finely = false;
                 Order::Wait
             }
             (SurveyEvent::Turned { detents }, State::Setting(_)) => {
-                let step_um = i32::from(detents) * i32::from(self.settings.detent_um);
-                let highest_um = self.travel_um().min(MAX_HEIGHT_UM.into());
-                self.z_um = self.z_um.saturating_add(step_um).min(highest_um).max(self.settings.lowest_um);
+                self.turn(detents);
                 Order::Step { z_um: self.z_um }
             }
             (SurveyEvent::Pressed, State::Setting(visit)) if self.is_warm => self.read(visit),
             (SurveyEvent::Back, State::Setting(visit) | State::Approaching(visit)) => self.back(visit),
-            (SurveyEvent::Pressed, State::AskClosure) => self.finish(),
+            (SurveyEvent::Pressed, State::AskClosure) | (SurveyEvent::Arrived, State::Leaving) => {
+                self.state = State::Done;
+                Order::Done
+            }
             (SurveyEvent::Back, State::AskClosure) => {
                 self.forget();
                 self.go(Visit::Station(0))
@@ -240,8 +251,13 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             State::Lifting(visit) | State::Travelling(visit) | State::Approaching(visit) => {
                 Prompt::Moving { visit: number(visit), visits }
             }
-            State::Setting(Visit::Again(_)) => Prompt::LookAgain { off_um: self.off_um, z_um: self.z_um },
-            State::Setting(visit) => Prompt::SetGap { visit: number(visit), visits, z_um: self.z_um },
+            State::Setting(Visit::Again(_)) => {
+                Prompt::LookAgain { off_um: self.off_um, z_um: self.z_um, is_coarse: self.is_coarse() }
+            }
+            State::Setting(visit) => {
+                Prompt::SetGap { visit: number(visit), visits, z_um: self.z_um, is_coarse: self.is_coarse() }
+            }
+            State::Leaving => Prompt::Moving { visit: visits, visits },
             State::RaiseBed => Prompt::RaiseBed { by_um: self.settings.headroom_um },
             State::AskClosure => Prompt::Closure { um: self.closure_um },
             State::Done => Prompt::Done { closure_um: self.closure_um },
@@ -368,17 +384,6 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
         }
     }
 
-    /// Where the nozzle waits above a station: above everything that has been measured.
-    fn waiting_um(&self) -> i32 {
-        let stations = self.readings_um.iter().flatten();
-        let highest_um = stations.chain(&self.checks_um).max().map(|&um| i32::from(um));
-        highest_um.map_or(self.settings.start_um, |um| um.saturating_add(self.settings.clearance_um.into()))
-    }
-
-    fn travel_um(&self) -> i32 {
-        self.waiting_um().saturating_add(self.settings.lift_um.into())
-    }
-
     fn lift(&mut self) -> Order {
         self.z_um = self.z_um.max(self.travel_um());
         Order::Lift { z_um: self.z_um }
@@ -415,17 +420,13 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
                 self.closure_um = reading_um.saturating_sub(first_um);
                 if self.closure_um.unsigned_abs() > self.settings.closure_limit_um {
                     self.state = State::AskClosure;
-                    return self.lift();
+                } else {
+                    // Nobody leaves a hot nozzle standing on the paper.
+                    self.state = State::Leaving;
                 }
-                self.finish()
+                self.lift()
             }
         }
-    }
-
-    fn finish(&mut self) -> Order {
-        self.state = State::Done;
-        self.z_um = self.z_um.max(self.travel_um());
-        Order::Done
     }
 
     fn back(&mut self, visit: Visit) -> Order {

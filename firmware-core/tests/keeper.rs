@@ -34,6 +34,8 @@ fn measure_plan(keeper: &mut TestKeeper, plan: SurveyPlan<9>, bed_c: i16, bed_um
         nozzle_temperature_c: 200,
         soak_s: 0,
         detent_um: 1,
+        // This hand knows the bed and turns straight to the gap.
+        coarse_um: 0,
         ..SurveySettings::default()
     };
     keeper.begin_survey(plan, settings, 5000).unwrap();

@@ -69,10 +69,20 @@ impl<'a> Operator<'a> {
 
     /// Turns the knob until the paper drags, and presses.
     fn read(&mut self) -> Order {
-        let target_um = (self.bed_um)(self.at.0, self.at.1) + 100;
-        let detents = (f64::from(target_um - self.z_um) / 10.0).round() as i16;
-        let order = self.survey.handle(SurveyEvent::Turned { detents });
-        self.carry_out(order);
+        self.read_off_by(0)
+    }
+
+    /// The same with a reading that is too high.
+    fn read_off_by(&mut self, off_um: i32) -> Order {
+        let target_um = (self.bed_um)(self.at.0, self.at.1) + 100 + off_um;
+        // Coarse steps end where a bed is expected, so it may take another turn.
+        while (target_um - self.z_um).abs() > 5 {
+            let detents = (f64::from(target_um - self.z_um) / 10.0).round() as i16;
+            let before_um = self.z_um;
+            let order = self.survey.handle(SurveyEvent::Turned { detents });
+            self.carry_out(order);
+            assert_ne!(self.z_um, before_um, "the knob does not reach {target_um}");
+        }
         let order = self.survey.handle(SurveyEvent::Pressed);
         self.carry_out(order)
     }
@@ -163,18 +173,8 @@ fn a_slip_of_the_hand_is_offered_once_more() {
     let mut operator = Operator::new(warm(), &bow);
     operator.begin();
     for visit in 0..9 {
-        if visit == 5 {
-            // Two papers instead of one, and a half.
-            operator.survey.handle(SurveyEvent::Turned { detents: 20 });
-            operator.z_um += 200;
-            let target_um = bow(operator.at.0, operator.at.1) + 350;
-            let detents = ((target_um - operator.z_um) / 10) as i16;
-            operator.survey.handle(SurveyEvent::Turned { detents });
-            let order = operator.survey.handle(SurveyEvent::Pressed);
-            operator.carry_out(order);
-        } else {
-            operator.read();
-        }
+        // Two papers instead of one, and a half.
+        operator.read_off_by(if visit == 5 { 250 } else { 0 });
     }
     let Prompt::LookAgain { off_um, .. } = operator.survey.prompt() else { panic!("{:?}", operator.survey.prompt()) };
     assert!((200..300).contains(&off_um), "{off_um}");
@@ -280,8 +280,8 @@ fn prompts_fit_the_display() {
         Prompt::Heat { bed_c: i16::MIN, nozzle_c: i16::MIN },
         Prompt::Soak { seconds: u16::MAX },
         Prompt::Moving { visit: 230, visits: 230 },
-        Prompt::SetGap { visit: 230, visits: 230, z_um: -8191 },
-        Prompt::LookAgain { off_um: i16::MIN, z_um: -8191 },
+        Prompt::SetGap { visit: 230, visits: 230, z_um: -8191, is_coarse: true },
+        Prompt::LookAgain { off_um: i16::MIN, z_um: -8191, is_coarse: true },
         Prompt::RaiseBed { by_um: u16::MAX },
         Prompt::Closure { um: i16::MIN },
         Prompt::Done { closure_um: i16::MIN },
@@ -331,7 +331,7 @@ proptest! {
                 }
                 Order::Approach { z_um } => {
                     let is_read = (0..3).flat_map(|r| (0..3).map(move |c| (c, r))).filter_map(|(c, r)| survey.height_um(c, r));
-                    let above_all_um = is_read.max().map_or(1000, |height_um| i32::from(height_um) + 100);
+                    let above_all_um = is_read.max().map_or(1000, |height_um| (i32::from(height_um) + 100).max(1000));
                     prop_assert!(z_um >= above_all_um, "{z_um} waits below {above_all_um}");
                     at_um = z_um;
                 }

@@ -17,6 +17,8 @@ const BELOW_SWITCH_UM: i32 = 100;
 const THERMOMETER_S: f64 = 5.0;
 /// Speed of every travel on the bench.
 const TRAVEL_MM_S: f64 = 50.0;
+/// How finely travels are looked at for a bed in the way.
+const SAMPLE_UM: f64 = 2000.0;
 
 /// The keeper of the bench: as many stations as a grid may have, the densest grid in force, four grids remembered.
 pub type BenchKeeper = Keeper<CAPACITY, CAPACITY, 4>;
@@ -33,10 +35,22 @@ pub enum BenchError {
     /// The keeper refuses.
     #[error("keeper: {0}")]
     Keeper(KeeperError),
-    /// The survey came to no end.
+    /// The bed is where the machine was to move by itself.
     #[error(
-        "the survey came to no end: look for a limit that can never be met, or a station higher than the nozzle travels"
+        "the nozzle was driven into the bed by {by_um:.0} um at X {x_mm:.1}, Y {y_mm:.1}: \
+         a survey takes every bed for lower than {} um; lower the bed",
+        SurveySettings::default().start_um
     )]
+    Met {
+        /// How far into it, at the first place where it was met.
+        by_um: f64,
+        /// Where.
+        x_mm: f64,
+        /// Where.
+        y_mm: f64,
+    },
+    /// The survey came to no end.
+    #[error("the survey came to no end: look for a limit that can never be met")]
     Endless,
 }
 
@@ -177,7 +191,8 @@ impl Bench {
     /// Moves as ordered, and says so to the survey until it waits for a person or is over; the last order is returned.
     ///
     /// # Errors
-    /// [`BenchError::Keeper`] if the keeper refuses.
+    /// [`BenchError::Keeper`] if the keeper refuses, [`BenchError::Met`] if the bed is in the way of what the machine
+    /// does by itself; the knob may bring the nozzle anywhere.
     pub fn carry_out(&mut self, mut order: Order) -> Result<Order, BenchError> {
         loop {
             let from = self.nozzle;
@@ -199,6 +214,10 @@ impl Bench {
             let along = |from: i32, to: i32| f64::from(from.abs_diff(to)) / 1000.0;
             let length_mm = along(from.x_um, self.nozzle.x_um).hypot(along(from.y_um, self.nozzle.y_um));
             self.clock_s += (length_mm + along(from.z_um, self.nozzle.z_um)) / TRAVEL_MM_S;
+            // Straight up is the way out of the bed.
+            if matches!(order, Order::Travel { .. } | Order::Approach { .. }) {
+                self.look_for_bed(from)?;
+            }
             if self.clock_s - self.said_s >= THERMOMETER_S {
                 self.say_temperatures();
             }
@@ -210,6 +229,23 @@ impl Bench {
                 order = self.event(SurveyEvent::Arrived)?;
             }
         }
+    }
+
+    /// Looks along the straight path from a point to the nozzle for a bed in the way.
+    fn look_for_bed(&self, from: Point) -> Result<(), BenchError> {
+        let ends = |from: i32, to: i32| (f64::from(from), f64::from(to) - f64::from(from));
+        let ((x_um, along_x_um), (y_um, along_y_um), (z_um, along_z_um)) =
+            (ends(from.x_um, self.nozzle.x_um), ends(from.y_um, self.nozzle.y_um), ends(from.z_um, self.nozzle.z_um));
+        let samples = (along_x_um.hypot(along_y_um) / SAMPLE_UM).ceil().max(1.0);
+        // As many as two kilometres have at the most.
+        for share in (0..=samples as u32).map(|sample| f64::from(sample) / samples) {
+            let (x_um, y_um) = (x_um + along_x_um * share, y_um + along_y_um * share);
+            let by_um = self.bed_um(x_um.round() as i32, y_um.round() as i32) - (z_um + along_z_um * share);
+            if by_um > 0.0 {
+                return Err(BenchError::Met { by_um, x_mm: x_um / 1000.0, y_mm: y_um / 1000.0 });
+            }
+        }
+        Ok(())
     }
 
     /// Raises the bed at every screw, which begins a new setup.

@@ -254,6 +254,8 @@ impl<'a> Life<'a> {
             soak_s: 0,
             lowest_um: -4000,
             start_um: 2000,
+            // This hand turns straight to the gap.
+            coarse_um: 0,
             outlier_limit_um: 1000,
             ..SurveySettings::default()
         };

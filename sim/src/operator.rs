@@ -40,7 +40,7 @@ impl Operator {
     /// What this person does on a prompt, with the true gap below the nozzle; none while waiting for the machine.
     pub fn act(&mut self, prompt: Prompt, gap_um: f64) -> Option<SurveyEvent> {
         match prompt {
-            Prompt::SetGap { .. } | Prompt::LookAgain { .. } => {
+            Prompt::SetGap { is_coarse, .. } | Prompt::LookAgain { is_coarse, .. } => {
                 let believed_gap_um = self.believed_gap_um.unwrap_or_else(|| self.feel());
                 self.believed_gap_um = Some(believed_gap_um);
                 let detents = (believed_gap_um - gap_um) / self.detent_um;
@@ -49,8 +49,9 @@ impl Operator {
                     self.believed_gap_um = None;
                     return Some(SurveyEvent::Pressed);
                 }
-                // A hand turns a hundred detents at a time at the most.
-                Some(SurveyEvent::Turned { detents: detents.round().clamp(-100.0, 100.0) as i16 })
+                // A hand turns a hundred detents at a time at the most, and feels after every coarse one.
+                let most = if is_coarse && detents < 0.0 { 1.0 } else { 100.0 };
+                Some(SurveyEvent::Turned { detents: detents.round().clamp(-most, most) as i16 })
             }
             // Once again with patience; if it still moves, take it.
             Prompt::Closure { .. } if self.repeats_left > 0 => {
@@ -86,7 +87,7 @@ mod tests {
 
     fn readings(measuring: &Measuring, count: usize) -> Vec<f64> {
         let mut operator = Operator::new(measuring, 5);
-        let prompt = Prompt::SetGap { visit: 1, visits: 10, z_um: 0 };
+        let prompt = Prompt::SetGap { visit: 1, visits: 10, z_um: 0, is_coarse: false };
         let mut read = || {
             let mut gap_um = 900.0;
             while let Some(SurveyEvent::Turned { detents }) = operator.act(prompt, gap_um) {
@@ -112,7 +113,7 @@ mod tests {
     #[test]
     fn half_way_between_two_detents_is_not_turned_to_and_fro() {
         let mut operator = Operator::new(&Measuring { feel_um: NotNegative(0.0), ..Measuring::default() }, 1);
-        let prompt = Prompt::SetGap { visit: 1, visits: 9, z_um: 0 };
+        let prompt = Prompt::SetGap { visit: 1, visits: 9, z_um: 0, is_coarse: false };
         assert_eq!([95.0, 105.0].map(|gap_um| operator.act(prompt, gap_um)), [Some(SurveyEvent::Pressed); 2]);
     }
 

@@ -239,7 +239,7 @@ impl Notes {
 mod tests {
     use super::*;
     use crate::demo;
-    use crate::scenario::{Bounded, NotNegative, Share};
+    use crate::scenario::{Bounded, Form, NotNegative, Positive, Share};
 
     fn run(change: impl FnOnce(&mut Scenario), seed: u64) -> SurveyOutcome {
         let mut scenario = demo::scenario().unwrap();
@@ -267,6 +267,42 @@ mod tests {
         assert_eq!(outcome.grid.surface, Surface::Refined, "a plate that bows");
         // Soaking, then fourteen stations of half a minute and the way.
         assert!((600.0 + 14.0 * 30.0..1200.0).contains(&outcome.seconds), "{}", outcome.seconds);
+    }
+
+    /// A crest along the middle column of stations, over a bed that lies low.
+    fn with_crest(scenario: &mut Scenario, crest_um: f64) {
+        scenario.machine.limit_switch_trips_at_mm = Bounded(-2.0);
+        for screw in &mut scenario.bed.screws {
+            screw.height_um.0 -= 700.0;
+        }
+        scenario.bed.forms.push(Form::Ridge {
+            x_mm: Bounded(115.0),
+            y_mm: Bounded(100.0),
+            angle_deg: Bounded(90.0),
+            half_width_mm: Positive(90.0),
+            height_um: Bounded(crest_um),
+        });
+    }
+
+    #[test]
+    fn a_bed_that_rises_between_stations_is_not_met() {
+        for crest_um in [300.0, 500.0, 1000.0, 1500.0, 2000.0] {
+            let outcome = run(|scenario| with_crest(scenario, crest_um), 1);
+            assert!(readings(&outcome).iter().all(|(read_um, true_um)| (read_um - true_um).abs() <= 5.0));
+            let (low_um, high_um) = readings(&outcome)
+                .iter()
+                .fold((f64::MAX, f64::MIN), |(low_um, high_um), (_, um)| (low_um.min(*um), high_um.max(*um)));
+            assert!(high_um - low_um >= crest_um, "{crest_um}: {low_um} to {high_um}");
+        }
+    }
+
+    #[test]
+    fn a_bed_above_the_start_is_met_and_said() {
+        let mut scenario = demo::scenario().unwrap();
+        with_crest(&mut scenario, 3000.0);
+        let met = survey(&scenario, scenario.stations(), 1).unwrap_err();
+        assert!(matches!(met, BenchError::Met { by_um, x_mm: 115.0, .. } if by_um > 0.0), "{met:?}");
+        assert!(met.to_string().contains("lower than 2000 um"), "{met}");
     }
 
     #[test]

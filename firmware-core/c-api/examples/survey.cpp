@@ -132,6 +132,8 @@ bool survey(Keeper &keeper)
     settings.nozzle_temperature_c = 150;
     settings.soak_s = 30;
     settings.detent_um = 1;
+    // This machine knows its bed and turns straight to the gap.
+    settings.coarse_um = 0;
     settings.check_stations = 1;
     keeper.check(gapkeeper_survey_begin(keeper.storage(), &stations, &settings, machine.z_um(), &order));
     for (const GapkeeperTemperature &temperature : warm) {

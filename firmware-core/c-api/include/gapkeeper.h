@@ -388,7 +388,7 @@ enum GapkeeperOrderKind
    */
   GAPKEEPER_ORDER_KIND_TRAVEL = 2,
   /*
-   Lower the nozzle to `z_um`, where it waits above all that has been measured.
+   Lower the nozzle to `z_um`, where it waits: above the bed where that is not measured, and above all that is.
    */
   GAPKEEPER_ORDER_KIND_APPROACH = 3,
   /*
@@ -1022,15 +1022,23 @@ typedef struct GapkeeperPrompt {
    A GapkeeperPromptKind.
    */
   uint8_t kind;
+  /*
+   Not 0: a detent downwards moves `coarse_um`.
+   */
+  uint8_t is_coarse;
 } GapkeeperPrompt;
 
 /*
  What a survey needs to know besides its stations. Heights are machine heights. Begin with
  `gapkeeper_survey_settings_default`.
+
+ No reading says how high the bed is anywhere else, so nothing but `start_um` keeps the nozzle off it. If screws may
+ be turned by more, let it hold after that too; a bed that the survey itself wants raised takes it along by
+ `headroom_um`.
  */
 typedef struct GapkeeperSurveySettings {
   /*
-   Where the nozzle waits above the first station; surely above the bed everywhere.
+   Surely above the bed everywhere, by more than the feeler is thick; the nozzle never waits lower.
    */
   int32_t start_um;
   /*
@@ -1058,11 +1066,16 @@ typedef struct GapkeeperSurveySettings {
    */
   uint16_t detent_um;
   /*
-   Height above the highest reading so far at which the nozzle waits above every further station.
+   One detent downwards while the nozzle is higher than `clearance_um` above the highest reading so far, until the
+   knob is turned back up; held to the feeler. 0: always `detent_um`, for a hand that turns by numbers.
+   */
+  uint16_t coarse_um;
+  /*
+   The bed is expected from this much above the highest reading so far on downwards; the nozzle never waits lower.
    */
   uint16_t clearance_um;
   /*
-   Further height for travelling.
+   Further height for travelling, and the highest that the knob goes above where the nozzle waits.
    */
   uint16_t lift_um;
   /*

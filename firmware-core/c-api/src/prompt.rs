@@ -58,6 +58,8 @@ pub struct GapkeeperPrompt {
     pub nozzle_c: i16,
     /// A GapkeeperPromptKind.
     pub kind: u8,
+    /// Not 0: a detent downwards moves `coarse_um`.
+    pub is_coarse: u8,
 }
 
 // SAFETY: integers only, so any bytes are a value.
@@ -70,8 +72,12 @@ impl From<Prompt> for GapkeeperPrompt {
             Prompt::Heat { bed_c, nozzle_c } => Self { bed_c, nozzle_c, ..of(GapkeeperPromptKind::Heat) },
             Prompt::Soak { seconds } => Self { seconds, ..of(GapkeeperPromptKind::Soak) },
             Prompt::Moving { visit, visits } => Self { visit, visits, ..of(GapkeeperPromptKind::Moving) },
-            Prompt::SetGap { visit, visits, z_um } => Self { visit, visits, z_um, ..of(GapkeeperPromptKind::SetGap) },
-            Prompt::LookAgain { off_um, z_um } => Self { off_um, z_um, ..of(GapkeeperPromptKind::LookAgain) },
+            Prompt::SetGap { visit, visits, z_um, is_coarse } => {
+                Self { visit, visits, z_um, is_coarse: is_coarse.into(), ..of(GapkeeperPromptKind::SetGap) }
+            }
+            Prompt::LookAgain { off_um, z_um, is_coarse } => {
+                Self { off_um, z_um, is_coarse: is_coarse.into(), ..of(GapkeeperPromptKind::LookAgain) }
+            }
             Prompt::RaiseBed { by_um } => Self { by_um, ..of(GapkeeperPromptKind::RaiseBed) },
             Prompt::Closure { um } => Self { closure_um: um, ..of(GapkeeperPromptKind::Closure) },
             Prompt::Done { closure_um } => Self { closure_um, ..of(GapkeeperPromptKind::Done) },

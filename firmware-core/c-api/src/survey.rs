@@ -10,10 +10,14 @@ use crate::types::GapkeeperLattice;
 
 /// What a survey needs to know besides its stations. Heights are machine heights. Begin with
 /// `gapkeeper_survey_settings_default`.
+///
+/// No reading says how high the bed is anywhere else, so nothing but `start_um` keeps the nozzle off it. If screws may
+/// be turned by more, let it hold after that too; a bed that the survey itself wants raised takes it along by
+/// `headroom_um`.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[repr(C)]
 pub struct GapkeeperSurveySettings {
-    /// Where the nozzle waits above the first station; surely above the bed everywhere.
+    /// Surely above the bed everywhere, by more than the feeler is thick; the nozzle never waits lower.
     pub start_um: i32,
     /// No order goes below this.
     pub lowest_um: i32,
@@ -27,9 +31,12 @@ pub struct GapkeeperSurveySettings {
     pub feeler_um: u16,
     /// One detent of the knob.
     pub detent_um: u16,
-    /// Height above the highest reading so far at which the nozzle waits above every further station.
+    /// One detent downwards while the nozzle is higher than `clearance_um` above the highest reading so far, until the
+    /// knob is turned back up; held to the feeler. 0: always `detent_um`, for a hand that turns by numbers.
+    pub coarse_um: u16,
+    /// The bed is expected from this much above the highest reading so far on downwards; the nozzle never waits lower.
     pub clearance_um: u16,
-    /// Further height for travelling.
+    /// Further height for travelling, and the highest that the knob goes above where the nozzle waits.
     pub lift_um: u16,
     /// Change at the first station that is still no reason to doubt the round.
     pub closure_limit_um: u16,
@@ -53,6 +60,7 @@ impl From<SurveySettings> for GapkeeperSurveySettings {
             soak_s: settings.soak_s,
             feeler_um: settings.feeler_um,
             detent_um: settings.detent_um,
+            coarse_um: settings.coarse_um,
             clearance_um: settings.clearance_um,
             lift_um: settings.lift_um,
             closure_limit_um: settings.closure_limit_um,
@@ -73,6 +81,7 @@ impl From<GapkeeperSurveySettings> for SurveySettings {
             soak_s: settings.soak_s,
             feeler_um: settings.feeler_um,
             detent_um: settings.detent_um,
+            coarse_um: settings.coarse_um,
             start_um: settings.start_um,
             clearance_um: settings.clearance_um,
             lift_um: settings.lift_um,
@@ -143,7 +152,7 @@ pub enum GapkeeperOrderKind {
     Lift = 1,
     /// Travel level to `x_um`, `y_um`.
     Travel = 2,
-    /// Lower the nozzle to `z_um`, where it waits above all that has been measured.
+    /// Lower the nozzle to `z_um`, where it waits: above the bed where that is not measured, and above all that is.
     Approach = 3,
     /// Follow the knob to `z_um`.
     Step = 4,

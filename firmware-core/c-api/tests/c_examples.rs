@@ -84,6 +84,7 @@ fn survey() -> String {
         nozzle_temperature_c: 150,
         soak_s: 30,
         detent_um: 1,
+        coarse_um: 0,
         check_stations: true,
         ..SurveySettings::default()
     };

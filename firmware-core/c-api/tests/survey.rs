@@ -92,8 +92,12 @@ impl Pair {
             Prompt::Heat { bed_c, nozzle_c } => GapkeeperPrompt { kind: 0, bed_c, nozzle_c, ..none },
             Prompt::Soak { seconds } => GapkeeperPrompt { kind: 1, seconds, ..none },
             Prompt::Moving { visit, visits } => GapkeeperPrompt { kind: 2, visit, visits, ..none },
-            Prompt::SetGap { visit, visits, z_um } => GapkeeperPrompt { kind: 3, visit, visits, z_um, ..none },
-            Prompt::LookAgain { off_um, z_um } => GapkeeperPrompt { kind: 4, off_um, z_um, ..none },
+            Prompt::SetGap { visit, visits, z_um, is_coarse } => {
+                GapkeeperPrompt { kind: 3, visit, visits, z_um, is_coarse: is_coarse.into(), ..none }
+            }
+            Prompt::LookAgain { off_um, z_um, is_coarse } => {
+                GapkeeperPrompt { kind: 4, off_um, z_um, is_coarse: is_coarse.into(), ..none }
+            }
             Prompt::RaiseBed { by_um } => GapkeeperPrompt { kind: 5, by_um, ..none },
             Prompt::Closure { um } => GapkeeperPrompt { kind: 6, closure_um: um, ..none },
             Prompt::Done { closure_um } => GapkeeperPrompt { kind: 7, closure_um, ..none },

@@ -33,6 +33,8 @@ pub enum Prompt {
         visits: u16,
         /// Where the nozzle stands.
         z_um: i32,
+        /// Whether a detent downwards moves `coarse_um`.
+        is_coarse: bool,
     },
     /// The same once more, since the reading is far from what the others predict.
     LookAgain {
@@ -40,6 +42,8 @@ pub enum Prompt {
         off_um: i16,
         /// Where the nozzle stands.
         z_um: i32,
+        /// Whether a detent downwards moves `coarse_um`.
+        is_coarse: bool,
     },
     /// The limit switch tripped: raise the bed, which begins a new setup.
     RaiseBed {
@@ -68,11 +72,12 @@ impl fmt::Display for Prompt {
             }
             Self::Soak { seconds } => write!(f, "Let the plate settle\n{seconds} s left\nHOT: keep off"),
             Self::Moving { visit, visits } => write!(f, "Station {visit} of {visits}\nmoving: hands off"),
-            Self::SetGap { visit, visits, z_um } => {
-                write!(f, "Station {visit} of {visits}\nZ {z_um} um\nturn: paper drags\npress: next")
+            Self::SetGap { visit, visits, z_um, is_coarse } => {
+                let coarse = coarse(is_coarse);
+                write!(f, "Station {visit} of {visits}\nZ {z_um} um{coarse}\nturn: paper drags\npress: next")
             }
-            Self::LookAgain { off_um, z_um } => {
-                write!(f, "Look once more\noff by {off_um} um\nZ {z_um} um\npress: keep it")
+            Self::LookAgain { off_um, z_um, is_coarse } => {
+                write!(f, "Look once more\noff by {off_um} um\nZ {z_um} um{}\npress: keep it", coarse(is_coarse))
             }
             Self::RaiseBed { by_um } => {
                 write!(f, "Switch in the way\nraise every screw\nby {by_um} um or more\nthen start again")
@@ -82,4 +87,8 @@ impl fmt::Display for Prompt {
             Self::Aborted => write!(f, "Ended, nothing kept"),
         }
     }
+}
+
+const fn coarse(is_coarse: bool) -> &'static str {
+    if is_coarse { " coarse" } else { "" }
 }

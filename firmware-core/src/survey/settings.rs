@@ -1,6 +1,19 @@
 //! What a survey needs to know besides its stations.
 
 /// What a survey needs to know besides its stations. Heights are machine heights.
+///
+/// # How high the nozzle stays
+/// No reading says how high the bed is anywhere else, so nothing but `start_um` keeps the nozzle off it: whatever has
+/// been read, and however wrongly, the nozzle waits at the higher of `start_um` and the highest reading plus
+/// `clearance_um`, and travels `lift_um` above that. If screws may be turned by more, let `start_um` hold after that
+/// too. A bed that the survey itself wants raised may have come up by `headroom_um`, and `start_um` with it.
+///
+/// # How far a detent moves
+/// From `start_um` down to the bed is a long way in fine steps. Once there is a reading, a detent downwards moves
+/// `coarse_um` until the nozzle is `clearance_um` above the highest one, where it stops; from there on, and in any case
+/// once the knob was turned back up at that visit, a detent moves `detent_um`. Upwards it always does.
+///
+/// A coarse step is at most as thick as the feeler: somebody who feels nothing before it cannot meet the bed with it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct SurveySettings {
@@ -16,11 +29,13 @@ pub struct SurveySettings {
     pub feeler_um: u16,
     /// One detent of the knob.
     pub detent_um: u16,
-    /// Where the nozzle waits above the first station; surely above the bed everywhere.
+    /// One detent downwards where no bed is expected yet; held to the feeler, see below. 0: always `detent_um`.
+    pub coarse_um: u16,
+    /// Surely above the bed everywhere, by more than the feeler is thick; the nozzle never waits lower.
     pub start_um: i32,
-    /// Height above the highest reading so far at which the nozzle waits above every further station.
+    /// The bed is expected from this much above the highest reading so far on downwards; the nozzle never waits lower.
     pub clearance_um: u16,
-    /// Further height for travelling.
+    /// Further height for travelling, and the highest that the knob goes above where the nozzle waits.
     pub lift_um: u16,
     /// No order goes below this.
     pub lowest_um: i32,
@@ -36,6 +51,8 @@ pub struct SurveySettings {
 
 impl Default for SurveySettings {
     /// Cold, with office paper (100 µm; U-1 to U-3 of the project's sources), a knob of 10 µm and careful limits.
+    ///
+    /// A bed that has been trammed, or nearly so, stays well below 2 mm above the zero (common practice, no source).
     fn default() -> Self {
         Self {
             bed_temperature_c: 20,
@@ -44,7 +61,8 @@ impl Default for SurveySettings {
             soak_s: 300,
             feeler_um: 100,
             detent_um: 10,
-            start_um: 1000,
+            coarse_um: 50,
+            start_um: 2000,
             clearance_um: 300,
             lift_um: 2000,
             lowest_um: -1000,

@@ -149,6 +149,11 @@ impl<'a> Rehearsal<'a> {
             // Neither stands on the plan as something to come.
             Some(Prompt::SetGap { .. }) if here.is_none() => "a check station between the others, not in the grid",
             Some(Prompt::SetGap { visit, visits, .. }) if visit == visits => "the first station again: has it moved?",
+            Some(Prompt::SetGap { is_coarse: true, .. } | Prompt::LookAgain { is_coarse: true, .. })
+                if self.notice.is_empty() =>
+            {
+                "coarse: large steps down until you turn up once"
+            }
             _ => self.notice,
         };
         View {

@@ -123,7 +123,7 @@ fn the_switch_in_the_way_is_met_with_the_screws() {
     rehearsal.key(Key::ScrewsTurned).unwrap();
     assert!(rehearsal.view().notice.starts_with("nobody asked"), "{}", rehearsal.view().notice);
     let before_um = rehearsal.bench.bed_um(0, 0);
-    for _ in 0..12 {
+    for _ in 0..22 {
         if rehearsal.view().drag.is_some() {
             rehearsal.key(Key::Turn(-10)).unwrap();
         }
@@ -146,6 +146,23 @@ fn a_nozzle_in_the_bed_is_said() {
     assert_eq!(rehearsal.view().notice, "");
     rehearsal.key(Key::Turn(-12)).unwrap();
     assert!(rehearsal.view().notice.starts_with("the nozzle presses into the bed"), "{}", rehearsal.view().notice);
+}
+
+#[test]
+fn coarse_steps_are_said() {
+    let scenario = two_by_two();
+    let mut rehearsal = begin(&scenario);
+    rehearsal.key(Key::Press).unwrap();
+    assert!(!rehearsal.view().prompt.contains("coarse"), "nothing is known at the first station");
+    set(&mut rehearsal);
+    rehearsal.key(Key::Press).unwrap();
+    assert!(rehearsal.view().prompt.contains("\nZ 2000 um coarse\n"), "{}", rehearsal.view().prompt);
+    rehearsal.key(Key::Turn(-1)).unwrap();
+    assert!(rehearsal.view().prompt.contains("\nZ 1950 um coarse\n"), "{}", rehearsal.view().prompt);
+    assert!(rehearsal.view().notice.starts_with("coarse"), "{}", rehearsal.view().notice);
+    rehearsal.key(Key::Turn(1)).unwrap();
+    assert!(rehearsal.view().prompt.contains("\nZ 1960 um\n"), "{}", rehearsal.view().prompt);
+    assert_eq!(rehearsal.view().notice, "");
 }
 
 #[test]
