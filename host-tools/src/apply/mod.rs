@@ -123,23 +123,24 @@ pub fn apply(
         report.lines += 1;
         // A line that names an axis without moving it would, as it stands, move the corrected machine.
         let names_axis = line.words().iter().any(|word| matches!(word.letter(), b'X' | b'Y' | b'Z'));
-        let parts = path.follow(&action, names_axis, interpreter.units());
-        let parts = parts.map_err(|message| LineError { place: at(0), message, remedy: "nothing was written" })?;
-        match parts {
-            Some(parts) => {
-                if parts.len() > 1
-                    && let Some(word) = line.words().iter().find(|word| is_further_axis(word))
-                {
-                    let letter = char::from(word.letter());
-                    let message = format!("{letter} moves together with X, Y or Z, and only E is divided among pieces");
-                    let remedy = "move it on a line of its own";
-                    return Err(LineError { place: at(word.range().start), message, remedy }.into());
-                }
-                report.corrected_lines += 1;
-                report.pieces += parts.len() as u64;
-                rewriter.motion(&line, &action, parts, &interpreter);
+        let is_corrected = path.follow(&action, names_axis, interpreter.units());
+        let is_corrected =
+            is_corrected.map_err(|message| LineError { place: at(0), message, remedy: "nothing was written" })?;
+        if is_corrected {
+            let parts = path.parts();
+            if parts.len() > 1
+                && let Some(word) = line.words().iter().find(|word| is_further_axis(word))
+            {
+                let letter = char::from(word.letter());
+                let message = format!("{letter} moves together with X, Y or Z, and only E is divided among pieces");
+                let remedy = "move it on a line of its own";
+                return Err(LineError { place: at(word.range().start), message, remedy }.into());
             }
-            None => rewriter.other(&line, &action, &interpreter),
+            report.corrected_lines += 1;
+            report.pieces += parts.len() as u64;
+            rewriter.motion(&line, &action, parts, &interpreter);
+        } else {
+            rewriter.other(&line, &action, &interpreter);
         }
         if rewriter.text().len() > WRITTEN_BYTES {
             output.write_all(rewriter.text().as_bytes())?;

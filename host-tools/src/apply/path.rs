@@ -39,16 +39,18 @@ impl<'a> Path<'a> {
         }
     }
 
-    /// The parts of a line that names X, Y or Z for a motion; none of any other.
+    /// The parts of the line that was followed last.
+    #[inline]
+    pub(super) fn parts(&self) -> &[Part] {
+        &self.parts
+    }
+
+    /// Finds the parts of a line that names X, Y or Z for a motion, and says no to any other.
     ///
     /// # Errors
     /// A message about a motion that cannot be corrected.
-    pub(super) fn follow(
-        &mut self,
-        action: &Action,
-        names_axis: bool,
-        units: Units,
-    ) -> Result<Option<&[Part]>, String> {
+    #[inline]
+    pub(super) fn follow(&mut self, action: &Action, names_axis: bool, units: Units) -> Result<bool, String> {
         if let Action::Straight(Straight { extruded_nm, .. }) | Action::Arc(ArcMotion { extruded_nm, .. }) = action
             && i32::try_from(*extruded_nm).is_err()
         {
@@ -64,9 +66,9 @@ impl<'a> Path<'a> {
                     self.split(&chord, units)?;
                 }
             }
-            _ => return Ok(None),
+            _ => return Ok(false),
         }
-        Ok(Some(&self.parts))
+        Ok(true)
     }
 
     /// Begins to count `E` anew, as `G92` does.
@@ -85,7 +87,9 @@ impl<'a> Path<'a> {
         let Move { start, end, extra_start: [from_nm], extra_end: [to_nm] } = *motion;
         // Logical height goes along as an axis of its own: the pieces tell only the machine's.
         let motion = Move { start, end, extra_start: [from_nm, start.z_um], extra_end: [to_nm, end.z_um] };
-        let pieces = self.correction.split(&motion, self.tolerance_um).map_err(|error| error.to_string())?;
+        // Lent, not given: copies of it are a measurable part of the work.
+        let mut pieces = self.correction.split(&motion, self.tolerance_um);
+        let pieces = pieces.as_mut().map_err(|error| error.to_string())?;
         let mut flow = self.flow.as_mut();
         let prints = to_nm > from_nm && (start.x_um, start.y_um) != (end.x_um, end.y_um);
         let (mut here, mut here_nm) = (start, from_nm);

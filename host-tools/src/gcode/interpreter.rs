@@ -57,13 +57,18 @@ impl Interpreter {
     /// # Errors
     /// A [`GcodeError`] with the place of the word that cannot be; then nothing has changed, and the next line may be
     /// executed.
+    #[inline]
     pub fn execute(&mut self, line: &Line<'_>) -> Result<Action, GcodeError> {
         if line.words().is_empty() {
             return Ok(Action::None);
         }
-        if let Some(action) = self.state.apply_plain(line.words()) {
-            return Ok(action);
+        match self.state.apply_plain(line.words()) {
+            Some(action) => Ok(action),
+            None => self.execute_with_care(line),
         }
+    }
+
+    fn execute_with_care(&mut self, line: &Line<'_>) -> Result<Action, GcodeError> {
         let mut block = Block::new(line.words());
         block.sort().map_err(|fault| line.error(fault))?;
         let before = self.state;

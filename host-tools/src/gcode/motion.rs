@@ -15,6 +15,7 @@ pub struct Position {
 
 impl Position {
     /// X, Y and Z in micrometres, rounded half away from zero; none if one does not fit (beyond 2147 m).
+    #[inline]
     pub fn to_um(self) -> Option<[i32; 3]> {
         let um = |nm: i64| {
             let half = if nm < 0 { -500 } else { 500 };

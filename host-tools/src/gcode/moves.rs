@@ -10,6 +10,7 @@ const ARC_TOLERANCE_UM: u16 = 5;
 ///
 /// # Errors
 /// A message if a coordinate is beyond what the core holds.
+#[inline]
 pub fn straight(start: Position, end: Position, extruded_nm: i64) -> Result<Move<1>, String> {
     // Nanometres of E as far as they fit 32 bits, which is two metres of filament in one move.
     let extruded_nm = extruded_nm.clamp(i32::MIN.into(), i32::MAX.into()) as i32;
@@ -37,6 +38,7 @@ pub fn feed_mm_s(feed_nm_min: Option<u64>) -> Option<f64> {
     feed_nm_min.map(|feed_nm_min| feed_nm_min as f64 / 60e6).filter(|&feed_mm_s| feed_mm_s > 0.0)
 }
 
+#[inline]
 fn point(position: Position) -> Result<Point, String> {
     let [x_um, y_um, z_um] =
         position.to_um().ok_or("a coordinate is beyond 2147 m: look for a missing decimal point")?;

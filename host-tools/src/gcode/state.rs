@@ -58,6 +58,7 @@ impl State {
 
     /// Takes the words of a line as nearly all of a job are: a straight motion of the axes that are followed, with a feed
     /// or not. Does nothing and gives none if there is anything else, or a mistake, which is for [`Self::apply`] to find.
+    #[inline]
     pub(super) fn apply_plain(&mut self, words: &[Word]) -> Option<Action> {
         let (code, rest) = words.split_first().filter(|(first, _)| first.letter() == b'G').unzip();
         let motion = match code.map(Word::number_as_written) {

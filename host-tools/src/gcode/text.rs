@@ -31,7 +31,15 @@ impl Text {
     /// Ends the present line, unless nothing is on it.
     pub(crate) fn end_line(&mut self, line_end: &[u8]) {
         if self.end > self.line_start {
-            self.append(line_end);
+            match line_end {
+                // One byte is written faster than copied.
+                [byte] => {
+                    self.make_room(1);
+                    self.bytes[self.end] = *byte;
+                    self.end += 1;
+                }
+                bytes => self.append(bytes),
+            }
             self.line_start = self.end;
         }
     }
@@ -61,26 +69,38 @@ impl Text {
     /// fraction are not written.
     #[inline]
     pub(crate) fn word(&mut self, letter: u8, negative: bool, millionths: u64) {
-        let (whole, fraction) = (millionths / 1_000_000, millionths % 1_000_000);
         self.make_room(WORD_ROOM);
-        let room = self.bytes[self.end..].first_chunk_mut::<WORD_ROOM>().filter(|_| whole < 100_000_000);
-        let Some(room) = room else { return self.long_word(letter, negative, whole, fraction) };
+        let Some(room) = self.bytes[self.end..].first_chunk_mut::<WORD_ROOM>() else { return };
         let mut length = usize::from(self.end > self.line_start);
         room[0] = b' ';
         room[length] = letter;
         room[length + 1] = b'-';
         length += 1 + usize::from(negative);
-        // Below 10^8, and the fraction below 10^6.
-        let digits = eight_digits(whole as u32);
-        // All but the last digit may be left out.
-        let idle = (digits | 1 << 56).trailing_zeros() / 8;
-        room[length..length + 8].copy_from_slice(&text_of(digits >> (8 * idle)));
-        length += 8 - idle as usize;
-        if fraction > 0 {
-            let digits = eight_digits(fraction as u32 * 100);
+        let (whole, fraction) = (millionths / 1_000_000, millionths % 1_000_000);
+        // How many digits there are, left aligned, before and behind the point; all but the last one before it may be
+        // left out.
+        let (before, behind);
+        if whole < 10_000 && fraction % 100 == 0 {
+            // Nearly every place is one of whole micrometres: all digits at once.
+            let digits = eight_digits(whole | (fraction / 100) << 32);
+            let idle = (digits | 1 << 24).trailing_zeros() / 8;
+            (before, behind) = ((digits & 0xFFFF_FFFF) >> (8 * idle), digits >> 32);
+            room[length..length + 8].copy_from_slice(&text_of(before));
+            length += 4 - idle as usize;
+        } else if whole < 100_000_000 {
+            let digits = eight_digits(whole / 10_000 | (whole % 10_000) << 32);
+            let idle = (digits | 1 << 56).trailing_zeros() / 8;
+            before = digits >> (8 * idle);
+            behind = eight_digits(fraction / 100 | (fraction % 100 * 100) << 32);
+            room[length..length + 8].copy_from_slice(&text_of(before));
+            length += 8 - idle as usize;
+        } else {
+            return self.long_word(letter, negative, whole, fraction);
+        }
+        if behind > 0 {
             room[length] = b'.';
-            room[length + 1..length + 9].copy_from_slice(&text_of(digits));
-            length += 9 - digits.leading_zeros() as usize / 8;
+            room[length + 1..length + 9].copy_from_slice(&text_of(behind));
+            length += 9 - behind.leading_zeros() as usize / 8;
         }
         self.end += length;
     }
@@ -100,12 +120,11 @@ impl Text {
     }
 }
 
-/// The digits of a number below 10^8, one a byte, the first one lowest.
+/// The digits of two numbers below 10^4, one a byte, the first one lowest; the second number is in the upper half.
 #[inline]
-fn eight_digits(number: u32) -> u64 {
-    // Fours are parted into pairs and those into digits, each time all at once. The factors are the reciprocals of 100
+fn eight_digits(fours: u64) -> u64 {
+    // They are parted into pairs and those into digits, each time all at once. The factors are the reciprocals of 100
     // and 10, good for numbers of four and two digits.
-    let fours = u64::from(number / 10_000) | u64::from(number % 10_000) << 32;
     let hundreds = fours * 5243 >> 19 & 0x0000_007F_0000_007F;
     let pairs = hundreds | (fours - hundreds * 100) << 16;
     let tens = pairs * 103 >> 10 & 0x000F_000F_000F_000F;
