@@ -3,6 +3,7 @@
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
 use std::io::Read;
+use std::num::NonZero;
 
 use gapkeeper::{Correction, Fade, Move};
 use gapkeeper_host_tools::apply::{ApplyReport, Settings, apply};
@@ -18,9 +19,57 @@ fn correction() -> Correction<225> {
 
 fn applied(job: &[u8]) -> (Vec<u8>, ApplyReport) {
     let mut output = Vec::new();
-    let settings = Settings { correction: &correction(), tolerance_um: 2, scale_flow: false };
+    let settings = Settings { correction: &correction(), tolerance_um: 2, scale_flow: false, cores: None };
     let report = apply("job", job, &mut output, &settings).unwrap_or_else(|error| panic!("{error}"));
     (output, report)
+}
+
+/// Several times more lines than are under way at once, in every mode, with homing, a new zero and an arc now and then.
+#[test]
+fn as_many_cores_as_there_are_write_the_same() {
+    let mut job = "\n\n(tray)\nG21 M83 G28\nG1 F3000\n".to_owned();
+    for index in 0..20_000_u32 {
+        let (x, y) = (20 + index * 7 % 190, 20 + index * 11 % 160);
+        let line = match index % 1009 {
+            100 => "G91".to_owned(),
+            600 => "G90 G1 X100 Y100 Z0.4".to_owned(),
+            700 => "G28 X".to_owned(),
+            701 => "G92 Z1.5".to_owned(),
+            900 => "G92.1 ; words that nobody follows\nG28\nG92 X0 Y0 Z0".to_owned(),
+            950 => "G20\nG1 X3.5 Y2.25\nG21".to_owned(),
+            980 => "G3 X60.5 Y60.5 R400 E0.5".to_owned(),
+            101..600 => format!("G1 X{}.{index:05} Y{} Z-0.0001 E0.01", index % 3, index % 2),
+            _ => format!("G1 X{x}.125 Y{y} Z{}.2 E0.0{index}", index % 5),
+        };
+        job += &(line + if index % 3 == 0 { "\r\n" } else { "\n" });
+        if index % 1009 > 100 && index % 1009 < 600 && index % 40 == 0 {
+            job += "G1 X-40 Y-20\n";
+        }
+    }
+    let correction = correction();
+    let on = |cores| {
+        let mut output = Vec::new();
+        let settings =
+            Settings { correction: &correction, tolerance_um: 2, scale_flow: false, cores: NonZero::new(cores) };
+        let report = apply("job", job.as_bytes(), &mut output, &settings).unwrap_or_else(|error| panic!("{error}"));
+        (String::from_utf8(output).unwrap(), report)
+    };
+    let (one, report) = on(1);
+    assert!(report.lines > 20_000 && report.pieces > 40_000, "{report:?}");
+    for cores in [2, 5] {
+        let (several, several_report) = on(cores);
+        let differs = one.lines().zip(several.lines()).position(|(one, several)| one != several);
+        assert_eq!((differs, one.len(), report), (None, several.len(), several_report));
+    }
+
+    // The first mistake is told, wherever the reader is by then.
+    let far = job.lines().take(5_000).chain(["G1 X1 A2 Y150", "G1 X1 X2"]).collect::<Vec<_>>().join("\n");
+    for cores in [1, 3] {
+        let settings =
+            Settings { correction: &correction, tolerance_um: 2, scale_flow: false, cores: NonZero::new(cores) };
+        let error = apply("job", far.as_bytes(), std::io::sink(), &settings).unwrap_err().to_string();
+        assert!(error.starts_with("job:5001:7: A moves together"), "{error}");
+    }
 }
 
 /// Machine positions in micrometres, one behind the other, and `E` in nanometres at the end of every motion.
@@ -199,7 +248,7 @@ fn a_further_axis_stays_on_its_line_or_is_refused() {
     let text = String::from_utf8(output).unwrap();
     assert!(text.contains(" E1 a90\nG1 A0\n") && report.corrected_lines == 2, "{text}");
     let mut output = Vec::new();
-    let settings = Settings { correction: &correction(), tolerance_um: 2, scale_flow: false };
+    let settings = Settings { correction: &correction(), tolerance_um: 2, scale_flow: false, cores: None };
     let error = apply("job", &b"G28\nG1 X200 Y180 Z0.2 U5\n"[..], &mut output, &settings).unwrap_err().to_string();
     assert!(error.starts_with("job:2:19: U moves together with X, Y or Z"), "{error}");
 }
@@ -208,7 +257,7 @@ fn a_further_axis_stays_on_its_line_or_is_refused() {
 fn what_cannot_be_corrected_is_refused_with_its_place() {
     let refused = |job: &[u8], correction: Correction<225>| {
         let mut output = Vec::new();
-        let settings = Settings { correction: &correction, tolerance_um: 2, scale_flow: false };
+        let settings = Settings { correction: &correction, tolerance_um: 2, scale_flow: false, cores: None };
         apply("job.gcode", job, &mut output, &settings).unwrap_err().to_string()
     };
     let (once, _) = applied(b"G28\nG1 X20 Y20 Z0.2 F1200\n");

@@ -23,7 +23,7 @@ fn correction() -> Correction<225> {
 
 fn applied(job: &[u8], scale_flow: bool) -> (Vec<u8>, ApplyReport) {
     let mut output = Vec::new();
-    let settings = Settings { correction: &correction(), tolerance_um: 2, scale_flow };
+    let settings = Settings { correction: &correction(), tolerance_um: 2, scale_flow, cores: None };
     let report = apply("job", job, &mut output, &settings).unwrap_or_else(|error| panic!("{error}"));
     (output, report)
 }

@@ -65,7 +65,8 @@ fn corrected(job: &[u8], scenario: &Scenario, grid: HeightGrid<225>, scale_flow:
     }
     let tolerance_um = scenario.correction.tolerance_um.unwrap_or(2);
     let mut output = Vec::new();
-    apply("job", job, &mut output, &ApplySettings { correction: &correction, tolerance_um, scale_flow }).unwrap();
+    apply("job", job, &mut output, &ApplySettings { correction: &correction, tolerance_um, scale_flow, cores: None })
+        .unwrap();
     output
 }
 

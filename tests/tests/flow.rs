@@ -166,7 +166,8 @@ fn a_controller_and_a_corrected_job_print_the_same() {
         sum_nm
     };
     let change_nm = extruded_nm(true) - extruded_nm(false);
-    let settings = apply::Settings { correction: &correction, tolerance_um: DEFAULT_TOLERANCE_UM, scale_flow: true };
+    let settings =
+        apply::Settings { correction: &correction, tolerance_um: DEFAULT_TOLERANCE_UM, scale_flow: true, cores: None };
     let report = apply::apply("demo", demo::job(), std::io::sink(), &settings).unwrap();
     println!("E changes by {change_nm} nm, by {} nm on a desktop", report.e_change_nm);
     // Half a 65536th of a piece at the most, and they are rounded up as often as down; both look a little beside the

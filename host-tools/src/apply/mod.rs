@@ -3,25 +3,25 @@
 //! Every line that moves X, Y or Z becomes lines of straight pieces; every other line stays byte for byte. The output
 //! carries a signature, so that no job is corrected twice.
 
+mod batch;
 mod path;
+mod pipeline;
 mod rewrite;
 
 use std::fmt;
 use std::io::{self, Read, Write};
+use std::num::NonZeroUsize;
+use std::thread;
 
 use gapkeeper::Correction;
 
-use crate::gcode::{Action, GcodeError, Interpreter, Line, Reader, Word};
+use crate::gcode::{GcodeError, Word};
 use crate::grid_file::CAPACITY;
 use crate::place::Place;
-use path::Path;
-use rewrite::Rewriter;
+use batch::Source;
 
 /// What the comment says that tells a corrected job.
 pub const SIGNATURE: &[u8] = b"corrected for the bed by gapgrid";
-
-/// So much is written at once.
-const WRITTEN_BYTES: usize = 1 << 16;
 
 /// Why a job cannot be corrected.
 #[derive(Debug, thiserror::Error)]
@@ -69,6 +69,8 @@ pub struct Settings<'a> {
     pub tolerance_um: u16,
     /// Let `E` follow the thickness that is really laid while the shape fades.
     pub scale_flow: bool,
+    /// On how many cores; on all if none. With `scale_flow` one is enough.
+    pub cores: Option<NonZeroUsize>,
 }
 
 /// What came of it.
@@ -107,67 +109,30 @@ pub fn apply(
     mut output: impl Write,
     settings: &Settings<'_>,
 ) -> Result<ApplyReport, ApplyError> {
-    let mut reader = Reader::new(name, input);
-    let mut interpreter = Interpreter::new();
-    let mut path = Path::new(settings);
-    let mut rewriter = Rewriter::default();
+    // What the flow has added up so far is needed for the next line.
+    let cores = if settings.scale_flow { 1 } else { settings.cores.map_or_else(all_cores, NonZeroUsize::get) };
+    let mut source = Source::new(name, input, settings.correction);
     let mut report = ApplyReport::default();
-    while let Some(line) = reader.next_line()? {
-        let at = |offset| Place::new(name, line.number(), line.raw(), offset);
-        if let Some(offset) = signature(&line) {
-            let message = "this job was corrected already".to_owned();
-            let error = LineError { place: at(offset), message, remedy: "correct the job as it was before" };
+    let corrector = pipeline::run(name, &mut source, settings, cores, |batch| {
+        if let Some(error) = batch.error.take() {
             return Err(error.into());
         }
-        let action = interpreter.execute(&line)?;
-        report.lines += 1;
-        // A line that names an axis without moving it would, as it stands, move the corrected machine.
-        let names_axis = line.words().iter().any(|word| matches!(word.letter(), b'X' | b'Y' | b'Z'));
-        let is_corrected = path.follow(&action, names_axis, interpreter.units());
-        let is_corrected =
-            is_corrected.map_err(|message| LineError { place: at(0), message, remedy: "nothing was written" })?;
-        if is_corrected {
-            let parts = path.parts();
-            if parts.len() > 1
-                && let Some(word) = line.words().iter().find(|word| is_further_axis(word))
-            {
-                let letter = char::from(word.letter());
-                let message = format!("{letter} moves together with X, Y or Z, and only E is divided among pieces");
-                let remedy = "move it on a line of its own";
-                return Err(LineError { place: at(word.range().start), message, remedy }.into());
-            }
-            report.corrected_lines += 1;
-            report.pieces += parts.len() as u64;
-            rewriter.motion(&line, &action, parts, &interpreter);
-        } else {
-            rewriter.other(&line, &action, &interpreter);
-        }
-        if rewriter.text().len() > WRITTEN_BYTES {
-            output.write_all(rewriter.text().as_bytes())?;
-            rewriter.text().clear();
-        }
-        if action == Action::SetPosition && line.word(b'E').is_some() {
-            path.set_e_zero(interpreter.units());
-        }
-    }
-    (report.printed_e_nm, report.e_change_nm) = path.printed_and_change_nm();
-    report.unknown_words = interpreter.unknown_words().values().sum();
-    report.unmodelled_words = interpreter.unmodelled_words().values().sum();
-    output.write_all(rewriter.text().as_bytes())?;
+        output.write_all(batch.text.as_bytes())?;
+        report.corrected_lines += batch.corrected_lines;
+        report.pieces += batch.pieces;
+        Ok(())
+    })?;
+    source.finish(&mut report)?;
+    (report.printed_e_nm, report.e_change_nm) = corrector.printed_and_change_nm();
     output.flush()?;
     Ok(report)
+}
+
+fn all_cores() -> usize {
+    thread::available_parallelism().map_or(1, NonZeroUsize::get)
 }
 
 /// Turning axes (NISTIR 6556) and secondary ones (common practice, no source).
 fn is_further_axis(word: &Word) -> bool {
     matches!(word.letter(), b'A' | b'B' | b'C' | b'U' | b'V' | b'W')
-}
-
-fn signature(line: &Line<'_>) -> Option<usize> {
-    if line.is_plain() {
-        return None;
-    }
-    // It stands in a comment.
-    let comment = memchr::memchr2(b';', b'(', line.raw())?;
-    memchr::memmem::find(&line.raw()[comment..], SIGNATURE).map(|offset| comment + offset)
 }

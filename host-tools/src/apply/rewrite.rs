@@ -2,7 +2,7 @@
 
 use super::path::Part;
 use super::{SIGNATURE, is_further_axis};
-use crate::gcode::{Action, Decimal, Interpreter, Line, Position, Text, Units, Word};
+use crate::gcode::{Action, Decimal, Line, Modes, Position, Text, Units, Word};
 
 /// Lengths of `E` inside a line are rounded to this many millionths.
 const E_GRAIN: i64 = 10;
@@ -24,21 +24,32 @@ impl Rewriter {
         &mut self.text
     }
 
+    /// Begins behind other lines than those before.
+    pub(super) fn begin(&mut self, at_nm: [i64; 3], is_signed: bool) {
+        (self.at_nm, self.is_signed) = (at_nm, is_signed);
+    }
+
+    /// Whether the signature stands behind a line, if there is none yet: behind the first that is not blank, which may
+    /// be a percent sign's own.
+    pub(super) fn signs(raw: &[u8]) -> bool {
+        !raw.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(raw).trim_ascii().is_empty()
+    }
+
     /// Writes a line that moves nothing that is corrected: byte for byte, but for a `Z` that `G92` sets and a place of
     /// `E` that has moved on.
-    pub(super) fn other(&mut self, line: &Line<'_>, action: &Action, modes: &Interpreter) {
-        let units = modes.units();
+    pub(super) fn other(&mut self, line: &Line<'_>, action: &Action, modes: &Modes) {
+        let units = modes.units;
         match action {
             Action::SetPosition => {
                 // The machine stands higher or lower than the job thinks: the same zero needs another number.
-                let z = line.word(b'Z').map(|word| (word, millionths(self.at_nm[2] - modes.offset_nm()[2], units)));
+                let z = line.word(b'Z').map(|word| (word, millionths(self.at_nm[2] - modes.offset_nm[2], units)));
                 self.with_number(line, z);
                 if line.word(b'E').is_some() {
                     self.ahead_nm = 0;
                 }
             }
-            Action::Straight(_) if self.ahead_nm != 0 && !modes.moved_by_changes()[1] => {
-                let e_nm = modes.extruded_nm() - modes.offset_nm()[3] + self.ahead_nm;
+            Action::Straight(_) if self.ahead_nm != 0 && !modes.moved_by_changes[1] => {
+                let e_nm = modes.extruded_nm - modes.offset_nm[3] + self.ahead_nm;
                 self.with_number(line, line.word(b'E').map(|word| (word, millionths(e_nm, units))));
             }
             Action::Home(home) => {
@@ -71,7 +82,7 @@ impl Rewriter {
     }
 
     /// Writes the parts of a line: what else is on it first, then the parts, with its comment on the first of them.
-    pub(super) fn motion(&mut self, line: &Line<'_>, action: &Action, parts: &[Part], modes: &Interpreter) {
+    pub(super) fn motion(&mut self, line: &Line<'_>, action: &Action, parts: &[Part], modes: &Modes) {
         let raw = line.raw();
         let (rapid, end, extruded_nm) = match action {
             Action::Straight(straight) => (straight.rapid, straight.end, straight.extruded_nm),
@@ -116,11 +127,11 @@ impl Rewriter {
     }
 
     /// Adds the axes that change; X and Y end exactly where the job put them.
-    fn axes(&mut self, part: &Part, job_end: Option<Position>, modes: &Interpreter) {
+    fn axes(&mut self, part: &Part, job_end: Option<Position>, modes: &Modes) {
         let whole = |um: i32| i64::from(um) * 1000;
         let (x_nm, y_nm) = job_end.map_or((whole(part.end.x_um), whole(part.end.y_um)), |end| (end.x_nm, end.y_nm));
         let to_nm = [x_nm, y_nm, whole(part.end.z_um)];
-        let (units, offsets_nm) = (modes.units(), modes.offset_nm());
+        let (units, offsets_nm) = (modes.units, modes.offset_nm);
         for (axis, letter) in (0..3).zip(*b"XYZ") {
             let (from, to) = (millionths(self.at_nm[axis], units), millionths(to_nm[axis], units));
             if from == to {
@@ -128,16 +139,15 @@ impl Rewriter {
             }
             // Differences of rounded places, so that relative moves never drift.
             let value =
-                if modes.moved_by_changes()[0] { to - from } else { millionths(to_nm[axis] - offsets_nm[axis], units) };
+                if modes.moved_by_changes[0] { to - from } else { millionths(to_nm[axis] - offsets_nm[axis], units) };
             add_word(&mut self.text, letter, value);
         }
         self.at_nm = to_nm;
     }
 
-    /// The signature stands behind the first line that is not blank, which may be a percent sign's own.
     fn sign(&mut self, line: &Line<'_>) {
         let raw = line.raw();
-        if self.is_signed || raw.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(raw).trim_ascii().is_empty() {
+        if self.is_signed || !Self::signs(raw) {
             return;
         }
         self.is_signed = true;
@@ -167,12 +177,12 @@ struct Filament<'a> {
 }
 
 impl<'a> Filament<'a> {
-    fn new(line: &Line<'_>, raw: &'a [u8], job_added_nm: i64, ahead_before_nm: i64, modes: &Interpreter) -> Self {
+    fn new(line: &Line<'_>, raw: &'a [u8], job_added_nm: i64, ahead_before_nm: i64, modes: &Modes) -> Self {
         Self {
             written: line.word(b'E').map(|word| &raw[word.range()]),
-            is_relative: modes.moved_by_changes()[1],
-            units: modes.units(),
-            job_before_nm: modes.extruded_nm() - modes.offset_nm()[3] - job_added_nm,
+            is_relative: modes.moved_by_changes[1],
+            units: modes.units,
+            job_before_nm: modes.extruded_nm - modes.offset_nm[3] - job_added_nm,
             job_added_nm,
             ahead_before_nm,
             done: 0,

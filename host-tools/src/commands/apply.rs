@@ -1,7 +1,7 @@
 //! `gapgrid apply`: corrects a job by a grid.
 
 use std::fs::File;
-use std::io::{self, BufRead, BufReader, BufWriter, IsTerminal, Write};
+use std::io::{self, IsTerminal, Read, Write};
 use std::path::{Path, PathBuf};
 
 use anyhow::Context;
@@ -51,24 +51,28 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
     let correction = correction(arguments, &read_grid(&arguments.grid)?)?;
     let name = arguments.job.display().to_string();
     let is_standard = |path: &Path| path == Path::new(STANDARD);
-    let input: Box<dyn BufRead> = if is_standard(&arguments.job) {
+    let input: Box<dyn Read> = if is_standard(&arguments.job) {
         Box::new(io::stdin().lock())
     } else {
         let file = File::open(&arguments.job).with_context(|| name.clone())?;
         let watched = Watched::new(file);
         // A bar would stand between the lines.
         let shares_terminal = is_standard(&arguments.output) && io::stdout().is_terminal();
-        Box::new(BufReader::with_capacity(1 << 16, if shares_terminal { watched.hidden() } else { watched }))
+        Box::new(if shares_terminal { watched.hidden() } else { watched })
     };
-    let settings =
-        Settings { correction: &correction, tolerance_um: arguments.tolerance_um, scale_flow: arguments.scale_flow };
+    let settings = Settings {
+        correction: &correction,
+        tolerance_um: arguments.tolerance_um,
+        scale_flow: arguments.scale_flow,
+        cores: None,
+    };
     let report = if is_standard(&arguments.output) {
-        apply(&name, input, BufWriter::new(io::stdout().lock()), &settings)?
+        apply(&name, input, io::stdout().lock(), &settings)?
     } else {
         let whole = || arguments.output.display().to_string();
-        let mut file = BufWriter::new(AtomicFile::create(&arguments.output).with_context(whole)?);
+        let mut file = AtomicFile::create(&arguments.output).with_context(whole)?;
         let report = apply(&name, input, &mut file, &settings)?;
-        file.into_inner().map_err(io::IntoInnerError::into_error).and_then(AtomicFile::finish).with_context(whole)?;
+        file.finish().with_context(whole)?;
         report
     };
     tell(&report, &settings)

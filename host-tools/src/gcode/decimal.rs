@@ -164,6 +164,7 @@ impl Decimal {
 }
 
 /// A place, or none if it is beyond 100 km.
+#[inline]
 pub(super) fn within_reach(value: i64) -> Option<i64> {
     (-FARTHEST_NM..=FARTHEST_NM).contains(&value).then_some(value)
 }

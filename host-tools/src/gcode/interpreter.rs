@@ -40,6 +40,20 @@ pub struct Interpreter {
     unmodelled: BTreeMap<String, u64>,
 }
 
+/// How the numbers of a line are meant, after it.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Modes {
+    /// See [`Interpreter::units`].
+    pub(crate) units: Units,
+    /// Whether the line moved X, Y and Z, and `E`, by changes rather than to places; its own `M2` may have ended that
+    /// since.
+    pub(crate) moved_by_changes: [bool; 2],
+    /// See [`Interpreter::offset_nm`].
+    pub(crate) offset_nm: [i64; 4],
+    /// See [`Interpreter::extruded_nm`].
+    pub(crate) extruded_nm: i64,
+}
+
 impl Default for Interpreter {
     fn default() -> Self {
         Self::new()
@@ -112,10 +126,10 @@ impl Interpreter {
         self.state.is_extruder_relative()
     }
 
-    /// Whether the last line moved X, Y and Z, and `E`, by changes rather than to places; its own `M2` may have ended
-    /// that since.
-    pub(crate) fn moved_by_changes(&self) -> [bool; 2] {
-        self.state.moved_by_changes
+    /// What a writer of the last line has to know.
+    pub(crate) fn modes(&self) -> Modes {
+        let State { units, moved_by_changes, offset_nm, .. } = self.state;
+        Modes { units, moved_by_changes, offset_nm, extruded_nm: self.extruded_nm() }
     }
 
     /// The plane for arcs.

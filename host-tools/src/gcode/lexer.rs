@@ -9,12 +9,18 @@ use super::vocabulary;
 const LINE_NUMBER_DIGITS: usize = 5;
 
 /// What a line holds beside its words.
-#[derive(Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(super) struct Frame {
     pub(super) sequence_number: Option<u32>,
     pub(super) free_text: Option<(u32, u32)>,
     /// The `*` and the number behind it.
     pub(super) check_value: Option<(u32, u32)>,
+    /// There are words on the line, single blanks between them, a line end, and nothing else.
+    pub(super) is_plain: bool,
+}
+
+impl Frame {
+    pub(super) const PLAIN: Self = Self { sequence_number: None, free_text: None, check_value: None, is_plain: true };
 }
 
 /// Splits `line[start..]` into words; offsets in the result and in a fault count from `line[0]`.

@@ -66,18 +66,23 @@ pub(super) struct Held {
     pub(super) file: String,
     pub(super) number: u64,
     pub(super) window: Window,
-    /// The first `word_count` of them; the others are left from earlier lines. Never fewer than [`plain::WORDS`].
+    /// Those from `first_word` on, `word_count` of them; the others belong to other lines. A reader never has fewer than
+    /// [`plain::WORDS`].
     words: Vec<Word>,
+    first_word: usize,
     pub(super) word_count: usize,
     pub(super) frame: Frame,
-    /// There are words on the line, single blanks between them, a line end, and nothing else.
-    pub(super) is_plain: bool,
 }
 
 impl Held {
     pub(super) fn new(file: String) -> Self {
         let words = vec![Word::of(b'A', None, 0..0); plain::WORDS];
-        Self { file, number: 0, window: Window::new(), words, word_count: 0, frame: Frame::default(), is_plain: false }
+        Self { words, window: Window::new(), ..Self::without_room(file) }
+    }
+
+    fn without_room(file: String) -> Self {
+        let (words, window, frame) = (Vec::new(), Window::without_room(), Frame::default());
+        Self { file, number: 0, window, words, first_word: 0, word_count: 0, frame }
     }
 
     /// Goes on to the next line if it is plain and has been read as a whole; otherwise nothing changes.
@@ -90,8 +95,9 @@ impl Held {
         }
         self.number += 1;
         self.word_count = words;
-        self.frame = Frame::default();
-        self.is_plain = true;
+        if !self.frame.is_plain {
+            self.frame = Frame::PLAIN;
+        }
         true
     }
 
@@ -115,7 +121,7 @@ impl Held {
     }
 
     pub(super) fn error(&self, fault: Fault) -> GcodeError {
-        GcodeError::new(Place::new(self.file.as_str(), self.number, self.window.line(), fault.offset), fault.kind)
+        Line(self).error(fault)
     }
 }
 
@@ -133,18 +139,21 @@ impl<'a> Line<'a> {
     /// The line byte for byte, with its line end, and on line 1 with a byte order mark if there is one.
     ///
     /// All lines of a file, one behind the other, are the file.
+    #[inline]
     pub fn raw(&self) -> &'a [u8] {
         self.0.window.line()
     }
 
     /// The words in order, without a line number and a check value.
+    #[inline]
     pub fn words(&self) -> &'a [Word] {
-        self.0.words.get(..self.0.word_count).unwrap_or_default()
+        let Held { words, first_word, word_count, .. } = self.0;
+        words.get(*first_word..first_word + word_count).unwrap_or_default()
     }
 
     /// Whether the line is known to hold words and nothing else; a line that is not may all the same.
     pub(crate) fn is_plain(&self) -> bool {
-        self.0.is_plain
+        self.0.frame.is_plain
     }
 
     /// The number of an `N` word.
@@ -172,7 +181,73 @@ impl<'a> Line<'a> {
         self.words().iter().find(|word| word.letter == letter)
     }
 
+    /// The place of one of its bytes.
+    pub(crate) fn place(&self, offset: usize) -> Place {
+        Place::new(self.0.file.as_str(), self.number(), self.raw(), offset)
+    }
+
     pub(super) fn error(&self, fault: Fault) -> GcodeError {
-        self.0.error(fault)
+        GcodeError::new(self.place(fault.offset), fault.kind)
+    }
+}
+
+/// Lines kept for longer than the reader lends them.
+#[derive(Debug)]
+pub(crate) struct KeptLines {
+    /// Holds the words and the bytes of all lines, and is at one of them.
+    held: Held,
+    lines: Vec<Kept>,
+    next: usize,
+}
+
+#[derive(Debug)]
+struct Kept {
+    number: u64,
+    bytes: usize,
+    words: usize,
+    frame: Frame,
+}
+
+impl KeptLines {
+    /// None yet, of `file`.
+    pub(crate) fn new(file: String) -> Self {
+        Self { held: Held::without_room(file), lines: Vec::new(), next: 0 }
+    }
+
+    #[inline]
+    pub(crate) fn push(&mut self, line: &Line<'_>) {
+        self.held.window.append(line.raw());
+        self.held.words.extend_from_slice(line.words());
+        let (bytes, words) = (line.raw().len(), line.words().len());
+        self.lines.push(Kept { number: line.number(), bytes, words, frame: line.0.frame });
+    }
+
+    pub(crate) fn clear(&mut self) {
+        self.held.window.clear();
+        self.held.words.clear();
+        self.lines.clear();
+        self.rewind();
+    }
+
+    /// Begins with the first line again.
+    pub(crate) fn rewind(&mut self) {
+        self.held.window.rewind();
+        (self.held.first_word, self.held.word_count, self.next) = (0, 0, 0);
+    }
+
+    /// How many bytes they have.
+    pub(crate) fn bytes(&self) -> usize {
+        self.held.window.len()
+    }
+
+    /// The next line; none behind the last.
+    #[inline]
+    pub(crate) fn next_line(&mut self) -> Option<Line<'_>> {
+        let Kept { number, bytes, words, frame } = self.lines.get(self.next)?;
+        self.next += 1;
+        self.held.window.advance(*bytes);
+        self.held.first_word += self.held.word_count;
+        (self.held.number, self.held.word_count, self.held.frame) = (*number, *words, *frame);
+        Some(Line(&self.held))
     }
 }

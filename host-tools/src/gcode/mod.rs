@@ -32,6 +32,8 @@ pub use decimal::{Decimal, DecimalError, Units};
 pub use error::{GcodeError, GcodeErrorKind};
 pub use gapkeeper::Plane;
 pub use interpreter::Interpreter;
+pub(crate) use interpreter::Modes;
+pub(crate) use line::KeptLines;
 pub use line::{Line, Word};
 pub use motion::{Action, ArcMotion, ArcShape, Home, Position, Straight};
 pub use reader::{LONGEST_LINE_BYTES, Reader};

@@ -63,7 +63,6 @@ impl<R: Read> Reader<R> {
         let held = &mut self.held;
         held.word_count = 0;
         held.frame = Frame::default();
-        held.is_plain = false;
         if self.finished {
             held.window.finish();
             return Ok(None);

@@ -82,16 +82,16 @@ impl Text {
         let (before, behind);
         if whole < 10_000 && fraction % 100 == 0 {
             // Nearly every place is one of whole micrometres: all digits at once.
-            let digits = eight_digits(whole | (fraction / 100) << 32);
+            let digits = eight_digits(whole | ((fraction / 100) << 32));
             let idle = (digits | 1 << 24).trailing_zeros() / 8;
             (before, behind) = ((digits & 0xFFFF_FFFF) >> (8 * idle), digits >> 32);
             room[length..length + 8].copy_from_slice(&text_of(before));
             length += 4 - idle as usize;
         } else if whole < 100_000_000 {
-            let digits = eight_digits(whole / 10_000 | (whole % 10_000) << 32);
+            let digits = eight_digits((whole / 10_000) | ((whole % 10_000) << 32));
             let idle = (digits | 1 << 56).trailing_zeros() / 8;
             before = digits >> (8 * idle);
-            behind = eight_digits(fraction / 100 | (fraction % 100 * 100) << 32);
+            behind = eight_digits((fraction / 100) | ((fraction % 100 * 100) << 32));
             room[length..length + 8].copy_from_slice(&text_of(before));
             length += 8 - idle as usize;
         } else {
@@ -125,15 +125,15 @@ impl Text {
 fn eight_digits(fours: u64) -> u64 {
     // They are parted into pairs and those into digits, each time all at once. The factors are the reciprocals of 100
     // and 10, good for numbers of four and two digits.
-    let hundreds = fours * 5243 >> 19 & 0x0000_007F_0000_007F;
-    let pairs = hundreds | (fours - hundreds * 100) << 16;
-    let tens = pairs * 103 >> 10 & 0x000F_000F_000F_000F;
-    tens | (pairs - tens * 10) << 8
+    let hundreds = ((fours * 5243) >> 19) & 0x0000_007F_0000_007F;
+    let pairs = hundreds | ((fours - hundreds * 100) << 16);
+    let tens = ((pairs * 103) >> 10) & 0x000F_000F_000F_000F;
+    tens | ((pairs - tens * 10) << 8)
 }
 
 #[inline]
 fn text_of(digits: u64) -> [u8; 8] {
-    (digits | ALL * u64::from(b'0')).to_le_bytes()
+    (digits | (ALL * u64::from(b'0'))).to_le_bytes()
 }
 
 #[cfg(test)]

@@ -5,13 +5,13 @@ use std::io::{self, Read};
 use super::plain::AHEAD;
 use super::reader::LONGEST_LINE_BYTES;
 
-/// What is read at once, beside a line that has begun.
-const FRESH_BYTES: usize = 1 << 16;
+/// What is read at once, beside a line that has begun: it fits the fastest memory that a processor has.
+const FRESH_BYTES: usize = 1 << 15;
 
 /// A line of a file with what has been read behind it. Its memory does not grow.
 #[derive(Debug)]
 pub(super) struct Window {
-    bytes: Box<[u8]>,
+    bytes: Vec<u8>,
     /// The line.
     start: usize,
     end: usize,
@@ -32,8 +32,33 @@ pub(super) enum NoLine {
 
 impl Window {
     pub(super) fn new() -> Self {
-        let bytes = vec![0; LONGEST_LINE_BYTES + FRESH_BYTES + AHEAD].into_boxed_slice();
-        Self { bytes, start: 0, end: 0, filled: 0, passed: 0 }
+        Self { bytes: vec![0; LONGEST_LINE_BYTES + FRESH_BYTES + AHEAD], ..Self::without_room() }
+    }
+
+    /// A window that no file is read into.
+    pub(super) const fn without_room() -> Self {
+        Self { bytes: Vec::new(), start: 0, end: 0, filled: 0, passed: 0 }
+    }
+
+    /// Adds a line behind all others, without a file.
+    pub(super) fn append(&mut self, line: &[u8]) {
+        self.bytes.extend_from_slice(line);
+        self.filled = self.bytes.len();
+    }
+
+    pub(super) fn clear(&mut self) {
+        self.bytes.clear();
+        self.filled = 0;
+    }
+
+    /// Goes back to before the first byte.
+    pub(super) fn rewind(&mut self) {
+        (self.start, self.end) = (0, 0);
+    }
+
+    /// How many bytes it holds.
+    pub(super) fn len(&self) -> usize {
+        self.filled
     }
 
     /// The line; none before the first and behind the last.
@@ -108,7 +133,8 @@ impl Window {
     }
 
     fn read(&mut self, input: &mut impl Read) -> io::Result<usize> {
-        let room = self.filled..self.bytes.len() - AHEAD;
+        // There is always as much room: a line that has begun is no longer than the longest.
+        let room = self.filled..self.filled + FRESH_BYTES;
         loop {
             match input.read(&mut self.bytes[room.clone()]) {
                 Err(error) if error.kind() == io::ErrorKind::Interrupted => {}

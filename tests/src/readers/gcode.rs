@@ -17,7 +17,7 @@ pub fn gcode(bytes: &[u8]) {
     let correction = correction();
     for scale_flow in [false, true] {
         let mut output = Vec::new();
-        let settings = Settings { correction: &correction, tolerance_um: 1000, scale_flow };
+        let settings = Settings { correction: &correction, tolerance_um: 1000, scale_flow, cores: None };
         let report = match apply("job", bytes, &mut output, &settings) {
             Ok(report) => report,
             Err(ApplyError::Output(error)) => panic!("{error}"),
