@@ -48,6 +48,7 @@ pub mod gcode;
 pub mod grid_file;
 pub mod manual;
 pub mod picture;
+pub mod pipeline;
 mod place;
 mod progress;
 pub mod show;

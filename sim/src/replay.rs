@@ -1,27 +1,30 @@
 //! Replays a job through the core over a modelled bed, three ways side by side.
 //!
-//! One core reads the job and counts, in the order of the job; the others evaluate moves in batches. So the figures
-//! are the same on any number of cores, to the last bit.
+//! One core reads the job and counts, in the order of the job; moves are evaluated in batches on all of them. So the
+//! figures are the same on any number of cores, to the last bit.
 
-mod pipeline;
 mod stretch;
 mod tally;
 
+use std::convert::Infallible;
 use std::io::BufRead;
 use std::num::NonZeroUsize;
 use std::thread::available_parallelism;
 
 use gapkeeper::{Correction, CorrectionError, DEFAULT_TOLERANCE_UM, GridError, HeightGrid, Move, Point, SplitError};
 use gapkeeper_host_tools::gcode::{Action, GcodeError, Interpreter, Reader, moves};
+use gapkeeper_host_tools::pipeline::Pipeline;
 
 use crate::bed::{BedError, HeightTable, ModelledBed};
 use crate::controller::{CAPACITY, Controller};
 use crate::outcome::{JobCounts, Outcome};
 use crate::scenario::{Count, Scenario};
-use pipeline::Pipeline;
 use stretch::{Batch, Evaluator, Stretch};
 pub(crate) use tally::SAME_LAYER_UM;
 use tally::Tally;
+
+/// More cores than this wait for the one that reads.
+const MOST_CORES: usize = 7;
 
 /// Why a job cannot be replayed.
 #[derive(Debug, thiserror::Error)]
@@ -136,7 +139,9 @@ pub fn replay_watched(
     let machine = Machine::new(settings)?;
     let cores = settings.cores.or_else(|| available_parallelism().ok()).map_or(1, NonZeroUsize::get);
     std::thread::scope(|scope| {
-        let pipeline = Pipeline::new(machine.evaluator(settings), cores, scope);
+        let own = machine.evaluator(settings);
+        let others = vec![own.clone(); cores.min(MOST_CORES) - 1];
+        let pipeline = Pipeline::new(own, others, scope);
         Replay::new(name, settings, machine, pipeline, watch).run(job)
     })
 }
@@ -211,12 +216,18 @@ impl Machine {
     }
 }
 
+/// Counting never fails.
+fn count<W: FnMut(&Sample)>(tally: &mut Tally<'_, W>, batch: &Batch) -> Result<(), Infallible> {
+    tally.count(batch);
+    Ok(())
+}
+
 /// A replay under way: what reads the job.
 struct Replay<'a, W> {
     name: &'a str,
     settings: &'a Settings<'a>,
     sample_step_mm: f64,
-    pipeline: Pipeline,
+    pipeline: Pipeline<Batch, Evaluator>,
     batch: Batch,
     counts: JobCounts,
     first_bad_line: Option<String>,
@@ -226,12 +237,18 @@ struct Replay<'a, W> {
 }
 
 impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
-    fn new(name: &'a str, settings: &'a Settings<'a>, machine: Machine, mut pipeline: Pipeline, watch: W) -> Self {
+    fn new(
+        name: &'a str,
+        settings: &'a Settings<'a>,
+        machine: Machine,
+        pipeline: Pipeline<Batch, Evaluator>,
+        watch: W,
+    ) -> Self {
         Self {
             name,
             settings,
             sample_step_mm: settings.sample_step_mm.unwrap_or_else(|| machine.bed.sample_step_mm()),
-            batch: pipeline.batch(),
+            batch: Batch::default(),
             pipeline,
             counts: JobCounts::default(),
             first_bad_line: None,
@@ -265,7 +282,7 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
             self.counts.lines += 1;
         }
         self.give();
-        while self.pipeline.take(|batch| self.tally.count(batch)) {}
+        let Ok(()) = self.pipeline.finish(|batch| count(&mut self.tally, batch));
         self.counts.bytes = reader.bytes_read();
         self.counts.unknown_words = interpreter.unknown_words().values().sum();
         if !interpreter.unmodelled_words().is_empty() {
@@ -340,7 +357,9 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
     }
 
     fn give(&mut self) {
-        let full = std::mem::replace(&mut self.batch, self.pipeline.batch());
-        self.pipeline.give(full, |batch| self.tally.count(batch));
+        let mut empty = self.pipeline.spare().unwrap_or_default();
+        empty.clear();
+        let full = std::mem::replace(&mut self.batch, empty);
+        let Ok(()) = self.pipeline.give(full, |batch| count(&mut self.tally, batch));
     }
 }

@@ -4,6 +4,7 @@
 //! the beginning of each batch, so that a batch needs nothing of those before it.
 
 use std::io::Read;
+use std::mem;
 
 use gapkeeper::Correction;
 
@@ -12,6 +13,7 @@ use super::rewrite::Rewriter;
 use super::{ApplyReport, LineError, SIGNATURE, Settings, is_further_axis};
 use crate::gcode::{Action, GcodeError, Interpreter, KeptLines, Line, Modes, Position, Reader, Text};
 use crate::grid_file::CAPACITY;
+use crate::pipeline::Worker;
 
 /// A batch ends with so many lines, ...
 const LINES: usize = 256;
@@ -162,24 +164,18 @@ impl Standing {
 pub(super) struct Corrector<'a> {
     path: Path<'a>,
     rewriter: Rewriter,
+    /// Gets all batches in order, and so carries what adds up along the job.
+    gets_all: bool,
 }
 
-impl<'a> Corrector<'a> {
-    pub(super) fn new(settings: &Settings<'a>) -> Self {
-        Self { path: Path::new(settings), rewriter: Rewriter::default() }
-    }
-
-    /// Corrects a batch that comes after any other.
-    pub(super) fn correct_alone(&mut self, batch: &mut Batch) {
-        self.rewriter.begin(batch.at_nm, batch.is_signed);
-        self.correct_next(batch);
-    }
-
-    /// Corrects the batch behind the one before, and so carries on what adds up along the job.
-    pub(super) fn correct_next(&mut self, batch: &mut Batch) {
+impl Worker<Batch> for Corrector<'_> {
+    fn work(&mut self, batch: &mut Batch) {
+        if !self.gets_all {
+            self.rewriter.begin(batch.at_nm, batch.is_signed);
+        }
         batch.text.clear();
         (batch.corrected_lines, batch.pieces, batch.error) = (0, 0, None);
-        std::mem::swap(&mut batch.text, self.rewriter.text());
+        mem::swap(&mut batch.text, self.rewriter.text());
         batch.lines.rewind();
         for step in &batch.steps {
             let Some(line) = batch.lines.next_line() else { break };
@@ -194,7 +190,13 @@ impl<'a> Corrector<'a> {
                 }
             }
         }
-        std::mem::swap(&mut batch.text, self.rewriter.text());
+        mem::swap(&mut batch.text, self.rewriter.text());
+    }
+}
+
+impl<'a> Corrector<'a> {
+    pub(super) fn new(settings: &Settings<'a>, gets_all: bool) -> Self {
+        Self { path: Path::new(settings), rewriter: Rewriter::default(), gets_all }
     }
 
     /// Corrects a line; gives how many pieces it became, none if it stays.

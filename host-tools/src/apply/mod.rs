@@ -5,11 +5,11 @@
 
 mod batch;
 mod path;
-mod pipeline;
 mod rewrite;
 
 use std::fmt;
 use std::io::{self, Read, Write};
+use std::mem;
 use std::num::NonZeroUsize;
 use std::thread;
 
@@ -17,8 +17,9 @@ use gapkeeper::Correction;
 
 use crate::gcode::{GcodeError, Word};
 use crate::grid_file::CAPACITY;
+use crate::pipeline::Pipeline;
 use crate::place::Place;
-use batch::Source;
+use batch::{Batch, Corrector, Source};
 
 /// What the comment says that tells a corrected job.
 pub const SIGNATURE: &[u8] = b"corrected for the bed by gapgrid";
@@ -113,17 +114,28 @@ pub fn apply(
     let cores = if settings.scale_flow { 1 } else { settings.cores.map_or_else(all_cores, NonZeroUsize::get) };
     let mut source = Source::new(name, input, settings.correction);
     let mut report = ApplyReport::default();
-    let corrector = pipeline::run(name, &mut source, settings, cores, |batch| {
+    let mut done = |batch: &mut Batch| {
         if let Some(error) = batch.error.take() {
-            return Err(error.into());
+            return Err(ApplyError::from(error));
         }
         output.write_all(batch.text.as_bytes())?;
         report.corrected_lines += batch.corrected_lines;
         report.pieces += batch.pieces;
         Ok(())
+    };
+    let printed_and_change_nm = thread::scope(|scope| {
+        let corrector = || Corrector::new(settings, cores == 1);
+        let mut pipeline = Pipeline::new(corrector(), (1..cores).map(|_| corrector()), scope);
+        let mut batch = Batch::new(name);
+        while source.fill(&mut batch) {
+            let empty = pipeline.spare().unwrap_or_else(|| Batch::new(name));
+            pipeline.give(mem::replace(&mut batch, empty), &mut done)?;
+        }
+        pipeline.finish(&mut done)?;
+        Ok::<_, ApplyError>(pipeline.own().printed_and_change_nm())
     })?;
+    (report.printed_e_nm, report.e_change_nm) = printed_and_change_nm;
     source.finish(&mut report)?;
-    (report.printed_e_nm, report.e_change_nm) = corrector.printed_and_change_nm();
     output.flush()?;
     Ok(report)
 }

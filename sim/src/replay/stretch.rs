@@ -2,6 +2,7 @@
 //! can be evaluated on any core.
 
 use gapkeeper::Move;
+use gapkeeper_host_tools::pipeline::Worker;
 
 use crate::bed::{HeightTable, ModelledBed};
 use crate::controller::{Controller, Corner};
@@ -101,17 +102,8 @@ pub(super) struct Evaluator {
     paths: [Vec<Corner>; 3],
 }
 
-impl Evaluator {
-    pub(super) fn new(
-        bed: ModelledBed,
-        table: HeightTable,
-        controllers: [Controller; 3],
-        z_rate_limit_mm_s: f64,
-    ) -> Self {
-        Self { bed, table, controllers, z_rate_limit_mm_s, paths: Default::default() }
-    }
-
-    pub(super) fn evaluate(&mut self, batch: &mut Batch) {
+impl Worker<Batch> for Evaluator {
+    fn work(&mut self, batch: &mut Batch) {
         for stretch in &batch.stretches {
             let mut driven = [Driven::default(); 3];
             for (run, driven) in driven.iter_mut().enumerate() {
@@ -122,6 +114,17 @@ impl Evaluator {
                 self.sample(stretch, &mut batch.heights);
             }
         }
+    }
+}
+
+impl Evaluator {
+    pub(super) fn new(
+        bed: ModelledBed,
+        table: HeightTable,
+        controllers: [Controller; 3],
+        z_rate_limit_mm_s: f64,
+    ) -> Self {
+        Self { bed, table, controllers, z_rate_limit_mm_s, paths: Default::default() }
     }
 
     fn drive(&mut self, run: usize, stretch: &Stretch) -> Driven {

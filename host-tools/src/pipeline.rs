@@ -1,0 +1,173 @@
+//! Batches worked on by all cores and taken back in the order in which they were given.
+
+use std::collections::BTreeMap;
+use std::sync::mpsc::{Receiver, Sender, channel};
+use std::sync::{Arc, Mutex};
+use std::thread::Scope;
+
+/// Batches under way for each core: few, so that they stay in its cache.
+const UNDER_WAY: usize = 4;
+
+/// Works on batches; what comes of one must not depend on who had the others.
+pub trait Worker<B>: Send {
+    /// Works on one batch.
+    fn work(&mut self, batch: &mut B);
+}
+
+/// Gives batches to workers on threads of their own. Whoever gives them works as well when the others have enough to do;
+/// with a single worker there are no other threads, and it gets all batches in order.
+pub struct Pipeline<B, W> {
+    own: W,
+    others: usize,
+    give: Sender<(u64, B)>,
+    take: Arc<Mutex<Receiver<(u64, B)>>>,
+    take_back: Receiver<(u64, B)>,
+    /// Numbers of the batches that come next: to be given, and to be done with.
+    given: u64,
+    next: u64,
+    /// Batches that came back before their turn.
+    early: BTreeMap<u64, B>,
+    /// Batches to be filled again.
+    spare: Vec<B>,
+}
+
+impl<B: Send, W: Worker<B>> Pipeline<B, W> {
+    /// A pipeline with `own` for the caller's thread and a thread in `scope` for each of the others.
+    pub fn new<'scope>(own: W, others: impl IntoIterator<Item = W>, scope: &'scope Scope<'scope, '_>) -> Self
+    where
+        B: 'scope,
+        W: 'scope,
+    {
+        let (give, take) = channel();
+        let (give_back, take_back) = channel();
+        let take = Arc::new(Mutex::new(take));
+        let spawn = |mut worker: W| {
+            let (take, give_back) = (Arc::clone(&take), give_back.clone());
+            scope.spawn(move || {
+                while let Some((number, mut batch)) = wait(&take) {
+                    worker.work(&mut batch);
+                    if give_back.send((number, batch)).is_err() {
+                        break;
+                    }
+                }
+            });
+        };
+        let others = others.into_iter().map(spawn).count();
+        Self { own, others, give, take, take_back, given: 0, next: 0, early: BTreeMap::new(), spare: Vec::new() }
+    }
+
+    /// A batch that was done with, as it was left.
+    pub fn spare(&mut self) -> Option<B> {
+        self.spare.pop()
+    }
+
+    /// Gives a batch to be worked on; those whose turn it is are `done` with.
+    ///
+    /// # Errors
+    /// The first one of `done`.
+    pub fn give<E>(&mut self, mut batch: B, mut done: impl FnMut(&mut B) -> Result<(), E>) -> Result<(), E> {
+        let number = self.given;
+        self.given += 1;
+        if self.others == 0 {
+            self.own.work(&mut batch);
+            return self.put(number, batch, &mut done);
+        }
+        // The receiver lives as long as this sender.
+        let _ = self.give.send((number, batch));
+        self.take((UNDER_WAY * (self.others + 1)) as u64, done)
+    }
+
+    /// Waits for all batches under way.
+    ///
+    /// # Errors
+    /// The first one of `done`.
+    pub fn finish<E>(&mut self, done: impl FnMut(&mut B) -> Result<(), E>) -> Result<(), E> {
+        self.take(0, done)
+    }
+
+    /// The caller's worker.
+    pub fn own(&self) -> &W {
+        &self.own
+    }
+
+    /// Works and takes back until no more than so many batches are under way.
+    fn take<E>(&mut self, may_wait: u64, mut done: impl FnMut(&mut B) -> Result<(), E>) -> Result<(), E> {
+        while self.given - self.next > may_wait {
+            let ready = self.take_back.try_recv().ok().or_else(|| {
+                let (number, mut batch) = self.take.try_lock().ok()?.try_recv().ok()?;
+                self.own.work(&mut batch);
+                Some((number, batch))
+            });
+            // Otherwise the others have them all. If none of them lives, its panic is on its way up.
+            let Some((number, batch)) = ready.or_else(|| self.take_back.recv().ok()) else { break };
+            self.put(number, batch, &mut done)?;
+        }
+        Ok(())
+    }
+
+    fn put<E>(&mut self, number: u64, batch: B, done: &mut impl FnMut(&mut B) -> Result<(), E>) -> Result<(), E> {
+        self.early.insert(number, batch);
+        while let Some(mut batch) = self.early.remove(&self.next) {
+            self.next += 1;
+            done(&mut batch)?;
+            self.spare.push(batch);
+        }
+        Ok(())
+    }
+}
+
+/// The next batch; none when the sender is gone. Whoever waits has the lock, and gives it up before the work begins.
+fn wait<T>(take: &Mutex<Receiver<T>>) -> Option<T> {
+    take.lock().ok()?.recv().ok()
+}
+
+#[cfg(test)]
+mod tests {
+    use std::convert::Infallible;
+    use std::thread;
+
+    use super::*;
+
+    struct Doubler;
+
+    impl Worker<u64> for Doubler {
+        fn work(&mut self, batch: &mut u64) {
+            if batch.is_multiple_of(7) {
+                thread::yield_now();
+            }
+            *batch *= 2;
+        }
+    }
+
+    #[test]
+    fn batches_come_back_in_their_order() {
+        for others in 0..4 {
+            let mut found = Vec::new();
+            thread::scope(|scope| {
+                let mut pipeline = Pipeline::new(Doubler, (0..others).map(|_| Doubler), scope);
+                let mut done = |batch: &mut u64| {
+                    found.push(*batch);
+                    Ok::<_, Infallible>(())
+                };
+                for number in 0..1000 {
+                    let Ok(()) = pipeline.give(number, &mut done);
+                }
+                let Ok(()) = pipeline.finish(&mut done);
+                assert!(pipeline.spare().is_some());
+            });
+            assert_eq!(found, (0..1000).map(|number| 2 * number).collect::<Vec<_>>(), "{others}");
+        }
+    }
+
+    #[test]
+    fn the_first_error_ends_it() {
+        for others in 0..3 {
+            let error = thread::scope(|scope| {
+                let mut pipeline = Pipeline::new(Doubler, (0..others).map(|_| Doubler), scope);
+                let done = |batch: &mut u64| if *batch < 300 { Ok(()) } else { Err(*batch) };
+                (0..1000).find_map(|number| pipeline.give(number, done).err())
+            });
+            assert_eq!(error, Some(300));
+        }
+    }
+}
