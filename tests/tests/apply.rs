@@ -265,6 +265,6 @@ fn what_cannot_be_corrected_is_refused_with_its_place() {
     let low = correction().with_lowest_machine_z(-100);
     let message = refused(b"G28\nG1 X20 Y20 Z-0.2 F1200\n", low);
     assert!(message.starts_with("job.gcode:2:1: machine Z ") && message.contains("lowest allowed"), "{message}");
-    assert!(refused(b"G28\nG1 X1 E2200\n", correction()).contains("more than two metres"));
+    assert!(refused(b"G28\nG1 X1 E2200\n", correction()).contains("more than 2.1 m"));
     assert!(refused(b"G28\nG1 Xa\n", correction()).contains("job.gcode:2:4"));
 }

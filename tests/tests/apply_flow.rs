@@ -169,6 +169,19 @@ fn every_mode_gives_the_sums_of_double_precision() {
     check(inches, 2e-4);
 }
 
+/// A piece holds 2.147 m, and scaling may double what it holds.
+#[test]
+fn more_than_a_metre_on_one_line_is_not_scaled() {
+    let refused = |job: &str| {
+        let settings = Settings { correction: &correction(), tolerance_um: 2, scale_flow: true, cores: None };
+        apply("job", job.as_bytes(), std::io::sink(), &settings).unwrap_err().to_string()
+    };
+    let (output, _) = applied(b"M83\nG28\nG1 X100 Y60 Z3 E1073.7\n", true);
+    assert!(output.len() > 50);
+    let message = refused("M83\nG28\nG1 X100 Y60 Z3 E1073.8\n");
+    assert!(message.starts_with("job:3:1: E moves by more than 1.1 m on one line"), "{message}");
+}
+
 /// Only forward motion of `E` over the bed lays anything: all else keeps its length.
 #[test]
 fn what_lays_no_layer_keeps_its_length() {

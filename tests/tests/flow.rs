@@ -169,9 +169,6 @@ fn a_controller_and_a_corrected_job_print_the_same() {
     let settings =
         apply::Settings { correction: &correction, tolerance_um: DEFAULT_TOLERANCE_UM, scale_flow: true, cores: None };
     let report = apply::apply("demo", demo::job(), std::io::sink(), &settings).unwrap();
-    println!("E changes by {change_nm} nm, by {} nm on a desktop", report.e_change_nm);
-    // Half a 65536th of a piece at the most, and they are rounded up as often as down; both look a little beside the
-    // same places.
-    assert!((change_nm - report.e_change_nm).abs() < report.printed_e_nm / 10_000_000, "{change_nm} {report:?}");
+    assert_eq!(change_nm, report.e_change_nm);
     assert!(change_nm.abs() > 10_000_000, "{change_nm}");
 }

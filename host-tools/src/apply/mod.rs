@@ -99,7 +99,7 @@ pub struct ApplyReport {
 /// finer than a millionth of the unit.
 ///
 /// With flow scaling, `E` of every piece that prints (forwards, while X or Y travels) is multiplied by
-/// the mean of [`Correction::thickness_q16`] along it. Whatever else moves `E` keeps its length; absolute places of
+/// the mean of [`Correction::thickness_q16`] along it, by the core's own [`gapkeeper::Flow`]. Whatever else moves `E` keeps its length; absolute places of
 /// `E` move on by the changes since the last `G92 E`, rounded once to the fifth decimal, so that nothing drifts.
 ///
 /// # Errors

@@ -28,6 +28,7 @@ mod vocabulary;
 mod window;
 mod writer;
 
+pub(crate) use decimal::FARTHEST_NM;
 pub use decimal::{Decimal, DecimalError, Units};
 pub use error::{GcodeError, GcodeErrorKind};
 pub use gapkeeper::Plane;
