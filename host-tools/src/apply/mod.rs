@@ -98,9 +98,10 @@ pub struct ApplyReport {
 /// `E` ends every line exactly where the job put it, to the last printed digit. X and Y do as well, unless they are
 /// finer than a millionth of the unit.
 ///
-/// With flow scaling, `E` of every piece that prints (forwards, while X or Y travels) is multiplied by
-/// the mean of [`Correction::thickness_q16`] along it, by the core's own [`gapkeeper::Flow`]. Whatever else moves `E` keeps its length; absolute places of
-/// `E` move on by the changes since the last `G92 E`, rounded once to the fifth decimal, so that nothing drifts.
+/// With flow scaling, `E` of every piece that prints (forwards, while X or Y travels) is multiplied by the mean of
+/// [`Correction::thickness_q16`] along it, by the core's own [`gapkeeper::Flow`]. Whatever else moves `E` keeps its
+/// length; absolute places of `E` move on by the changes since the last `G92 E`, rounded once to the fifth decimal, so
+/// that nothing drifts.
 ///
 /// # Errors
 /// [`ApplyError`] at the first line that cannot be read or corrected; what was written until then is not a whole job.
