@@ -22,19 +22,28 @@ fn noise(state: &mut u32, range_um: u32) -> i32 {
     ((u64::from(*state) * u64::from(range_um)) >> 32) as i32
 }
 
+fn of(GapkeeperPoint { x_um, y_um, z_um }: GapkeeperPoint) -> Point {
+    Point { x_um, y_um, z_um }
+}
+
+/// A move over the bed and around it, for C and for the core.
+fn any_move(state: &mut u32) -> (GapkeeperMove, Move<1>) {
+    let mut point = || {
+        let (x_um, y_um) = (noise(state, 240_000) - 10_000, noise(state, 220_000) - 10_000);
+        GapkeeperPoint { x_um, y_um, z_um: noise(state, 9000) }
+    };
+    let motion = GapkeeperMove { start: point(), end: point(), extra_start: [-5], extra_end: [12_345] };
+    let GapkeeperMove { start, end, extra_start, extra_end } = motion;
+    (motion, Move { start: of(start), end: of(end), extra_start, extra_end })
+}
+
 #[test]
 fn pieces_are_those_of_the_core() {
     let correction = correction();
     let mut s = Session::begun();
     let (mut state, mut count) = (7, 0);
     for _ in 0..300 {
-        let mut point = || {
-            let (x_um, y_um) = (noise(&mut state, 240_000) - 10_000, noise(&mut state, 220_000) - 10_000);
-            GapkeeperPoint { x_um, y_um, z_um: noise(&mut state, 9000) }
-        };
-        let motion = GapkeeperMove { start: point(), end: point(), extra_start: [-5], extra_end: [12_345] };
-        let of = |GapkeeperPoint { x_um, y_um, z_um }| Point { x_um, y_um, z_um };
-        let same = Move { start: of(motion.start), end: of(motion.end), extra_start: [-5], extra_end: [12_345] };
+        let (motion, same) = any_move(&mut state);
         let expected: Vec<_> = correction.split(&same, 2).expect("a tolerance in range").collect();
         let pieces = s.pieces_of(&motion).expect("a homed keeper");
         let found: Vec<_> = pieces.iter().map(|piece| (of(piece.end), piece.extra)).collect();
@@ -61,13 +70,7 @@ fn scaled_pieces_are_those_of_the_core() {
     let (mut flow, mut expected_flow) = (GapkeeperFlow::default(), Flow::new());
     let (mut state, mut scaled) = (11, 0);
     for _ in 0..100 {
-        let mut point = || {
-            let (x_um, y_um) = (noise(&mut state, 240_000) - 10_000, noise(&mut state, 220_000) - 10_000);
-            GapkeeperPoint { x_um, y_um, z_um: noise(&mut state, 9000) }
-        };
-        let motion = GapkeeperMove { start: point(), end: point(), extra_start: [-5], extra_end: [12_345] };
-        let of = |GapkeeperPoint { x_um, y_um, z_um }| Point { x_um, y_um, z_um };
-        let same = Move { start: of(motion.start), end: of(motion.end), extra_start: [-5], extra_end: [12_345] };
+        let (motion, same) = any_move(&mut state);
         let (keeper, pieces) = (&raw mut s.keeper, &raw mut s.pieces);
         assert_eq!(call!(gapkeeper_line_begin(pieces, GAPKEEPER_PIECES_SIZE, keeper, &motion)), GapkeeperResult::Ok);
         let mut split = correction.split(&same, 2).expect("a tolerance in range");

@@ -4,9 +4,10 @@ pub(crate) use gapkeeper_host_tools::picture::marks::station;
 
 use super::bands::Bands;
 use super::contours::Xy;
+use super::frame::Frame;
 use super::levels::level_label;
 use super::palette::{INK, INK_SOFT, WORST};
-use super::svg::{Attributes, Path, Svg};
+use super::svg::{Attributes, Path, Svg, shortened};
 
 /// How the outline of the first layer is drawn.
 pub(crate) const OUTLINE: [(&str, &dyn std::fmt::Display); 4] =
@@ -33,6 +34,29 @@ pub(crate) fn worst(svg: &mut Svg, (x, y): Xy) {
     let mut path = Path::default();
     path.add([(x - 6.5, y - 6.0), (x + 6.5, y - 6.0), (x, y + 5.5)], true);
     svg.path(&path, &[("fill", &WORST), ("stroke", &"#ffffff"), ("stroke-width", &"1.5")]);
+}
+
+/// The mark of a worst place of the bed, with a few words beside it.
+pub(crate) fn worst_place(svg: &mut Svg, frame: &Frame, (x_mm, y_mm): Xy, words: &str) {
+    let (x, y) = frame.point(x_mm, y_mm);
+    worst(svg, (x, y));
+    let (anchor, shift) = if x <= frame.left + frame.width / 2.0 { ("start", 10.0) } else { ("end", -10.0) };
+    // Inside the frame even when the mark sits on its upper or lower border.
+    let base = (y + 4.0).clamp(frame.top + 12.0, frame.bottom() - 5.0);
+    svg.text(
+        x + shift,
+        base,
+        &[
+            ("text-anchor", &anchor),
+            ("fill", &WORST),
+            ("font-weight", &"600"),
+            ("stroke", &"#ffffff"),
+            ("stroke-width", &"3.5"),
+            ("paint-order", &"stroke"),
+            ("stroke-linejoin", &"round"),
+        ],
+        &shortened(words, 30),
+    );
 }
 
 /// The bands side by side, their edges numbered.

@@ -6,8 +6,8 @@ use super::frame::{Frame, number, signed};
 use super::legend;
 use super::levels::{self, LineKind};
 use super::line_labels::LabelPlaces;
-use super::palette::{INK_SOFT, WORST};
-use super::svg::{Path, Svg, shortened};
+use super::palette::INK_SOFT;
+use super::svg::{Path, Svg};
 use super::words;
 use crate::outcome::{Field, Outcome, Place, Run};
 
@@ -166,25 +166,6 @@ fn worst_marks(place: &Place, frame: &Frame) -> [Xy; 3] {
 }
 
 fn draw_worst(svg: &mut Svg, place: &Place, frame: &Frame) {
-    let (x, y) = frame.point(place.x_mm, place.y_mm);
-    legend::worst(svg, (x, y));
-    let left_half = x <= frame.left + frame.width / 2.0;
-    let (anchor, shift) = if left_half { ("start", 10.0) } else { ("end", -10.0) };
-    let label = format!("worst {} µm", signed(place.gap_error_um, 1.0));
-    // Inside the frame even when the mark sits on its upper or lower border.
-    let base = (y + 4.0).clamp(frame.top + 12.0, frame.bottom() - 5.0);
-    svg.text(
-        x + shift,
-        base,
-        &[
-            ("text-anchor", &anchor),
-            ("fill", &WORST),
-            ("font-weight", &"600"),
-            ("stroke", &HALO),
-            ("stroke-width", &"3.5"),
-            ("paint-order", &"stroke"),
-            ("stroke-linejoin", &"round"),
-        ],
-        &shortened(&label, 30),
-    );
+    let words = format!("worst {} µm", signed(place.gap_error_um, 1.0));
+    legend::worst_place(svg, frame, (place.x_mm, place.y_mm), &words);
 }

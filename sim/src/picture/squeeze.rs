@@ -4,7 +4,7 @@ use colorous::PURPLE_ORANGE;
 
 use super::frame::{Frame, Span, number};
 use super::legend;
-use super::palette::{INK, INK_SOFT, WORST};
+use super::palette::{INK, INK_SOFT};
 use super::svg::{Path, Svg};
 use super::words;
 use crate::deposit::{Class, Spot, Squeeze, SqueezeMap, TOO_CLOSE_BELOW, TOO_FAR_ABOVE};
@@ -140,25 +140,8 @@ fn colour(band: usize) -> String {
 }
 
 fn worst_spot(svg: &mut Svg, spot: &Spot, frame: &Frame) {
-    let (x, y) = frame.point(spot.x_mm, spot.y_mm);
-    legend::worst(svg, (x, y));
-    let (anchor, shift) = if x <= frame.left + frame.width / 2.0 { ("start", 10.0) } else { ("end", -10.0) };
-    // Inside the frame even when the mark sits on its upper or lower border.
-    let base = (y + 4.0).clamp(frame.top + 12.0, frame.bottom() - 5.0);
-    svg.text(
-        x + shift,
-        base,
-        &[
-            ("text-anchor", &anchor),
-            ("fill", &WORST),
-            ("font-weight", &"600"),
-            ("stroke", &"#ffffff"),
-            ("stroke-width", &"3.5"),
-            ("paint-order", &"stroke"),
-            ("stroke-linejoin", &"round"),
-        ],
-        &format!("{:.2}, line {}", spot.squeeze, spot.job_line),
-    );
+    let words = format!("{:.2}, line {}", spot.squeeze, spot.job_line);
+    legend::worst_place(svg, frame, (spot.x_mm, spot.y_mm), &words);
 }
 
 fn colour_bar(svg: &mut Svg, top: f64) {

@@ -1,5 +1,7 @@
 //! G-code: the reader, the interpreter, and a job corrected by a grid.
 
+use std::num::NonZero;
+
 use gapkeeper::{Correction, Fade, HeightGrid, Lattice};
 use gapkeeper_host_tools::apply::{ApplyError, Settings, apply};
 use gapkeeper_host_tools::gcode::{Interpreter, Position, Reader};
@@ -17,7 +19,8 @@ pub fn gcode(bytes: &[u8]) {
     let correction = correction();
     for scale_flow in [false, true] {
         let mut output = Vec::new();
-        let settings = Settings { correction: &correction, tolerance_um: 1000, scale_flow, cores: None };
+        // A thread for so short a job is most of the work.
+        let settings = Settings { correction: &correction, tolerance_um: 1000, scale_flow, cores: NonZero::new(1) };
         let report = match apply("job", bytes, &mut output, &settings) {
             Ok(report) => report,
             Err(ApplyError::Output(error)) => panic!("{error}"),
