@@ -8,7 +8,7 @@ mod status;
 
 use core::fmt;
 
-pub use persistence::{LoadError, LoadReport, SaveError};
+pub use persistence::{LoadError, LoadReport, SaveError, Saving};
 pub use pieces::Pieces;
 pub use settings::{KeeperSettings, RestorePolicy, SettingsError};
 pub use status::Status;
@@ -21,6 +21,7 @@ use crate::record::RecordError;
 use crate::split::{Move, Piece, Point, SplitError};
 use crate::stored_grid::{StoredGrid, Surface};
 use crate::survey::{Survey, SurveySettingsError};
+use persistence::Steps;
 
 /// Why the keeper refuses.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -112,6 +113,7 @@ pub struct Keeper<const STATIONS: usize, const NODES: usize, const GRIDS: usize>
     bank: Bank<GRIDS, STATIONS>,
     /// Bit `n`: the grid at place `n` differs from what is stored.
     unsaved: u16,
+    saving: Steps,
     knowledge: Knowledge,
     /// Means nothing while the memory is unread.
     setup: u32,
@@ -139,6 +141,7 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
             settings,
             bank: Bank::default(),
             unsaved: 0,
+            saving: Steps::default(),
             knowledge: Knowledge::Unread { screw_turned: false },
             setup: 0,
             setup_stored: false,
