@@ -158,11 +158,18 @@ fn arcs() {
 
 /// The radii at both ends may differ, so two ends may stand at one angle from the centre: there is something to travel.
 #[test]
-fn ends_at_one_angle_from_the_centre_are_one_chord() {
-    let point = |x_um| gapkeeper::Point { x_um, y_um: 0, z_um: 0 };
-    let motion = Move { start: point(0), end: point(3), extra_start: [0], extra_end: [7] };
-    let arc = Arc::with_centre(motion, Plane::Xy, Turn::Clockwise, [-10_000, 0]).unwrap();
-    assert!(arc.chords(5).unwrap().eq([motion]));
+fn ends_at_one_angle_from_the_centre_are_reached() {
+    let mut hairs = 0;
+    for (start_um, end_um) in (1..=7).flat_map(|apart_um| [(0, apart_um), (apart_um, 0)]) {
+        for turn in [Turn::Clockwise, Turn::Anticlockwise] {
+            let point = |x_um| gapkeeper::Point { x_um, y_um: 0, z_um: 0 };
+            let motion = Move { start: point(start_um), end: point(end_um), extra_start: [0], extra_end: [7] };
+            let arc = Arc::with_centre(motion, Plane::Xy, turn, [-10_000, 0]).unwrap();
+            assert_eq!(arc.chords(5).unwrap().last().unwrap().end, motion.end);
+            hairs += u32::from(arc.sweep() == 0);
+        }
+    }
+    assert!(hairs > 0, "the case that once had no chord");
 }
 
 #[test]
