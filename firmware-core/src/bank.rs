@@ -2,6 +2,7 @@
 
 use core::fmt;
 
+use crate::correction::CorrectionError;
 use crate::grid::{GridError, HeightGrid};
 use crate::stored_grid::StoredGrid;
 
@@ -41,6 +42,15 @@ pub enum Choice {
         /// Share of the warmer, 65536 for all of it.
         share_q16: u32,
     },
+    /// None: the memory was not read yet, so nobody knows which setup holds.
+    NotLoaded,
+    /// None: this one would be right, but cannot be put in force.
+    Unusable {
+        /// Its place in the bank; of a blend, that of the nearer grid.
+        place: usize,
+        /// Why not.
+        why: Unusable,
+    },
     /// None: the bank is empty.
     Empty,
     /// None: every grid belongs to a setup that is gone.
@@ -59,6 +69,37 @@ pub enum Choice {
     },
 }
 
+impl Choice {
+    /// The same choice, which cannot be put in force.
+    pub(crate) fn unusable(self, why: Unusable) -> Self {
+        match self {
+            Self::Nearest { place, .. } => Self::Unusable { place, why },
+            Self::Blend { cooler, share_q16: 0..32_768, .. } => Self::Unusable { place: cooler, why },
+            Self::Blend { warmer, .. } => Self::Unusable { place: warmer, why },
+            none => none,
+        }
+    }
+}
+
+/// Why a grid cannot be put in force.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Unusable {
+    /// It cannot be refined or blended.
+    Grid(GridError),
+    /// Its shift is out of range, or its fade is too short for its shape.
+    Correction(CorrectionError),
+}
+
+impl fmt::Display for Unusable {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Grid(error) => error.fmt(f),
+            Self::Correction(error) => error.fmt(f),
+        }
+    }
+}
+
 /// Up to 20 characters; places count from 1 here, as people do.
 impl fmt::Display for Choice {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -69,6 +110,12 @@ impl fmt::Display for Choice {
                 let percent = (share_q16 * 100 + 32_768) >> 16;
                 write!(f, "grids {}+{}, {percent}%", cooler + 1, warmer + 1)
             }
+            Self::NotLoaded => write!(f, "memory not read"),
+            Self::Unusable { place, why: Unusable::Grid(_) } => write!(f, "grid {}: no surface", place + 1),
+            Self::Unusable { place, why: Unusable::Correction(CorrectionError::Shift { .. }) } => {
+                write!(f, "grid {}: shift", place + 1)
+            }
+            Self::Unusable { place, why: Unusable::Correction(_) } => write!(f, "grid {}: fade short", place + 1),
             Self::Empty => write!(f, "no grid measured"),
             Self::Stale => write!(f, "screws turned: stale"),
             Self::TooFar { nearest_c } => write!(f, "only one for {nearest_c} C"),
@@ -169,10 +216,10 @@ impl<const GRIDS: usize, const CAPACITY: usize> Bank<GRIDS, CAPACITY> {
             _ => return Ok(None),
         };
         let (Some(cooler), Some(warmer)) = (cooler, warmer) else { return Ok(None) };
-        // Heights of 14 bits times 17 bits, rounded.
+        // Values of 16 bits apart by 17 bits at most, times 17 bits, rounded: the result lies between the two.
         let blend = |cold: i16, hot: i16| {
-            let difference = i32::from(hot) - i32::from(cold);
-            i32::from(cold) + ((difference * share_q16 as i32 + 32_768) >> 16)
+            let difference = i64::from(hot) - i64::from(cold);
+            i32::from(cold) + ((difference * i64::from(share_q16) + 32_768) >> 16) as i32
         };
         let mut pairs = cooler.grid.nodes_um().iter().zip(warmer.grid.nodes_um());
         let grid = HeightGrid::from_fn(cooler.grid.lattice(), |_, _| {
@@ -272,6 +319,8 @@ mod tests {
         let choices = [
             Choice::Nearest { place: 15, off_c: 5 },
             Choice::Blend { cooler: 10, warmer: 15, share_q16: 65_000 },
+            Choice::NotLoaded,
+            Choice::Unusable { place: 15, why: Unusable::Correction(CorrectionError::Shift { shift_um: 9000 }) },
             Choice::Empty,
             Choice::Stale,
             Choice::TooFar { nearest_c: 100 },

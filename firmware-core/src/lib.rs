@@ -92,17 +92,19 @@ mod tram;
 
 pub use arc::{Arc, ArcError, Chords, MAX_RADIUS_DIFFERENCE_UM, MAX_RADIUS_UM, Plane, Turn};
 pub use axis::{MAX_NODES_PER_AXIS, MAX_SPAN_UM, MIN_PITCH_UM};
-pub use bank::{Bank, Choice, TemperatureWindows};
+pub use bank::{Bank, Choice, TemperatureWindows, Unusable};
 pub use correction::{Correction, CorrectionError};
 pub use fade::{Fade, FadeError};
 pub use grid::{GridAxis, GridError, HeightGrid, Lattice, MAX_HEIGHT_UM};
-pub use keeper::{Keeper, KeeperError, KeeperSettings, LoadReport, Pieces, RestorePolicy, Status};
+pub use keeper::{
+    Keeper, KeeperError, KeeperSettings, LoadError, LoadReport, Pieces, RestorePolicy, SaveError, SettingsError, Status,
+};
 pub use split::{DEFAULT_TOLERANCE_UM, Flow, MAX_TOLERANCE_UM, Move, Piece, Point, Split, SplitError};
 pub use store::{Loaded, OtherSlot, Saved, Store, StoreError};
 pub use stored_grid::{StoredGrid, Surface};
 pub use survey::{
-    CheckResiduals, Deviation, MAX_CHECK_STATIONS, Order, PlanError, Prompt, Survey, SurveyEvent, SurveyPlan,
-    SurveySettings,
+    Caution, CheckResiduals, Deviation, HOT_FROM_C, MAX_CHECK_STATIONS, Order, PlanError, Prompt, Survey, SurveyEvent,
+    SurveyPlan, SurveySettings, SurveySettingsError,
 };
 pub use tram::{
     BedHeight, BedPlane, Hold, MAX_AMPLIFICATION, MAX_SCREW_TRAVEL_UM, MAX_SCREWS, MAX_THREAD_UM, MAX_TRAM_READINGS,

@@ -303,7 +303,7 @@ pub(crate) fn header(bytes: &[u8; HEADER_SIZE]) -> Result<(u8, u16), RecordError
 }
 
 /// What the types of a [`StoredGrid`] leave open, for what is written and what is read alike.
-fn check<const CAPACITY: usize>(stored: &StoredGrid<CAPACITY>) -> Result<(), RecordError> {
+pub(crate) fn check<const CAPACITY: usize>(stored: &StoredGrid<CAPACITY>) -> Result<(), RecordError> {
     let correction = Correction::new(stored.grid.clone());
     let correction = correction.with_shift(stored.shift_um.into()).map_err(RecordError::Correction)?;
     if let Some(fade) = stored.fade {

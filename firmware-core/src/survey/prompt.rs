@@ -2,9 +2,16 @@
 
 use core::fmt;
 
-/// What a person should see now; its text fits four lines of twenty characters.
+use super::{State, Survey, Then, Visit, Void};
+
+/// From here on whoever keeps a finger on a surface gets burnt: 48 °C in ten minutes, whatever the material (row S-2 of the
+/// project's sources, ISO 13732-1, from memory). Hotter metal takes seconds.
+pub const HOT_FROM_C: i16 = 48;
+
+/// What a person should see now; its text fits three lines of twenty characters. A [`Caution`] takes the fourth.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[non_exhaustive]
 pub enum Prompt {
     /// Waiting for bed and nozzle.
     Heat {
@@ -18,6 +25,11 @@ pub enum Prompt {
         /// What is left of it.
         seconds: u16,
     },
+    /// A press lifts the nozzle and takes it to the first station.
+    Ready {
+        /// How many visits there will be.
+        visits: u16,
+    },
     /// Axes are moving.
     Moving {
         /// Which visit, from 1.
@@ -25,6 +37,8 @@ pub enum Prompt {
         /// Of how many.
         visits: u16,
     },
+    /// The nozzle is being lifted, and nothing follows by itself.
+    Lifting,
     /// Turn the knob until the feeler drags, then press.
     SetGap {
         /// Which visit, from 1.
@@ -35,6 +49,8 @@ pub enum Prompt {
         z_um: i32,
         /// Whether a detent downwards moves `coarse_um`.
         is_coarse: bool,
+        /// Whether the knob was turned since the nozzle arrived; before that a press is no reading.
+        is_turned: bool,
     },
     /// The same once more, since the reading is far from what the others predict.
     LookAgain {
@@ -44,12 +60,30 @@ pub enum Prompt {
         z_um: i32,
         /// Whether a detent downwards moves `coarse_um`.
         is_coarse: bool,
+        /// Whether the knob was turned since the nozzle arrived.
+        is_turned: bool,
     },
-    /// The limit switch tripped: raise the bed, which begins a new setup.
+    /// The bed left its temperature window: the round is void. A press lifts the nozzle; then it is warmed up again.
+    BedTemperature {
+        /// What the bed had when it left.
+        bed_c: i16,
+        /// What it should have.
+        wanted_c: i16,
+    },
+    /// The limit switch is tripped, or its wire is broken: nothing is lowered.
+    SwitchTripped {
+        /// Whether the round is void and a press lifts the nozzle; else the survey has not begun.
+        press_lifts: bool,
+    },
+    /// The limit switch was in the way: raise the bed, which begins a new setup.
     RaiseBed {
         /// By this much at least.
         by_um: u16,
+        /// Whether somebody said that the screws are turned; then a press goes on, else `Back` if they are not.
+        is_told: bool,
     },
+    /// A screw was turned: the round is void. A press lifts the nozzle, and the round begins anew.
+    HandsOff,
     /// The first station has moved: press to accept, back to repeat.
     Closure {
         /// By this much.
@@ -67,22 +101,30 @@ pub enum Prompt {
 impl fmt::Display for Prompt {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match *self {
-            Self::Heat { bed_c, nozzle_c } => {
-                write!(f, "Warming up\nbed to {bed_c} C\nnozzle to {nozzle_c} C\nHOT: keep off")
-            }
-            Self::Soak { seconds } => write!(f, "Let the plate settle\n{seconds} s left\nHOT: keep off"),
+            Self::Heat { bed_c, nozzle_c } => write!(f, "Warming up\nbed to {bed_c} C\nnozzle to {nozzle_c} C"),
+            Self::Soak { seconds } => write!(f, "Let the plate settle\n{seconds} s left"),
+            Self::Ready { visits } => write!(f, "Hands off, then\npress: go to station\n1 of {visits}"),
             Self::Moving { visit, visits } => write!(f, "Station {visit} of {visits}\nmoving: hands off"),
-            Self::SetGap { visit, visits, z_um, is_coarse } => {
-                let coarse = coarse(is_coarse);
-                write!(f, "Station {visit} of {visits}\nZ {z_um} um{coarse}\nturn: paper drags\npress: next")
+            Self::Lifting => write!(f, "Nozzle is lifted\nmoving: hands off"),
+            Self::SetGap { visit, visits, z_um, is_coarse, is_turned } => {
+                let hand = if is_turned { "paper drags? press" } else { "turn: paper drags" };
+                write!(f, "Station {visit} of {visits}\nZ {z_um} um{}\n{hand}", coarse(is_coarse))
             }
-            Self::LookAgain { off_um, z_um, is_coarse } => {
-                write!(f, "Look once more\noff by {off_um} um\nZ {z_um} um{}\npress: keep it", coarse(is_coarse))
+            Self::LookAgain { off_um, z_um, is_coarse, is_turned } => {
+                let hand = if is_turned { "paper drags? press" } else { "turn: paper drags" };
+                write!(f, "Again: off {off_um} um\nZ {z_um} um{}\n{hand}", coarse(is_coarse))
             }
-            Self::RaiseBed { by_um } => {
-                write!(f, "Switch in the way\nraise every screw\nby {by_um} um or more\nthen start again")
+            Self::BedTemperature { bed_c, wanted_c } => {
+                write!(f, "Void: bed {bed_c} C\nset for {wanted_c} C\npress: lift, restart")
             }
-            Self::Closure { um } => write!(f, "First station moved\nby {um} um\npress: accept\nback: repeat"),
+            Self::SwitchTripped { press_lifts: true } => write!(f, "Limit switch tripped\nround void\npress: lift"),
+            Self::SwitchTripped { press_lifts: false } => write!(f, "Limit switch tripped\ncheck it, its wire"),
+            Self::RaiseBed { by_um, is_told } => {
+                let hand = if is_told { "then press" } else { "first: say so, save" };
+                write!(f, "Switch in the way:\nraise all {by_um} um\n{hand}")
+            }
+            Self::HandsOff => write!(f, "Screw turned: void\nhands off, then\npress: lift, restart"),
+            Self::Closure { um } => write!(f, "First station moved\nby {um} um\npress: ok back: redo"),
             Self::Done { closure_um } => write!(f, "Measured, not saved\nclosure {closure_um} um"),
             Self::Aborted => write!(f, "Ended, nothing kept"),
         }
@@ -91,4 +133,77 @@ impl fmt::Display for Prompt {
 
 const fn coarse(is_coarse: bool) -> &'static str {
     if is_coarse { " coarse" } else { "" }
+}
+
+/// What is hot, for whoever reaches under the nozzle or to the screws; its text fits a line of twenty characters.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Caution {
+    /// The bed.
+    pub bed_c: i16,
+    /// The nozzle.
+    pub nozzle_c: i16,
+    /// The work can be done in gloves, or when all has cooled down: turning screws, looking after a switch. Setting a
+    /// gap needs bare fingers and the working temperature.
+    pub can_wear_gloves: bool,
+}
+
+impl fmt::Display for Caution {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        // Beyond that it is the thermometer that is wrong.
+        let (bed_c, nozzle_c) = (self.bed_c.max(-99).min(999), self.nozzle_c.max(-99).min(999));
+        match self.can_wear_gloves {
+            true => write!(f, "HOT {bed_c}/{nozzle_c} C: gloves"),
+            false => write!(f, "HOT bed {bed_c} tip {nozzle_c}"),
+        }
+    }
+}
+
+impl<const CAPACITY: usize> Survey<CAPACITY> {
+    /// What a person should see now.
+    pub fn prompt(&self) -> Prompt {
+        // A plan has 225 stations at the most.
+        let visits = self.plan.len() as u16 + self.plan.checks(&self.settings) as u16 + 1;
+        let number = |visit| match visit {
+            Visit::Station(index) | Visit::Again(index) => index as u16 + 1,
+            Visit::Check(index) => (self.plan.len() + index) as u16 + 1,
+            Visit::Closure => visits,
+        };
+        let (is_coarse, is_turned, z_um) = (self.is_coarse(), self.is_turned, self.z_um);
+        match self.state {
+            State::Heating | State::Soaking { .. } | State::Ready if self.is_tripped => {
+                Prompt::SwitchTripped { press_lifts: false }
+            }
+            State::Soaking { left_s, .. } => Prompt::Soak { seconds: left_s },
+            State::Ready if self.may_begin() => Prompt::Ready { visits },
+            State::Setting(visit) if self.nozzle_is_warm => match visit {
+                Visit::Again(_) => Prompt::LookAgain { off_um: self.off_um, z_um, is_coarse, is_turned },
+                visit => Prompt::SetGap { visit: number(visit), visits, z_um, is_coarse, is_turned },
+            },
+            State::Heating | State::Ready | State::Setting(_) => {
+                Prompt::Heat { bed_c: self.settings.bed_temperature_c, nozzle_c: self.settings.nozzle_temperature_c }
+            }
+            State::Lifting(Then::Visit(visit)) | State::Travelling(visit) | State::Approaching(visit) => {
+                Prompt::Moving { visit: number(visit), visits }
+            }
+            State::Lifting(_) => Prompt::Lifting,
+            State::Void(Void::Temperature { bed_c }) => {
+                Prompt::BedTemperature { bed_c, wanted_c: self.settings.bed_temperature_c }
+            }
+            State::Void(Void::Switch { .. }) => Prompt::SwitchTripped { press_lifts: true },
+            State::Void(Void::Screws) => Prompt::HandsOff,
+            State::RaiseBed => Prompt::RaiseBed { by_um: self.settings.headroom_um, is_told: self.is_raised },
+            State::AskClosure => Prompt::Closure { um: self.closure_um },
+            State::Done => Prompt::Done { closure_um: self.closure_um },
+            State::Aborted => Prompt::Aborted,
+        }
+    }
+
+    /// What is hot now; none while nothing is.
+    pub fn caution(&self) -> Option<Caution> {
+        let Self { bed_c, nozzle_c, .. } = *self;
+        let can_wear_gloves =
+            matches!(self.state, State::RaiseBed | State::Void(Void::Switch { .. } | Void::Screws)) || self.is_tripped;
+        (bed_c.max(nozzle_c) >= HOT_FROM_C).then_some(Caution { bed_c, nozzle_c, can_wear_gloves })
+    }
 }

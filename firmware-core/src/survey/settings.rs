@@ -1,5 +1,10 @@
 //! What a survey needs to know besides its stations.
 
+use core::fmt;
+
+use crate::grid::MAX_HEIGHT_UM;
+use crate::record::BED_TEMPERATURE_RANGE_C;
+
 /// What a survey needs to know besides its stations. Heights are machine heights.
 ///
 /// # How high the nozzle stays
@@ -14,6 +19,9 @@
 /// once the knob was turned back up at that visit, a detent moves `detent_um`. Upwards it always does.
 ///
 /// A coarse step is at most as thick as the feeler: somebody who feels nothing before it cannot meet the bed with it.
+///
+/// # What is refused
+/// [`Self::check`] says so when a survey is made, not when a setting bites.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct SurveySettings {
@@ -73,3 +81,74 @@ impl Default for SurveySettings {
         }
     }
 }
+
+impl SurveySettings {
+    /// Whether a survey could keep to these settings.
+    ///
+    /// # Errors
+    /// The first setting that it could not.
+    pub fn check(&self) -> Result<(), SurveySettingsError> {
+        let (lowest_c, highest_c) = BED_TEMPERATURE_RANGE_C;
+        let start_um = self.start_um;
+        // The reading of a station at which the nozzle waits would have to fit a grid, and there must be a way down.
+        let lowest_um = self.lowest_um.max(-i32::from(MAX_HEIGHT_UM));
+        if self.bed_temperature_c < lowest_c || self.bed_temperature_c > highest_c {
+            Err(SurveySettingsError::BedTemperature { bed_temperature_c: self.bed_temperature_c })
+        } else if self.detent_um == 0 {
+            Err(SurveySettingsError::Detent)
+        } else if start_um > MAX_HEIGHT_UM.into() || start_um <= lowest_um.saturating_add(self.feeler_um.into()) {
+            Err(SurveySettingsError::Start { start_um, lowest_um })
+        } else if self.headroom_um == 0 {
+            Err(SurveySettingsError::Headroom)
+        } else {
+            Ok(())
+        }
+    }
+}
+
+/// Why a survey could not keep to its settings.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[non_exhaustive]
+pub enum SurveySettingsError {
+    /// A bed temperature that no grid can be kept for.
+    BedTemperature {
+        /// The temperature.
+        bed_temperature_c: i16,
+    },
+    /// A detent of the knob would move nothing.
+    Detent,
+    /// The start height is not above the lowest by more than the feeler, or no height that a grid can hold.
+    Start {
+        /// The start height.
+        start_um: i32,
+        /// The lowest height.
+        lowest_um: i32,
+    },
+    /// A bed that is in the way would be raised by nothing.
+    Headroom,
+}
+
+impl fmt::Display for SurveySettingsError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match *self {
+            Self::BedTemperature { bed_temperature_c } => {
+                let (lowest_c, highest_c) = BED_TEMPERATURE_RANGE_C;
+                write!(f, "bed at {bed_temperature_c} C: set {lowest_c} to {highest_c} C")
+            }
+            Self::Detent => write!(f, "a detent of 0 um moves nothing: set 1 um or more"),
+            Self::Start { start_um, lowest_um } => {
+                write!(
+                    f,
+                    "start height {start_um} um: set it above the lowest height ({lowest_um} um) and the feeler, \
+                     {MAX_HEIGHT_UM} um at the most"
+                )
+            }
+            Self::Headroom => {
+                write!(f, "a headroom of 0 um: say how far the bed is raised if the switch is in the way")
+            }
+        }
+    }
+}
+
+impl core::error::Error for SurveySettingsError {}

@@ -1,0 +1,79 @@
+//! What a screen should show.
+
+use core::fmt;
+
+use super::Keeper;
+use crate::bank::Choice;
+use crate::survey::{Caution, Prompt, Survey};
+
+impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATIONS, NODES, GRIDS> {
+    /// What a screen of four lines of twenty characters should show.
+    pub fn status(&self) -> Status {
+        let in_force = self.in_force.as_ref();
+        let grid_bed_c = in_force.map(|in_force| in_force.bed_temperature_c);
+        Status {
+            prompt: self.survey.as_ref().map(Survey::prompt),
+            caution: self.survey.as_ref().and_then(Survey::caution),
+            homed: self.homed,
+            choice: self.last_choice,
+            in_force: in_force.is_some(),
+            bed_c: self.bed_c,
+            grid_bed_c,
+            is_off_temperature: grid_bed_c
+                .is_some_and(|grid_bed_c| grid_bed_c.abs_diff(self.bed_c) > self.settings.windows.nearest_c.into()),
+            shift_um: in_force.map_or(0, |in_force| in_force.correction.shift_um()),
+            unsaved: self.is_unsaved(),
+        }
+    }
+}
+
+/// What a screen should show; its text fits four lines of twenty characters.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Status {
+    /// What the survey asks for, while one is under way; then nothing else matters but the caution.
+    pub prompt: Option<Prompt>,
+    /// What is hot, while a survey asks for hands.
+    pub caution: Option<Caution>,
+    /// Whether positions mean anything.
+    pub homed: bool,
+    /// Which grid was chosen last, and why.
+    pub choice: Choice,
+    /// Whether moves are corrected.
+    pub in_force: bool,
+    /// How warm the bed is.
+    pub bed_c: i16,
+    /// Bed temperature that the grid in force is for.
+    pub grid_bed_c: Option<i16>,
+    /// Whether the bed has left the window of the grid in force. It stays in force, since a jump of Z in the middle of a
+    /// print would spoil it; restore, or home, before the next one.
+    pub is_off_temperature: bool,
+    /// Shift in force.
+    pub shift_um: i32,
+    /// Whether anything would be lost without power.
+    pub unsaved: bool,
+}
+
+impl fmt::Display for Status {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if let Some(prompt) = &self.prompt {
+            prompt.fmt(f)?;
+            return match &self.caution {
+                Some(caution) => write!(f, "\n{caution}"),
+                None => Ok(()),
+            };
+        }
+        match (self.homed, self.in_force) {
+            (false, _) => writeln!(f, "Not homed")?,
+            (true, true) => writeln!(f, "Correcting")?,
+            (true, false) => writeln!(f, "NOT correcting")?,
+        }
+        writeln!(f, "{}", self.choice)?;
+        match self.grid_bed_c {
+            Some(grid_bed_c) if self.is_off_temperature => writeln!(f, "bed {} C: NOT {grid_bed_c}", self.bed_c)?,
+            Some(grid_bed_c) => writeln!(f, "bed {} C, grid {grid_bed_c}", self.bed_c)?,
+            None => writeln!(f, "bed {} C", self.bed_c)?,
+        }
+        write!(f, "{:+} um{}", self.shift_um, if self.unsaved { ", NOT SAVED" } else { "" })
+    }
+}
