@@ -1,8 +1,8 @@
 //! Doing a thing: the call, and what it alone must do or leave.
 
 use gapkeeper::{
-    Arc, Fade, HeightGrid, KeeperError, KeeperSettings, Lattice, LoadError, LoadReport, Move, Order, Plane, Point, SaveError,
-    StoredGrid, Surface, SurveyEvent, SurveyPlan, SurveySettings, Turn,
+    Arc, Fade, HeightGrid, KeeperError, KeeperSettings, Lattice, LoadError, LoadReport, Move, Order, Plane, Point,
+    SaveError, StoredGrid, Surface, SurveyEvent, SurveyPlan, SurveySettings, Turn,
 };
 
 use super::chip::{NoAnswer, Trouble};
@@ -33,7 +33,7 @@ impl<S: Subject> Life<S> {
                 if !self.world.is_turned_unstored {
                     if let Some((address, value)) = damaged_byte {
                         self.world.chip.damage(address, value);
-                        self.world.stored = None;
+                        (self.world.stored, self.world.is_scarred) = (None, true);
                     }
                     self.start_again(make)?;
                 }
@@ -149,6 +149,8 @@ impl<S: Subject> Life<S> {
         (world.failed_loads, world.told_before_load, world.was_lied_to) = (0, false, false);
         (world.is_homed, world.round, world.due) = (false, None, Order::Wait);
         world.may_turn &= world.is_turn_stored;
+        // What a keeper takes it for until it is told.
+        world.bed_c = 20;
         world.fade = self.settings.fade;
         self.force = None;
         self.figures.starts += 1;
@@ -213,15 +215,20 @@ impl<S: Subject> Life<S> {
         }
         if !is_unchanged {
             self.world.stored = None;
+            self.world.is_scarred |= trouble.is_some();
         }
         self.after_load(before, result, is_lie)
     }
 
     fn check_loaded(&self, stored: &Stored, report: LoadReport) -> Verdict {
         let keeper = self.subject.keeper();
-        hold(!report.setup_uncertain, "a sound setup is called uncertain")?;
-        if self.world.told_before_load {
-            hold(keeper.is_unsaved() && keeper.setup() != Some(stored.setup), "a screw told of before the load is forgotten")?;
+        // A record that was cut short may stand beside the current one until it is written over.
+        hold(self.world.is_scarred || !report.setup_uncertain, "a sound setup is called uncertain")?;
+        if self.world.told_before_load || report.setup_uncertain {
+            hold(
+                keeper.is_unsaved() && keeper.setup() != Some(stored.setup),
+                "a screw told of before the load is forgotten",
+            )?;
         } else {
             hold(keeper.setup() == Some(stored.setup), "another setup was loaded than was stored")?;
         }
@@ -274,6 +281,7 @@ impl<S: Subject> Life<S> {
         hold(same, "saving changed something")?;
         if !is_unchanged {
             self.world.stored = None;
+            self.world.is_scarred |= trouble.is_some();
         }
         let mut setup_is_stored = false;
         match result {
@@ -354,7 +362,11 @@ impl<S: Subject> Life<S> {
         let Some(last) = pieces.last() else { return Err("a move of no piece".to_string()) };
         hold((last.end.x_um, last.end.y_um) == (motion.end.x_um, motion.end.y_um), "a move ended elsewhere")?;
         match self.subject.keeper().correction_in_force() {
-            Some(_) => self.figures.corrected += 1,
+            Some(_) => {
+                self.figures.corrected[0] += 1;
+                let is_blend = matches!(self.subject.keeper().choice(), gapkeeper::Choice::Blend { .. });
+                self.figures.corrected[1] += u64::from(is_blend);
+            }
             None => hold(pieces.len() == 1 && last.end == motion.end, "corrected without a grid")?,
         }
         self.world.nozzle = last.end;
@@ -398,7 +410,7 @@ impl<S: Subject> Life<S> {
                     lattice: lattice(nodes),
                     start_um: settings.start_um,
                     readings: [None; STATIONS],
-                    highest_um: None,
+                    highest_check_um: None,
                     temperatures_c: Vec::new(),
                     is_closed: false,
                     is_visiting: false,
@@ -435,7 +447,9 @@ impl<S: Subject> Life<S> {
     fn adopt(&mut self, before: &S) -> Verdict {
         let nodes = 2 + self.random.below(2) as u8;
         let height_um = |life: &mut Self| life.random.below(400) as i32 - 100;
-        let Ok(grid) = HeightGrid::from_fn(lattice(nodes), |_, _| height_um(self)) else { return Err("no grid".to_string()) };
+        let Ok(grid) = HeightGrid::from_fn(lattice(nodes), |_, _| height_um(self)) else {
+            return Err("no grid".to_string());
+        };
         let stored = StoredGrid {
             grid: grid.clone(),
             shift_um: [0, 0, 0, 9000][self.random.below(4)],
@@ -452,7 +466,10 @@ impl<S: Subject> Life<S> {
                 self.world.known.push(Known { grid: grid.clone(), setup: self.world.setup });
                 self.world.may_turn = false;
                 let keeper = self.subject.keeper();
-                let is_kept = keeper.bank().grid(place).is_some_and(|kept| kept.grid == grid && Some(kept.setup) == keeper.setup());
+                let is_kept = keeper
+                    .bank()
+                    .grid(place)
+                    .is_some_and(|kept| kept.grid == grid && Some(kept.setup) == keeper.setup());
                 hold(is_kept && keeper.is_unsaved(), "adopted and not kept")?;
                 hold(keeper.correction_in_force().is_some(), "adopted and not in force")
             }

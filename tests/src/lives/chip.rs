@@ -1,7 +1,9 @@
 //! The memory of a life: one of the chips of [`media`](crate::media), and in front of it a bus that may fail, tear, lie
 //! once or answer late.
 
-use gapkeeper::memory::{AddressBytes, ByteEeprom, Cells as Readable, I2cEeprom, I2cEepromPart, NorFlashSlots, Region, SlotMemory};
+use gapkeeper::memory::{
+    AddressBytes, ByteEeprom, Cells as Readable, I2cEeprom, I2cEepromPart, NorFlashSlots, Region, SlotMemory,
+};
 
 use crate::media::{ByteChip, Cells, Cut, Fault, I2cChip, Medium, NorChip, Place, Random};
 
@@ -186,6 +188,8 @@ impl Chip {
             }
         };
         self.bus().cut = None;
+        // After a lost erase the program cannot know that it writes where it may not.
+        self.bus().was_misused &= !trouble.is_some_and(Trouble::is_lie);
         result
     }
 }

@@ -1,6 +1,8 @@
 //! Judging: every order, what is in force, and whether every state can be left.
 
-use gapkeeper::{Choice, Correction, HeightGrid, KeeperError, Lattice, Move, Order, Point, Prompt, StoredGrid, Surface, SurveyEvent};
+use gapkeeper::{
+    Choice, Correction, HeightGrid, KeeperError, Lattice, Move, Order, Point, Prompt, StoredGrid, Surface, SurveyEvent,
+};
 
 use super::apply::{Verdict, hold};
 use super::chip::Trouble;
@@ -8,6 +10,8 @@ use super::operator::Op;
 use super::subject::{GRIDS, NODES, STATIONS};
 use super::world::Known;
 use super::{Life, Subject};
+
+const COLD_NOZZLE_MAY_MOVE: bool = true;
 
 impl<S: Subject> Life<S> {
     /// A refused call left everything as it was.
@@ -25,7 +29,10 @@ impl<S: Subject> Life<S> {
             let is_empty = (0..GRIDS).all(|place| keeper.bank().grid(place).is_none());
             hold(is_empty && keeper.correction_in_force().is_none(), "grids without a load that succeeded")?;
         }
-        hold(keeper.survey_under_way().is_some() == self.world.round.is_some(), "a survey outlived its end, or did not live so long")?;
+        hold(
+            keeper.survey_under_way().is_some() == self.world.round.is_some(),
+            "a survey outlived its end, or did not live so long",
+        )?;
         hold(self.subject.order_due() == self.world.due, "the order that is due is another one, or none")?;
         for grid in (0..GRIDS).filter_map(|place| keeper.bank().grid(place)) {
             hold(self.world.is_known(&grid.grid), "a grid in the bank that was never measured")?;
@@ -42,8 +49,17 @@ impl<S: Subject> Life<S> {
         }
         let may_change_force = matches!(
             op,
-            Op::Home | Op::Restore | Op::Release | Op::LosePosition | Op::TellOfScrew { .. } | Op::Adopt | Op::Shift { .. }
-                | Op::SetFade { .. } | Op::Load(_) | Op::BeginMemory(_) | Op::CutPower { .. }
+            Op::Home
+                | Op::Restore
+                | Op::Release
+                | Op::LosePosition
+                | Op::TellOfScrew { .. }
+                | Op::Adopt
+                | Op::Shift { .. }
+                | Op::SetFade { .. }
+                | Op::Load(_)
+                | Op::BeginMemory(_)
+                | Op::CutPower { .. }
                 | Op::Save(Some(Trouble::Cut(..)))
         );
         if keeper.correction_in_force() != before.keeper().correction_in_force() {
@@ -54,7 +70,10 @@ impl<S: Subject> Life<S> {
         self.check_force_is_fresh()?;
         let far = Point { x_um: 90_000, y_um: 80_000, z_um: 5000 };
         let moves = self.subject.line(&Move { start: far, end: far, extra_start: [0], extra_end: [0] });
-        hold(moves.is_ok() == self.may_move(&self.subject), "moves are taken where none may be, or refused where they may")?;
+        hold(
+            moves.is_ok() == self.may_move(&self.subject),
+            "moves are taken where none may be, or refused where they may",
+        )?;
         if self.world.round.is_none() {
             self.force = self.subject.keeper().correction_in_force().cloned();
         }
@@ -78,7 +97,10 @@ impl<S: Subject> Life<S> {
                 _ => return Err("an abort without effect".to_string()),
             }
             hold(subject.keeper().survey_under_way().is_none(), "aborted and still under way")?;
-            hold(subject.keeper().correction_in_force() == self.force.as_ref(), "aborted, and the grid before is not in force")?;
+            hold(
+                subject.keeper().correction_in_force() == self.force.as_ref(),
+                "aborted, and the grid before is not in force",
+            )?;
         }
         if !self.world.is_homed {
             subject.homed();
@@ -107,7 +129,8 @@ impl<S: Subject> Life<S> {
         hold(self.world.is_homed && self.world.is_loaded, "a grid is in force that nobody may know of")?;
         let sources = self.sources();
         hold(!sources.is_empty(), "a grid is in force, and no choice says which")?;
-        let is_fresh = |grid: &&StoredGrid<STATIONS>| Some(grid.setup) == keeper.setup() && self.world.is_fresh(&grid.grid);
+        let is_fresh =
+            |grid: &&StoredGrid<STATIONS>| Some(grid.setup) == keeper.setup() && self.world.is_fresh(&grid.grid);
         hold(sources.iter().all(is_fresh), "a stale grid is in force")
     }
 
@@ -160,7 +183,9 @@ impl<S: Subject> Life<S> {
             }
             (Some(_), _) => Err("a grid is in force that was not chosen".to_string()),
             (None, Choice::Unusable { .. }) => Ok(()),
-            (None, _) => hold(nearest_c.is_none_or(|off_c| off_c > windows.nearest_c.into()), "the right grid was not chosen"),
+            (None, _) => {
+                hold(nearest_c.is_none_or(|off_c| off_c > windows.nearest_c.into()), "the right grid was not chosen")
+            }
         }
     }
 
@@ -193,7 +218,8 @@ impl<S: Subject> Life<S> {
         let Some(prompt) = before.keeper().status().prompt else { return Err("no prompt".to_string()) };
         let world = &self.world;
         let stands_still = world.due == Order::Wait;
-        let is_setting = matches!(prompt, Prompt::SetGap { .. } | Prompt::LookAgain { .. });
+        let is_setting = matches!(prompt, Prompt::SetGap { .. } | Prompt::LookAgain { .. })
+            || COLD_NOZZLE_MAY_MOVE && round.is_visiting && matches!(prompt, Prompt::Heat { .. });
         let goes_on = round.is_visiting && !world.is_tripped && event == SurveyEvent::Arrived;
         let is_warm = world.bed_is_warm(&round.settings) && world.nozzle_is_warm(&round.settings);
         let is_reading = is_setting && round.is_turned && is_warm && !world.is_tripped;
@@ -287,17 +313,20 @@ impl<S: Subject> Life<S> {
                 self.world.may_turn = false;
                 if is_last {
                     (round.is_closed, round.is_visiting) = (true, false);
+                } else if let Some(station) = station {
+                    round.readings[round.node(station)] = Some((nozzle_um, setup));
                 } else {
-                    round.highest_um = round.highest_um.max(Some(nozzle_um));
-                    if let Some((column, row)) = station {
-                        let node = usize::from(row) * usize::from(round.lattice.columns) + usize::from(column);
-                        round.readings[node] = Some((nozzle_um, setup));
-                    }
+                    round.highest_check_um = round.highest_check_um.max(Some(nozzle_um));
                 }
             }
-            (SurveyEvent::Back, Some(Prompt::SetGap { .. } | Prompt::LookAgain { .. })) if order != Order::Wait => {
+            (SurveyEvent::Back, Some(Prompt::SetGap { .. } | Prompt::LookAgain { .. } | Prompt::Heat { .. }))
+                if order != Order::Wait =>
+            {
                 // The reading that is taken again no longer says how high the bed is.
-                round.highest_um = None;
+                match self.subject.keeper().survey_under_way().and_then(|survey| survey.station()) {
+                    Some(station) => round.readings[round.node(station)] = None,
+                    None => round.highest_check_um = None,
+                }
             }
             (SurveyEvent::Back, Some(Prompt::Closure { .. })) => round.void(),
             (SurveyEvent::Abort, _) => (round.is_aborted, round.is_visiting) = (true, false),
@@ -333,9 +362,9 @@ impl<S: Subject> Life<S> {
     /// Whoever drives the machine takes an order, or loses it.
     pub(super) fn take(&mut self, order: Order) {
         self.world.due = order;
+        let part = self.random.below(257) as i32;
+        self.world.halt(part);
         if self.random.below(24) != 0 {
-            let part = self.random.below(257) as i32;
-            self.world.halt(part);
             self.world.motion = Some(order);
         }
     }
@@ -359,7 +388,10 @@ impl<S: Subject> Life<S> {
                 return Err("a grid of readings that were void".to_string());
             };
             hold(setup == self.world.setup, "a reading of another setup")?;
-            hold(i32::from(height_um) == reading_um - i32::from(round.settings.feeler_um), "another height than was read")?;
+            hold(
+                i32::from(height_um) == reading_um - i32::from(round.settings.feeler_um),
+                "another height than was read",
+            )?;
         }
         let (lowest_c, highest_c) = (round.temperatures_c.iter().min(), round.temperatures_c.iter().max());
         let is_between = lowest_c <= Some(&grid.bed_temperature_c) && highest_c >= Some(&grid.bed_temperature_c);

@@ -65,8 +65,8 @@ pub struct Figures {
     pub saves: [u64; 2],
     /// Screws that were really turned.
     pub turns: u64,
-    /// Moves along a corrected surface.
-    pub corrected: u64,
+    /// Moves along a corrected surface, and those of them along a blend.
+    pub corrected: [u64; 2],
 }
 
 impl Figures {
@@ -83,7 +83,7 @@ impl Figures {
             loads: [self.loads[0] + other.loads[0], self.loads[1] + other.loads[1]],
             saves: [self.saves[0] + other.saves[0], self.saves[1] + other.saves[1]],
             turns: self.turns + other.turns,
-            corrected: self.corrected + other.corrected,
+            corrected: [self.corrected[0] + other.corrected[0], self.corrected[1] + other.corrected[1]],
         }
     }
 }
@@ -104,7 +104,7 @@ struct Life<S> {
 }
 
 /// Calls in a life.
-const CALLS: usize = 220;
+const CALLS: usize = 360;
 
 /// Lives one life to its end.
 ///
@@ -119,9 +119,10 @@ pub fn live<S: Subject>(seed: u64, prints: bool, make: impl Fn(KeeperSettings, b
         ..KeeperSettings::default()
     };
     let has_memory = random.below(16) != 0;
-    let places = [1, 2, 2, 2, 2, 2, 2, 2, 2, 3, 3][random.below(11)];
+    let places = [1, 3, 3, 3, 3].get(random.below(40)).copied().unwrap_or(2);
     let mut chip = Chip::blank(random.below(3), places);
-    if random.below(24) == 0 {
+    let is_foreign = random.below(24) == 0;
+    if is_foreign {
         chip.fill_with(|| random.draw() as u8);
     }
     let mut life = Life {
@@ -146,13 +147,14 @@ pub fn live<S: Subject>(seed: u64, prints: bool, make: impl Fn(KeeperSettings, b
             is_turn_stored: false,
             is_turned_unstored: false,
             was_lied_to: false,
+            is_scarred: is_foreign,
             known: Vec::new(),
             round: None,
             fade,
         },
         settings,
         figures: Figures { lives: 1, starts: 1, ..Figures::default() },
-        hostility: [4, 16, 40, 100, 256][random.below(5)],
+        hostility: [0, 2, 5, 12, 30, 90, 256][random.below(7)],
         lies: [0, 1, 1, 3][random.below(4)],
         force: None,
         random,
@@ -195,7 +197,10 @@ pub fn live_all<S: Subject + Send>(
                 })
             })
             .collect();
-        threads.into_iter().map(|thread| thread.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))).collect()
+        threads
+            .into_iter()
+            .map(|thread| thread.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+            .collect()
     });
     let (mut figures, mut first) = (Figures::default(), None::<Found>);
     for result in results {

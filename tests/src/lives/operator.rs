@@ -79,17 +79,21 @@ impl<S: Subject> Life<S> {
     fn what_is_due(&mut self) -> Op {
         let status = self.subject.keeper().status();
         let world = &self.world;
-        let (settings_bed_c, settings_nozzle_c) =
-            world.round.as_ref().map_or((60, 200), |round| (round.settings.bed_temperature_c, round.settings.nozzle_temperature_c));
+        let (settings_bed_c, settings_nozzle_c) = world
+            .round
+            .as_ref()
+            .map_or((60, 200), |round| (round.settings.bed_temperature_c, round.settings.nozzle_temperature_c));
         if !world.is_loaded {
-            return if world.failed_loads > 1 && self.one_in(2) {
+            // A memory out of the box is begun sooner.
+            let patience = u32::from(!world.known.is_empty());
+            return if world.failed_loads > patience && self.one_in(2) {
                 Op::BeginMemory(self.trouble())
             } else {
                 Op::Load(self.trouble())
             };
         }
         if !world.is_homed && status.prompt.is_none() {
-            return if self.one_in(6) { self.usual_temperature(60, 200) } else { Op::Home };
+            return if self.world.bed_c == 20 && !self.one_in(3) { self.usual_temperature(60, 200) } else { Op::Home };
         }
         if world.may_turn && world.is_turn_stored && self.one_in(2) {
             return Op::TurnScrew;
@@ -100,7 +104,7 @@ impl<S: Subject> Life<S> {
         let Some(prompt) = status.prompt else { return self.between_surveys() };
         if self.world.motion.is_some() {
             // Sometimes something happens on the way.
-            return match self.random.below(24) {
+            return match self.random.below(64) {
                 0 => Op::Switch { is_tripped: true },
                 1 => self.usual_temperature(settings_bed_c, settings_nozzle_c),
                 2 => Op::Press,
@@ -112,12 +116,13 @@ impl<S: Subject> Life<S> {
         }
         match prompt {
             Prompt::Heat { .. } | Prompt::Soak { .. } => self.usual_temperature(settings_bed_c, settings_nozzle_c),
-            Prompt::SetGap { z_um, is_coarse, is_turned, .. } | Prompt::LookAgain { z_um, is_coarse, is_turned, .. } => {
+            Prompt::SetGap { z_um, is_coarse, is_turned, .. }
+            | Prompt::LookAgain { z_um, is_coarse, is_turned, .. } => {
                 match (is_turned, self.random.below(16)) {
                     (true, 0..10) => Op::Press,
                     (_, 10) => self.usual_temperature(settings_bed_c, settings_nozzle_c),
-                    (_, 11) => Op::Back,
-                    (false, 12) => Op::Press,
+                    (_, 11) if self.one_in(3) => Op::Back,
+                    (false, 12) if self.one_in(3) => Op::Press,
                     _ => {
                         // Somewhere near the bed, never twice the same.
                         let wanted_um = 100 + 10 * self.random.below(12) as i32;
@@ -134,16 +139,23 @@ impl<S: Subject> Life<S> {
     }
 
     fn between_surveys(&mut self) -> Op {
+        if self.subject.keeper().correction_in_force().is_none() && self.world.bed_c != 20 && self.one_in(4) {
+            return Op::BeginSurvey;
+        }
         match self.random.below(32) {
-            0..8 => Op::Line,
-            8..18 => Op::BeginSurvey,
-            18 => Op::Home,
+            0..10 => Op::Line,
+            10..15 => Op::BeginSurvey,
+            15 => self.usual_temperature(60, 200),
+            16..19 => Op::Home,
             19 => Op::TellOfScrew { as_event: self.one_in(2) },
             20 => Op::Adopt,
             21 => Op::Shift { steps: 1 },
             22 => Op::SetFade { choice: self.random.below(3) },
-            23 | 24 => self.usual_temperature(60, 200),
-            25 => Op::Restore,
+            23 => {
+                let bed_c = [60, 70, 80][self.random.below(3)];
+                self.usual_temperature(bed_c, 200)
+            }
+            24 | 25 => Op::Restore,
             26 => Op::Switch { is_tripped: self.one_in(8) },
             27 => Op::LosePosition,
             28 => Op::Arc,
@@ -159,7 +171,7 @@ impl<S: Subject> Life<S> {
 
     /// Near what is wanted, one in eight times beyond the window.
     fn usual_temperature(&mut self, bed_c: i16, nozzle_c: i16) -> Op {
-        let spread_c = if self.one_in(8) { 25 } else { 2 };
+        let spread_c = if self.one_in(24) { 25 } else { 2 };
         let off_c = |life: &mut Self| life.random.below(2 * spread_c + 1) as i16 - spread_c as i16;
         Op::Temperature {
             bed_c: bed_c.saturating_add(off_c(self)),

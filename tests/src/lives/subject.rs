@@ -1,10 +1,10 @@
 //! The keeper under test, and keepers with one deliberate mistake each, behind one trait.
 
+use gapkeeper::memory::SlotMemory;
 use gapkeeper::{
     Arc, Choice, Fade, Keeper, KeeperError, KeeperSettings, LoadError, LoadReport, Move, Order, Piece, Pieces,
     SaveError, Store, StoredGrid, SurveyEvent, SurveyPlan, SurveySettings, record::max_record_size,
 };
-use gapkeeper::memory::SlotMemory;
 
 use super::chip::NoAnswer;
 
