@@ -11,8 +11,11 @@
 mod apply;
 mod chip;
 mod judge;
+mod measuring;
 mod mistakes;
 mod operator;
+mod orders;
+mod storing;
 mod subject;
 mod world;
 
