@@ -4,7 +4,7 @@
 //! `GAPKEEPER_LIVES=1000000 cargo test --release -p gapkeeper-tests --test lives` lives more of them, and
 //! `GAPKEEPER_REPLAY_LIFE=123 ... -- --nocapture replay` one of them again, call by call.
 
-use gapkeeper_tests::lives::{Mistake, Real, Subject, Wrong, live, live_all};
+use gapkeeper_tests::lives::{Blunder, Mistake, Real, Subject, Wrong, live, live_all, live_controller};
 
 fn number(variable: &str) -> Option<u64> {
     std::env::var(variable).ok()?.parse().ok()
@@ -60,6 +60,36 @@ fn replay() {
         match live(seed, true, Real::new) {
             Ok(figures) => println!("{figures:?}"),
             Err(found) => panic!("{found}"),
+        }
+    }
+}
+
+/// A controller's life costs as much as twenty of a keeper's.
+#[test]
+fn no_life_of_the_controller_breaks_a_promise() {
+    let mut all = [0; 6];
+    for seed in 0..lives() / 20 {
+        match live_controller(seed, None, number("GAPKEEPER_REPLAY_CONTROLLER") == Some(seed)) {
+            Ok(life) => {
+                let [done, refused] = life.lines;
+                let more = [life.calls, done, refused, life.surveys, life.aborts, life.corrected];
+                all = std::array::from_fn(|index| all[index] + more[index]);
+            }
+            Err(found) => panic!("{}", found.to_string().replace("_LIFE", "_CONTROLLER")),
+        }
+    }
+    let [calls, done, refused, surveys, aborts, corrected] = all;
+    println!(
+        "{calls} calls: {done} lines done, {refused} refused; {surveys} surveys, {aborts} aborted; {corrected} moves corrected"
+    );
+}
+
+#[test]
+fn every_wrong_controller_is_caught() {
+    for blunder in Blunder::ALL {
+        match (0..DEFAULT_LIVES / 20).find_map(|seed| live_controller(seed, Some(blunder), false).err()) {
+            Some(found) => println!("{blunder:?}: {found}"),
+            None => panic!("{blunder:?} is not caught"),
         }
     }
 }

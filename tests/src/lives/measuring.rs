@@ -130,9 +130,11 @@ impl<S: Subject> Life<S> {
             closure_accepted: false,
             surface: if self.random.below(2) == 0 { Surface::Bilinear } else { Surface::Refined },
         };
+        let can_be_stored = stored.bed_temperature_c <= 1000 && stored.shift_um <= 8191;
         match self.subject.adopt(stored) {
             Ok(place) => {
                 hold(self.may_move(before) && self.world.is_loaded, "adopted where nothing may be measured")?;
+                hold(can_be_stored, "adopted what cannot be stored")?;
                 self.world.known.push(Known { grid: grid.clone(), setup: self.world.setup });
                 self.world.may_turn = false;
                 let keeper = self.subject.keeper();

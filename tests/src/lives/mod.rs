@@ -10,7 +10,9 @@
 
 mod apply;
 mod chip;
+mod controller;
 mod judge;
+mod machine;
 mod measuring;
 mod mistakes;
 mod operator;
@@ -24,6 +26,7 @@ use std::fmt;
 use gapkeeper::{Correction, Fade, KeeperSettings, Order, Point, RestorePolicy};
 
 use crate::media::Random;
+pub use controller::{Blunder, ControllerFigures, live_controller};
 pub use mistakes::{Mistake, Wrong};
 pub use subject::{Real, Subject};
 
