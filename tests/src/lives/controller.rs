@@ -180,6 +180,9 @@ impl Life {
                 self.ended(progress);
             }
             Doing::Tick => {
+                // The main loop attends before much time has gone.
+                let progress = self.machine.attend();
+                self.ended(progress);
                 for _ in 0..=self.random.below(12) {
                     self.tick()?;
                 }
@@ -276,15 +279,16 @@ impl Life {
             return hold(self.machine == *before, "a refused line changed something");
         }
         hold(!UNSOUND.contains(&line), "a line that must be refused was done")?;
-        let moved = self.machine.motors().pieces != before.clone().motors().pieces;
+        let before = before.clone().motors().clone();
+        let moved = self.machine.motors().pieces != before.pieces;
+        let homes = self.machine.motors().homings != before.homings;
         let homed = self.machine.keeper().status().homed;
-        let homes = homed && !self.machine.motors().is_off && line.contains("G28");
-        hold(!moved || homes || self.is_homed && !self.is_measuring, "a line moved the axes where none may")?;
+        hold(!moved || self.is_homed && !self.is_measuring, "a line moved the axes where none may")?;
         if homes || !homed {
             self.is_measuring = false;
         }
         self.is_homed = homed;
-        if moved && !homes && self.machine.keeper().correction_in_force().is_some() {
+        if moved && self.machine.keeper().correction_in_force().is_some() {
             self.figures.corrected += 1;
         }
         Ok(())
@@ -364,7 +368,9 @@ impl Life {
 
     /// The motors go a little further, where they may.
     fn tick(&mut self) -> Verdict {
-        let is_setting = matches!(self.prompt(), Some(Prompt::SetGap { .. } | Prompt::LookAgain { .. }));
+        // A step that was ordered goes to its end though the nozzle cools down meanwhile.
+        let is_setting =
+            matches!(self.prompt(), Some(Prompt::SetGap { .. } | Prompt::LookAgain { .. } | Prompt::Heat { .. }));
         let (is_measuring, is_tripped) = (self.is_measuring, self.is_tripped);
         let motors = self.machine.motors();
         let Some(from) = motors.tick() else { return Ok(()) };

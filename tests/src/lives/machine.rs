@@ -28,8 +28,10 @@ pub struct SlowMotors {
     from: Point,
     part: i32,
     queue: VecDeque<Point>,
-    /// All pieces ever taken, and all homings.
+    /// All pieces ever taken.
     pub pieces: u64,
+    /// All homings.
+    pub homings: u64,
     /// They were switched off.
     pub is_off: bool,
     /// What is wrong with them.
@@ -39,7 +41,7 @@ pub struct SlowMotors {
 impl SlowMotors {
     /// They stand somewhere, switched off.
     pub fn new(at: Point, flaws: Flaws) -> Self {
-        Self { at, from: at, part: 0, queue: VecDeque::new(), pieces: 0, is_off: true, flaws }
+        Self { at, from: at, part: 0, queue: VecDeque::new(), pieces: 0, homings: 0, is_off: true, flaws }
     }
 
     /// Goes a part of a piece; where it came from.
@@ -99,7 +101,7 @@ impl Motors for SlowMotors {
 
     fn home(&mut self) -> Point {
         self.finish();
-        self.pieces += 1;
+        self.homings += 1;
         self.is_off = false;
         self.at = HOME;
         HOME
