@@ -4,7 +4,7 @@
 //! `GAPKEEPER_LIVES=1000000 cargo test --release -p gapkeeper-tests --test lives` lives more of them, and
 //! `GAPKEEPER_REPLAY_LIFE=123 ... -- --nocapture replay` one of them again, call by call.
 
-use gapkeeper_tests::lives::{Blunder, Mistake, Real, Subject, Wrong, live, live_all, live_controller};
+use gapkeeper_tests::lives::{Blunder, Found, Mistake, Real, Subject, Wrong, live, live_all, live_controller};
 
 fn number(variable: &str) -> Option<u64> {
     std::env::var(variable).ok()?.parse().ok()
@@ -62,6 +62,16 @@ fn replay() {
             Err(found) => panic!("{found}"),
         }
     }
+    if let Some(seed) = number("GAPKEEPER_REPLAY_CONTROLLER") {
+        match live_controller(seed, None, true) {
+            Ok(figures) => println!("{figures:?}"),
+            Err(found) => panic!("{}", of_a_controller(&found)),
+        }
+    }
+}
+
+fn of_a_controller(found: &Found) -> String {
+    found.to_string().replace("GAPKEEPER_REPLAY_LIFE", "GAPKEEPER_REPLAY_CONTROLLER")
 }
 
 /// A controller's life costs as much as twenty of a keeper's.
@@ -69,13 +79,13 @@ fn replay() {
 fn no_life_of_the_controller_breaks_a_promise() {
     let mut all = [0; 6];
     for seed in 0..lives() / 20 {
-        match live_controller(seed, None, number("GAPKEEPER_REPLAY_CONTROLLER") == Some(seed)) {
+        match live_controller(seed, None, false) {
             Ok(life) => {
                 let [done, refused] = life.lines;
                 let more = [life.calls, done, refused, life.surveys, life.aborts, life.corrected];
                 all = std::array::from_fn(|index| all[index] + more[index]);
             }
-            Err(found) => panic!("{}", found.to_string().replace("_LIFE", "_CONTROLLER")),
+            Err(found) => panic!("{}", of_a_controller(&found)),
         }
     }
     let [calls, done, refused, surveys, aborts, corrected] = all;
@@ -88,7 +98,7 @@ fn no_life_of_the_controller_breaks_a_promise() {
 fn every_wrong_controller_is_caught() {
     for blunder in Blunder::ALL {
         match (0..DEFAULT_LIVES / 20).find_map(|seed| live_controller(seed, Some(blunder), false).err()) {
-            Some(found) => println!("{blunder:?}: {found}"),
+            Some(found) => println!("{blunder:?}: {}", of_a_controller(&found)),
             None => panic!("{blunder:?} is not caught"),
         }
     }

@@ -124,7 +124,7 @@ const UNSOUND: [&str; 14] = [
 /// [`Found`], if a promise is broken.
 pub fn live_controller(seed: u64, blunder: Option<Blunder>, prints: bool) -> Result<ControllerFigures, Found> {
     let random = Random(seed.wrapping_mul(0x9E37_79B9) ^ 0xC0);
-    let fade = Fade::new(400, 8000).ok().filter(|_| seed % 2 == 0);
+    let fade = Fade::new(400, 8000).ok().filter(|_| seed.is_multiple_of(2));
     let settings = KeeperSettings { fade, ..KeeperSettings::default() };
     let flaws =
         Flaws { says_still: blunder == Some(Blunder::ArrivesEarly), never_stops: blunder == Some(Blunder::NeverStops) };
@@ -221,7 +221,7 @@ impl Life {
             return Doing::Event(any_event(random));
         }
         if !self.machine.motors().stand() && kind < 90 {
-            return if kind % 2 == 0 { Doing::Tick } else { Doing::Attend };
+            return if kind.is_multiple_of(2) { Doing::Tick } else { Doing::Attend };
         }
         let Some(prompt) = self.machine.keeper().status().prompt else {
             let random = &mut self.random;
