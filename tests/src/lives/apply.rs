@@ -2,7 +2,7 @@
 
 use gapkeeper::{Arc, Choice, Fade, KeeperSettings, Move, Order, Plane, Point, RestorePolicy, SurveyEvent, Turn};
 
-use super::operator::Op;
+use super::operator::{Damage, Op};
 use super::{Life, Subject};
 
 /// What went wrong.
@@ -18,11 +18,17 @@ impl<S: Subject> Life<S> {
     pub(super) fn apply(&mut self, op: Op, make: &impl Fn(KeeperSettings, bool) -> S) -> Verdict {
         let before = self.subject.clone();
         match op {
-            Op::CutPower { damaged_byte } => {
+            Op::CutPower(damage) => {
                 if !self.world.is_turned_unstored {
-                    if let Some((address, value)) = damaged_byte {
-                        self.world.chip.damage(address, value);
+                    if let Some(damage) = damage {
                         (self.world.stored, self.world.is_scarred) = (None, true);
+                        match damage {
+                            Damage::Byte(address, value) => self.world.chip.damage(address, value),
+                            Damage::Setup { is_erased } => {
+                                let random = &mut self.random;
+                                self.world.chip.damage_setup(|| if is_erased { 0xFF } else { random.draw() as u8 });
+                            }
+                        }
                     }
                     self.start_again(make)?;
                 }

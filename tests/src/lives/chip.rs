@@ -55,7 +55,9 @@ pub struct Chip {
     slots: u32,
 }
 
+const BYTE_SLOT: u32 = 80;
 const PAGE: u32 = 16;
+const I2C_SLOT: u32 = 7 * PAGE;
 const FLASH_PAGE: u32 = 128;
 const UNIT: u32 = 8;
 
@@ -64,7 +66,7 @@ impl Chip {
     pub fn blank(kind: usize, places: u32) -> Self {
         let slots = 2 + 2 * places;
         let part = match kind {
-            0 => Part::Byte(ByteChip::with_cells(Cells::erased((4 + 80 * slots) as usize, 0))),
+            0 => Part::Byte(ByteChip::with_cells(Cells::erased((4 + BYTE_SLOT * slots) as usize, 0))),
             1 => Part::I2c(I2cChip::with_cells(Cells::erased(1024, 0))),
             _ => {
                 let count = FLASH_PAGE * (1 + slots);
@@ -102,6 +104,16 @@ impl Chip {
         if let Some(byte) = self.bus().cells.bytes.get_mut(address) {
             *byte = value;
         }
+    }
+
+    /// Writes over both slots of the setup.
+    pub fn damage_setup(&mut self, byte: impl FnMut() -> u8) {
+        let (first, size) = match self.part {
+            Part::Byte(_) => (4, BYTE_SLOT),
+            Part::I2c(_) => (PAGE, I2C_SLOT),
+            Part::Nor(_) => (FLASH_PAGE, FLASH_PAGE),
+        };
+        self.bus().cells.bytes[first as usize..(first + 2 * size) as usize].fill_with(byte);
     }
 
     /// Whether some cell was torn so that it cannot be read surely.
@@ -166,7 +178,7 @@ impl Chip {
         let random = Random(chance);
         let result = match &mut self.part {
             Part::Byte(chip) => {
-                let slots = ByteEeprom::new(chip, region(4, 80)).unwrap();
+                let slots = ByteEeprom::new(chip, region(4, BYTE_SLOT)).unwrap();
                 use_slots(&mut Troubled { slots, trouble, random, calls: 0 })
             }
             Part::I2c(chip) => {
@@ -178,7 +190,7 @@ impl Chip {
                     polls: 4,
                     poll_interval_us: 1,
                 };
-                let slots = I2cEeprom::new(chip, NoDelay, part, region(PAGE, 7 * PAGE)).unwrap();
+                let slots = I2cEeprom::new(chip, NoDelay, part, region(PAGE, I2C_SLOT)).unwrap();
                 use_slots(&mut Troubled { slots, trouble, random, calls: 0 })
             }
             Part::Nor(chip) => {

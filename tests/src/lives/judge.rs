@@ -54,7 +54,7 @@ impl<S: Subject> Life<S> {
                 | Op::SetFade { .. }
                 | Op::Load(_)
                 | Op::BeginMemory(_)
-                | Op::CutPower { .. }
+                | Op::CutPower(_)
                 | Op::Save(Some(Trouble::Cut(..)))
         );
         if keeper.correction_in_force() != before.keeper().correction_in_force() {

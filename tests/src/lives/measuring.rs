@@ -26,6 +26,11 @@ impl<S: Subject> Life<S> {
         self.world.at_s += after_s;
         (self.world.bed_c, self.world.nozzle_c) = (bed_c, nozzle_c);
         let at_s = self.world.at_s;
+        if let Some(mut round) = self.world.round.take() {
+            let is_warm = self.world.bed_is_warm(&round.settings);
+            round.warm_since_s = is_warm.then(|| round.warm_since_s.unwrap_or(at_s));
+            self.world.round = Some(round);
+        }
         let is_void = match &self.world.round {
             Some(round) => round.is_visiting && !self.world.bed_is_warm(&round.settings),
             None => false,
@@ -82,6 +87,7 @@ impl<S: Subject> Life<S> {
                     readings: [None; STATIONS],
                     highest_check_um: None,
                     temperatures_c: Vec::new(),
+                    warm_since_s: None,
                     is_closed: false,
                     is_visiting: false,
                     is_turned: false,

@@ -3,12 +3,13 @@
 use gapkeeper::{Order, Prompt};
 
 use super::chip::Trouble;
+use super::subject::GRIDS;
 use super::{Life, Subject};
 
 /// One thing that is done.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Op {
-    CutPower { damaged_byte: Option<(usize, u8)> },
+    CutPower(Option<Damage>),
     Load(Option<Trouble>),
     BeginMemory(Option<Trouble>),
     Save(Option<Trouble>),
@@ -33,6 +34,15 @@ pub(super) enum Op {
     Adopt,
     Shift { steps: i16 },
     SetFade { choice: usize },
+}
+
+/// What befalls the memory while there is no power.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Damage {
+    /// One byte anywhere is another one.
+    Byte(usize, u8),
+    /// Both slots of the setup read as erased, or as noise.
+    Setup { is_erased: bool },
 }
 
 impl<S: Subject> Life<S> {
@@ -142,6 +152,9 @@ impl<S: Subject> Life<S> {
         if self.subject.keeper().correction_in_force().is_none() && self.world.bed_c != 20 && self.one_in(4) {
             return Op::BeginSurvey;
         }
+        if let (true, Some(bed_c)) = (self.one_in(8), self.between_two_grids()) {
+            return Op::Temperature { bed_c, nozzle_c: 200, after_s: 1, as_event: false };
+        }
         match self.random.below(32) {
             0..10 => Op::Line,
             10..15 => Op::BeginSurvey,
@@ -155,7 +168,7 @@ impl<S: Subject> Life<S> {
                 let bed_c = [60, 70, 80][self.random.below(3)];
                 self.usual_temperature(bed_c, 200)
             }
-            24 | 25 => Op::Restore,
+            24..26 => Op::Restore,
             26 => Op::Switch { is_tripped: self.one_in(8) },
             27 => Op::LosePosition,
             28 => Op::Arc,
@@ -163,10 +176,26 @@ impl<S: Subject> Life<S> {
         }
     }
 
+    /// A temperature for which two grids would be blended, if they stand on the same stations.
+    fn between_two_grids(&self) -> Option<i16> {
+        let keeper = self.subject.keeper();
+        let fresh = (0..GRIDS).filter_map(|place| keeper.bank().grid(place));
+        let mut temperatures =
+            fresh.filter(|grid| Some(grid.setup) == keeper.setup()).map(|grid| grid.bed_temperature_c);
+        let (first_c, second_c) = (temperatures.next()?, temperatures.next()?);
+        Some((first_c + second_c) / 2)
+    }
+
     fn cut_power(&mut self) -> Op {
+        if !self.one_in(16) {
+            return Op::CutPower(None);
+        }
         let bytes = self.world.chip.bytes().len();
-        let damage = (self.random.below(bytes), self.random.draw() as u8);
-        Op::CutPower { damaged_byte: self.one_in(16).then_some(damage) }
+        let damage = match self.random.below(4) {
+            0 => Damage::Setup { is_erased: self.one_in(2) },
+            _ => Damage::Byte(self.random.below(bytes), self.random.draw() as u8),
+        };
+        Op::CutPower(Some(damage))
     }
 
     /// Near what is wanted, one in eight times beyond the window.

@@ -7,8 +7,6 @@ use super::judge::nodes;
 use super::world::Known;
 use super::{Life, Subject};
 
-const COLD_NOZZLE_MAY_MOVE: bool = true;
-
 impl<S: Subject> Life<S> {
     /// Gives an event to the keeper and judges the answer.
     pub(super) fn event(&mut self, before: &S, event: SurveyEvent) -> Verdict {
@@ -39,14 +37,15 @@ impl<S: Subject> Life<S> {
         let Some(prompt) = before.keeper().status().prompt else { return Err("no prompt".to_string()) };
         let world = &self.world;
         let stands_still = world.due == Order::Wait;
-        let is_setting = matches!(prompt, Prompt::SetGap { .. } | Prompt::LookAgain { .. })
-            || COLD_NOZZLE_MAY_MOVE && round.is_visiting && matches!(prompt, Prompt::Heat { .. });
+        let is_setting = matches!(prompt, Prompt::SetGap { .. } | Prompt::LookAgain { .. });
         let goes_on = round.is_visiting && !world.is_tripped && event == SurveyEvent::Arrived;
         let is_warm = world.bed_is_warm(&round.settings) && world.nozzle_is_warm(&round.settings);
         let is_reading = is_setting && round.is_turned && is_warm && !world.is_tripped;
+        let soaked_s = round.warm_since_s.map(|since_s| world.at_s - since_s);
+        let has_soaked = soaked_s >= Some(round.settings.soak_s.into());
         let lifts = stands_still
             && match prompt {
-                Prompt::Ready { .. } => is_warm && !world.is_tripped,
+                Prompt::Ready { .. } => is_warm && has_soaked && !world.is_tripped,
                 Prompt::BedTemperature { .. } | Prompt::HandsOff | Prompt::SwitchTripped { press_lifts: true } => true,
                 _ => is_reading,
             };
@@ -140,9 +139,7 @@ impl<S: Subject> Life<S> {
                     round.highest_check_um = round.highest_check_um.max(Some(nozzle_um));
                 }
             }
-            (SurveyEvent::Back, Some(Prompt::SetGap { .. } | Prompt::LookAgain { .. } | Prompt::Heat { .. }))
-                if order != Order::Wait =>
-            {
+            (SurveyEvent::Back, Some(Prompt::SetGap { .. } | Prompt::LookAgain { .. })) if order != Order::Wait => {
                 // The reading that is taken again no longer says how high the bed is.
                 match self.subject.keeper().survey_under_way().and_then(|survey| survey.station()) {
                     Some(station) => round.readings[round.node(station)] = None,

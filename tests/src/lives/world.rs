@@ -40,6 +40,8 @@ pub struct Round {
     pub temperatures_c: Vec<i16>,
     /// The first station was read again.
     pub is_closed: bool,
+    /// The bed has been in its window since then, as far as the survey was told.
+    pub warm_since_s: Option<u32>,
     /// Between the press that began the round and its last reading.
     pub is_visiting: bool,
     /// The knob was turned since the nozzle arrived.
