@@ -4,7 +4,9 @@
 use gapkeeper::memory::{
     AddressBytes, ByteEeprom, Cells as Readable, I2cEeprom, I2cEepromPart, NorFlashSlots, Region, SlotMemory,
 };
+use gapkeeper::store::slot_size;
 
+use super::subject::STATIONS;
 use crate::media::{ByteChip, Cells, Cut, Fault, I2cChip, Medium, NorChip, Place, Random};
 
 /// What goes wrong during one call of the keeper; the number counts the calls of the memory before it.
@@ -55,11 +57,12 @@ pub struct Chip {
     slots: u32,
 }
 
-const BYTE_SLOT: u32 = 80;
 const PAGE: u32 = 16;
-const I2C_SLOT: u32 = 7 * PAGE;
 const FLASH_PAGE: u32 = 128;
 const UNIT: u32 = 8;
+const BYTE_SLOT: u32 = slot_size(STATIONS, 1) as u32;
+const I2C_SLOT: u32 = slot_size(STATIONS, PAGE as usize) as u32;
+const _: () = assert!(slot_size(STATIONS, UNIT as usize) <= FLASH_PAGE as usize);
 
 impl Chip {
     /// A chip as it is delivered, of one of three kinds, with places for so many grids.
