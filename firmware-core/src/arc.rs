@@ -225,10 +225,12 @@ impl<const EXTRA: usize> Arc<EXTRA> {
         let half_angle = polar_angle(((radius - tolerance) << 12) as i64, half_chord_q12 as i64);
         // Never more than a sixth of a turn, or a small circle would be no circle.
         let chord_sweep = half_angle.saturating_mul(2).min(u32::MAX / 6);
-        // At least 1; the divisor is far from 0 up to the largest radius, so the quotient is small.
+        // The divisor is far from 0 up to the largest radius, so the quotient is small. Ends at one angle from the centre
+        // may differ, as the radii may: then it is one chord.
         let count = (self.sweep.unsigned_abs() + u64::from(chord_sweep) - 1)
             .checked_div(chord_sweep.into())
-            .unwrap_or(1) as u32;
+            .unwrap_or(1)
+            .max(1) as u32;
         let reciprocal = Reciprocal::of(count);
         Ok(Chords { arc: *self, count, reciprocal, index: 0, here: self.motion.start, extra: self.motion.extra_start })
     }

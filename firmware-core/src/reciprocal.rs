@@ -36,6 +36,10 @@ impl Reciprocal {
 
     /// `part / whole` with 32 fractional bits, within 2^-26 of itself and 6 in the last place, for `part` below the
     /// whole.
+    ///
+    /// Over all wholes that there are the factor is too small by up to 46.54 · 2^-32 of itself and never too large, and
+    /// rounding adds 1 in the last place. So the sum of a fraction and up to 14 more, together a whole at the most, is off
+    /// by less than 2^-26.
     #[inline]
     pub(crate) fn fraction_q32(self, part: u32) -> u32 {
         high_product(part.wrapping_shl(self.shift), self.factor) << 1

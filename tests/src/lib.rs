@@ -7,7 +7,9 @@
 
 pub mod demo_job;
 pub mod exact_flow;
+pub mod extremes;
 pub mod faults;
+pub mod lives;
 pub mod media;
 pub mod power_cuts;
 pub mod readers;

@@ -8,6 +8,10 @@ use core::fmt;
 /// Words on one line at the most.
 const WORDS: usize = 16;
 
+/// M words whose line is made of words to its end: those of NISTIR 6556 (table 7), and of additive dialects `E` absolute or
+/// relative, motors off, temperatures and the fan.
+const KNOWN_M: [i64; 23] = [0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 30, 48, 49, 60, 82, 83, 84, 104, 106, 107, 109, 140, 190];
+
 /// A line that cannot be read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum LineError {
@@ -45,6 +49,18 @@ impl Word {
     }
 }
 
+impl fmt::Display for Word {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let sign = if self.millionths < 0 { "-" } else { "" };
+        let millionths = self.millionths.unsigned_abs();
+        write!(f, "{}{sign}{}", char::from(self.letter), millionths / 1_000_000)?;
+        match millionths % 1_000_000 {
+            0 => Ok(()),
+            rest => write!(f, ".{rest:06}"),
+        }
+    }
+}
+
 /// The words of one line.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Words {
@@ -53,7 +69,8 @@ pub struct Words {
 }
 
 impl Words {
-    /// Reads a line; comments after `;` and in `( )` are passed over.
+    /// Reads a line; comments after `;` and in `( )` are passed over, and so is what follows an M word that nobody here
+    /// knows: it may be a text.
     ///
     /// # Errors
     /// [`LineError`] at the first thing that is no word.
@@ -72,8 +89,12 @@ impl Words {
                     let (millionths, behind) =
                         number(behind).ok_or(LineError::Word { column: line.len() - rest.len() + 1 })?;
                     let slot = words.words.get_mut(words.count).ok_or(LineError::TooManyWords)?;
-                    *slot = Word { letter: letter.to_ascii_uppercase(), millionths };
+                    let word = Word { letter: letter.to_ascii_uppercase(), millionths };
+                    *slot = word;
                     words.count += 1;
+                    if word.letter == b'M' && !word.whole().is_some_and(|number| KNOWN_M.contains(&number)) {
+                        return Ok(words);
+                    }
                     behind
                 }
                 _ => return Err(LineError::Word { column: line.len() - rest.len() + 1 }),
@@ -86,9 +107,14 @@ impl Words {
         self.words.iter().take(self.count)
     }
 
-    /// The number of a letter, in millionths.
+    /// The first word with a letter.
+    pub fn number(&self, letter: u8) -> Option<&Word> {
+        self.iter().find(|word| word.letter == letter)
+    }
+
+    /// Its number, in millionths.
     pub fn millionths(&self, letter: u8) -> Option<i64> {
-        self.iter().find(|word| word.letter == letter).map(|word| word.millionths)
+        self.number(letter).map(|word| word.millionths)
     }
 }
 
@@ -139,6 +165,9 @@ mod tests {
         let found: [(u8, i64); 4] = [(b'G', 1_000_000), (b'X', 12_500_000), (b'Y', -3_000_000), (b'E', 10)];
         assert!(words.iter().map(|word| (word.letter, word.millionths)).eq(found));
         assert_eq!(words.millionths(b'Y'), Some(-3_000_000));
+        let text = Words::read(b"M987 any text: X5").unwrap();
+        assert!(text.iter().map(|word| word.letter).eq([b'M']), "what follows an unknown M word may be a text");
+        assert_eq!(Words::read(b"M104 any text"), Err(LineError::Word { column: 6 }));
         assert_eq!(Words::read(b"G1 X"), Err(LineError::Word { column: 4 }));
         assert_eq!(Words::read(b"G1 #3"), Err(LineError::Word { column: 4 }));
         assert_eq!(Words::read(b"X1X1X1X1X1X1X1X1X1X1X1X1X1X1X1X1X1"), Err(LineError::TooManyWords));

@@ -1,8 +1,11 @@
 //! A whole small controller around the keeper, as an example to start from: a knob, a button, a limit switch, persistent
 //! memory, G-code lines in, pieces out.
 //!
-//! Everything that touches hardware is a trait of `embedded-hal` 1.0 or one of two methods of [`Motors`], so the same code
+//! Everything that touches hardware is a trait of `embedded-hal` 1.0 or one of the methods of [`Motors`], so the same code
 //! runs on a chip and on a desktop, where a test compares it with the simulator line by line.
+//!
+//! Its main loop polls the panel, gives what happened to [`Controller::survey`], calls [`Controller::attend`], and gives the
+//! next line to [`Controller::line`] when one is there. Nothing of it waits for an axis.
 //!
 //! What it leaves to a real controller: acceleration, step pulses, heaters. It reads positions in millimetres, absolute
 //! or relative; see [`Controller::line`].
@@ -13,16 +16,18 @@
 
 mod gcode;
 mod panel;
+mod plan;
+mod surveying;
 
 use core::fmt;
 
 use gapkeeper::memory::SlotMemory;
-use gapkeeper::{
-    Arc, Flow, Keeper, KeeperError, Move, Order, Piece, Plane, Point, Store, StoreError, SurveyEvent, Turn,
-};
+use gapkeeper::{Flow, Keeper, KeeperError, LoadError, LoadReport, Move, Order, Piece, Point, SaveError, Store};
 
 pub use gcode::{LineError, Word, Words};
 pub use panel::Panel;
+use plan::{Act, Journey, Modes, Path, Plan, point};
+pub use surveying::Progress;
 
 /// Stations of a survey at the most.
 pub const STATIONS: usize = 25;
@@ -43,24 +48,39 @@ pub type ControllerStore<M> = Store<M, STATIONS, RECORD_BYTES>;
 
 /// Whatever moves the axes.
 pub trait Motors {
-    /// Takes one straight piece, in order: machine position and change of `E` in nanometres.
+    /// Takes one straight piece, to be gone after those before it: machine position and change of `E` in nanometres.
     fn piece(&mut self, end: Point, extruded_nm: i32, feed_nm_min: u64);
 
-    /// Finds the zeros of all axes.
-    fn home(&mut self);
+    /// Whether no axis moves and nothing waits to be gone: false from the moment that a piece was taken to its last step.
+    fn is_still(&mut self) -> bool;
+
+    /// Halts all axes at once and drops what was still to be gone; where they come to stand, as machine position.
+    fn stop(&mut self) -> Point;
+
+    /// Finds the zeros of all axes, after all that was taken before; where they stand then, as machine position.
+    fn home(&mut self) -> Point;
+
+    /// Switches the motors off, after all that was taken before.
+    fn switch_off(&mut self);
 }
 
-/// Why a line was refused; no axis has moved.
+/// Why the controller refuses; no axis has moved, and it is as it was.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Refusal {
     /// It cannot be read.
     Line(LineError),
     /// The keeper refuses.
     Keeper(KeeperError),
-    /// A coordinate beyond two kilometres.
+    /// A coordinate beyond two kilometres, or more of `E` than that.
     Coordinate,
     /// A word that this controller does not know and that may not be passed over: it would move axes otherwise.
     Unknown(Word),
+    /// A word that contradicts another one of the line, or stands on it twice.
+    Conflict(Word),
+    /// A number that the word cannot have.
+    Number(Word),
+    /// The axes are still moving.
+    Moving,
 }
 
 impl fmt::Display for Refusal {
@@ -69,71 +89,53 @@ impl fmt::Display for Refusal {
             Self::Line(error) => error.fmt(f),
             Self::Keeper(error) => error.fmt(f),
             Self::Coordinate => write!(f, "a coordinate is beyond 2147 m"),
-            Self::Unknown(word) => write!(f, "{}{} is not known", char::from(word.letter), word.millionths / 1_000_000),
+            Self::Unknown(word) => write!(f, "{word} is not known"),
+            Self::Conflict(word) => write!(f, "{word} contradicts another word of this line: use two lines"),
+            Self::Number(word) => write!(f, "{word}: out of range"),
+            Self::Moving => write!(f, "axes are moving: wait until they stand still"),
         }
     }
 }
 
 impl core::error::Error for Refusal {}
 
-/// How coordinates are meant.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Distance {
-    Absolute,
-    Relative,
-}
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Motion {
-    Straight,
-    Arc(Turn),
-}
-
 /// The controller.
+#[derive(Clone, Debug, PartialEq)]
 pub struct Controller<S> {
     keeper: ControllerKeeper,
     motors: S,
-    /// Logical X, Y and Z, in nanometres, so that relative moves do not drift.
-    at_nm: [i64; 3],
+    /// Where the motors were sent last.
+    machine: Point,
+    /// Logical X, Y and Z as the job asked for them, in nanometres, so that relative moves do not drift.
+    asked_nm: [i64; 3],
     e_nm: i64,
-    motion: Motion,
-    distance: Distance,
-    e_distance: Distance,
-    plane: Plane,
-    feed_nm_min: u64,
+    modes: Modes,
     /// With a flow, `E` follows the thickness that is laid while the shape fades.
     flow: Option<Flow>,
-    bed_c: i16,
-    nozzle_c: i16,
+    now_s: u32,
+    /// The survey's order that the motors are carrying out.
+    begun: Option<Order>,
 }
 
 impl<S: Motors> Controller<S> {
-    /// A controller that has just been switched on.
+    /// A controller that has just been switched on: load what is stored, then home.
     pub fn new(keeper: ControllerKeeper, motors: S) -> Self {
         Self {
             keeper,
             motors,
-            at_nm: [0; 3],
+            machine: Point::default(),
+            asked_nm: [0; 3],
             e_nm: 0,
-            motion: Motion::Straight,
-            distance: Distance::Absolute,
-            e_distance: Distance::Absolute,
-            plane: Plane::Xy,
-            feed_nm_min: 0,
+            modes: Modes::new(),
             flow: Some(Flow::new()),
-            bed_c: 20,
-            nozzle_c: 20,
+            now_s: 0,
+            begun: None,
         }
     }
 
-    /// The keeper.
+    /// The keeper, to ask it, and to change what is in force. Surveys and memory go through the controller.
     pub fn keeper(&mut self) -> &mut ControllerKeeper {
         &mut self.keeper
-    }
-
-    /// From the next line on, lets `E` follow the thickness that is laid while the shape fades, or no longer. On at first.
-    pub fn scale_flow(&mut self, on: bool) {
-        self.flow = on.then(|| self.flow.unwrap_or_default());
     }
 
     /// Whatever moves the axes.
@@ -141,181 +143,145 @@ impl<S: Motors> Controller<S> {
         &mut self.motors
     }
 
+    /// Where the motors were sent last.
+    pub fn machine(&self) -> Point {
+        self.machine
+    }
+
+    /// Where the job thinks that is.
+    pub fn logical(&self) -> Point {
+        point(self.at_nm()).unwrap_or(self.machine)
+    }
+
+    /// From the next line on, lets `E` follow the thickness that is laid while the shape fades, or no longer. On at first.
+    pub fn scale_flow(&mut self, on: bool) {
+        self.flow = on.then(|| self.flow.unwrap_or_default());
+    }
+
     /// Loads what was stored.
     ///
     /// # Errors
-    /// [`StoreError`] if the memory does not answer.
-    pub fn load<M: SlotMemory>(&mut self, store: &mut ControllerStore<M>) -> Result<(), StoreError<M::Error>> {
-        self.keeper.load(store).map(drop)
+    /// [`LoadError`] says what to do; after [`LoadError::Blank`], ask a person whether this memory is new.
+    pub fn load<M: SlotMemory>(&mut self, store: &mut ControllerStore<M>) -> Result<LoadReport, LoadError<M::Error>> {
+        self.keeper.load(store)
     }
 
-    /// Does what a line says. Known are G0 to G3, G4, G17 to G19, G21, G28, G90 to G92, M82 and M83, and the
-    /// temperatures, which this example takes for reached at once; other M words are passed over.
+    /// Loads what was stored, once a person or the build has confirmed that this memory is to be used from now on.
     ///
     /// # Errors
-    /// [`Refusal`]; then no axis has moved.
+    /// [`LoadError`].
+    pub fn begin_memory<M: SlotMemory>(
+        &mut self,
+        store: &mut ControllerStore<M>,
+    ) -> Result<LoadReport, LoadError<M::Error>> {
+        self.keeper.begin_memory(store)
+    }
+
+    /// Saves whatever is not saved yet.
+    ///
+    /// # Errors
+    /// [`SaveError`] says what could not be saved; all else is, and calling again is safe.
+    pub fn save<M: SlotMemory>(&mut self, store: &mut ControllerStore<M>) -> Result<(), SaveError<M::Error, GRIDS>> {
+        self.keeper.save(store)
+    }
+
+    /// Tells how warm it is, and when on a clock that does not run backwards.
+    pub fn temperature(&mut self, bed_c: i16, nozzle_c: i16, now_s: u32) {
+        (self.modes.bed_c, self.modes.nozzle_c, self.now_s) = (bed_c, nozzle_c, now_s);
+        self.keeper.temperature(bed_c, nozzle_c, now_s);
+    }
+
+    /// Does what a line says. Known are G0 to G3, G4, G17 to G19, G21, G28 (all axes), G90 to G92, M82 to M84, and the
+    /// temperatures, which this example takes for reached at once; other M words are passed over. G28 and M84 end a survey
+    /// under way.
+    ///
+    /// The whole line is read and checked first.
+    ///
+    /// # Errors
+    /// [`Refusal`]; then no axis has moved, and the controller is as it was.
     pub fn line(&mut self, line: &[u8]) -> Result<(), Refusal> {
         let words = Words::read(line).map_err(Refusal::Line)?;
-        let has_axis = words.iter().any(|word| matches!(word.letter, b'X' | b'Y' | b'Z' | b'E'));
-        // Axis words belong to a motion unless G28, G92 or an M word claims them.
-        let mut moves = has_axis;
-        if let Some(feed) = words.millionths(b'F') {
-            self.feed_nm_min = feed.unsigned_abs();
-        }
-        for word in words.iter() {
-            match (word.letter, word.whole()) {
-                (b'G', Some(0 | 1)) => self.motion = Motion::Straight,
-                (b'G', Some(2)) => self.motion = Motion::Arc(Turn::Clockwise),
-                (b'G', Some(3)) => self.motion = Motion::Arc(Turn::Anticlockwise),
-                (b'G', Some(17)) => self.plane = Plane::Xy,
-                (b'G', Some(18)) => self.plane = Plane::Zx,
-                (b'G', Some(19)) => self.plane = Plane::Yz,
-                (b'G', Some(90)) => self.distance = Distance::Absolute,
-                (b'G', Some(91)) => self.distance = Distance::Relative,
-                (b'G', Some(4 | 21)) => {}
-                (b'G', Some(28)) => {
-                    moves = false;
-                    self.home()?;
-                }
-                (b'G', Some(92)) => {
-                    moves = false;
-                    self.set_position(&words)?;
-                }
-                (b'G', _) => return Err(Refusal::Unknown(*word)),
-                (b'M', Some(82)) => self.e_distance = Distance::Absolute,
-                (b'M', Some(83)) => self.e_distance = Distance::Relative,
-                (b'M', Some(84)) => self.keeper.lost_position(),
-                (b'M', Some(104 | 109)) => self.nozzle_c = temperature(&words).unwrap_or(self.nozzle_c),
-                (b'M', Some(140 | 190)) => self.bed_c = temperature(&words).unwrap_or(self.bed_c),
-                _ => {}
+        let Plan { modes, act, heats } = Plan::new(&words, self.modes)?;
+        match act {
+            Act::Nothing => {}
+            // Refused as a whole or done as a whole.
+            Act::Move => self.travel(&words, &modes)?,
+            Act::Home => self.home(),
+            Act::MotorsOff => {
+                self.leave_survey();
+                self.motors.switch_off();
+                self.keeper.lost_position();
             }
+            Act::SetE(e_nm) => self.e_nm = e_nm,
         }
-        if words.iter().any(|word| word.letter == b'M') {
-            let order = self.keeper.temperature(self.bed_c, self.nozzle_c, 0);
-            self.carry_out(order)?;
+        self.modes = modes;
+        if heats {
+            self.keeper.temperature(modes.bed_c, modes.nozzle_c, self.now_s);
         }
-        if moves { self.travel(&words) } else { Ok(()) }
-    }
-
-    fn home(&mut self) -> Result<(), Refusal> {
-        self.motors.home();
-        self.at_nm = [0; 3];
-        self.keeper.homed().map(drop).map_err(Refusal::Keeper)
-    }
-
-    /// Only `E` may be set: this controller keeps no further zeros.
-    fn set_position(&mut self, words: &Words) -> Result<(), Refusal> {
-        if let Some(word) = words.iter().find(|word| matches!(word.letter, b'X' | b'Y' | b'Z')) {
-            return Err(Refusal::Unknown(*word));
-        }
-        self.e_nm = words.millionths(b'E').unwrap_or(self.e_nm);
         Ok(())
     }
 
-    fn travel(&mut self, words: &Words) -> Result<(), Refusal> {
-        let aim = |letter, from_nm: i64, distance| match (words.millionths(letter), distance) {
-            (None, _) => Some(from_nm),
-            (Some(nm), Distance::Absolute) => Some(nm),
-            (Some(nm), Distance::Relative) => from_nm.checked_add(nm),
-        };
-        let [x_nm, y_nm, z_nm] = self.at_nm;
-        let to_nm = [
-            aim(b'X', x_nm, self.distance).ok_or(Refusal::Coordinate)?,
-            aim(b'Y', y_nm, self.distance).ok_or(Refusal::Coordinate)?,
-            aim(b'Z', z_nm, self.distance).ok_or(Refusal::Coordinate)?,
-        ];
-        let to_e_nm = aim(b'E', self.e_nm, self.e_distance).ok_or(Refusal::Coordinate)?;
-        let extruded_nm = to_e_nm.checked_sub(self.e_nm).ok_or(Refusal::Coordinate)?;
-        let motion = Move {
-            start: point(self.at_nm)?,
-            end: point(to_nm)?,
-            extra_start: [0],
-            extra_end: [extruded_nm.max(i32::MIN.into()).min(i32::MAX.into()) as i32],
-        };
-        match self.motion {
-            Motion::Straight => self.pieces(&motion)?,
-            Motion::Arc(turn) => {
-                let offset = |letter| words.millionths(letter).map_or(Ok(0), whole_um);
-                let arc = match words.millionths(b'R') {
-                    Some(radius_nm) => Arc::with_radius(motion, self.plane, turn, whole_um(radius_nm)?),
-                    None => {
-                        let letters = match self.plane {
-                            Plane::Xy => [b'I', b'J'],
-                            Plane::Zx => [b'K', b'I'],
-                            Plane::Yz => [b'J', b'K'],
-                        };
-                        Arc::with_centre(motion, self.plane, turn, [offset(letters[0])?, offset(letters[1])?])
-                    }
-                };
+    fn home(&mut self) {
+        self.leave_survey();
+        self.machine = self.motors.home();
+        // The keeper's status says which grid is in force, or why none.
+        self.keeper.homed();
+    }
+
+    /// What a survey has begun is not gone to its end: the next thing is another one.
+    fn leave_survey(&mut self) {
+        if self.begun.take().is_some() {
+            self.machine = self.motors.stop();
+        }
+    }
+
+    /// Logical X, Y and Z: what the job asked for, as long as it leads to where the nozzle is. After any other motion, or once
+    /// another grid is in force, it is what the keeper makes of the machine position.
+    fn at_nm(&self) -> [i64; 3] {
+        let Point { x_um, y_um, z_um } = self.machine;
+        let leads_here = point(self.asked_nm).is_ok_and(|asked| {
+            let correction = self.keeper.correction_in_force();
+            let machine_z_um =
+                correction.map_or(asked.z_um, |in_force| in_force.machine_z_um(asked.x_um, asked.y_um, asked.z_um));
+            (asked.x_um, asked.y_um, machine_z_um) == (x_um, y_um, z_um)
+        });
+        if leads_here {
+            return self.asked_nm;
+        }
+        let logical = self.keeper.logical(self.machine);
+        [logical.x_um, logical.y_um, logical.z_um].map(|um| i64::from(um) * 1000)
+    }
+
+    fn travel(&mut self, words: &Words, modes: &Modes) -> Result<(), Refusal> {
+        let Journey { path, to_nm, to_e_nm } = Journey::new(words, modes, self.at_nm(), self.e_nm)?;
+        match path {
+            Path::Straight(motion) => self.pieces(&motion, modes.feed_nm_min)?,
+            Path::Arc(arc) => {
                 let chords = self.keeper.arc(arc, ARC_TOLERANCE_UM).map_err(Refusal::Keeper)?;
                 // All of the arc or nothing of it.
                 for chord in chords.clone() {
                     self.keeper.line(&chord).map(drop).map_err(Refusal::Keeper)?;
                 }
                 for chord in chords {
-                    self.pieces(&chord)?;
+                    self.pieces(&chord, modes.feed_nm_min)?;
                 }
             }
         }
-        (self.at_nm, self.e_nm) = (to_nm, to_e_nm);
+        (self.asked_nm, self.e_nm) = (to_nm, to_e_nm);
         Ok(())
     }
 
-    fn pieces(&mut self, motion: &Move<1>) -> Result<(), Refusal> {
+    fn pieces(&mut self, motion: &Move<1>, feed_nm_min: u64) -> Result<(), Refusal> {
         let [mut before] = motion.extra_start;
         let mut pieces = self.keeper.line(motion).map_err(Refusal::Keeper)?;
         while let Some(Piece { end, extra: [extruded_nm] }) = match &mut self.flow {
             Some(flow) => pieces.next_scaled(flow),
             None => pieces.next(),
         } {
-            self.motors.piece(end, extruded_nm.wrapping_sub(before), self.feed_nm_min);
+            self.motors.piece(end, extruded_nm.wrapping_sub(before), feed_nm_min);
+            self.machine = end;
             before = extruded_nm;
         }
         Ok(())
     }
-
-    /// Gives an event to the survey under way and carries out what comes back.
-    ///
-    /// # Errors
-    /// [`Refusal::Keeper`], if there is none or its grid cannot be put in force.
-    pub fn survey(&mut self, event: SurveyEvent) -> Result<Order, Refusal> {
-        let order = self.keeper.survey(event).map_err(Refusal::Keeper)?;
-        self.carry_out(order)
-    }
-
-    /// Carries out orders until the survey waits for a person or is over.
-    ///
-    /// # Errors
-    /// As for [`Self::survey`].
-    pub fn carry_out(&mut self, mut order: Order) -> Result<Order, Refusal> {
-        loop {
-            let at = point(self.at_nm)?;
-            let to = match order {
-                Order::Lift { z_um } | Order::Approach { z_um } | Order::Step { z_um } => Point { z_um, ..at },
-                Order::Travel { x_um, y_um } => Point { x_um, y_um, ..at },
-                Order::Wait | Order::RaiseBed { .. } | Order::Done | Order::Aborted => return Ok(order),
-            };
-            self.at_nm = [to.x_um, to.y_um, to.z_um].map(|um| i64::from(um) * 1000);
-            self.motors.piece(to, 0, self.feed_nm_min);
-            if matches!(order, Order::Step { .. }) {
-                return Ok(order);
-            }
-            order = self.keeper.survey(SurveyEvent::Arrived).map_err(Refusal::Keeper)?;
-        }
-    }
-}
-
-fn temperature(words: &Words) -> Option<i16> {
-    i16::try_from(words.millionths(b'S')?.checked_div(1_000_000)?).ok()
-}
-
-/// Whole micrometres, rounded half away from zero.
-fn whole_um(nm: i64) -> Result<i32, Refusal> {
-    let rest = nm % 1000;
-    let rounding = if rest.abs() >= 500 { rest.signum() } else { 0 };
-    i32::try_from(nm / 1000 + rounding).map_err(|_| Refusal::Coordinate)
-}
-
-fn point([x_nm, y_nm, z_nm]: [i64; 3]) -> Result<Point, Refusal> {
-    Ok(Point { x_um: whole_um(x_nm)?, y_um: whole_um(y_nm)?, z_um: whole_um(z_nm)? })
 }

@@ -7,7 +7,7 @@ use core::num::NonZeroU8;
 use embedded_hal::digital::{ErrorType, InputPin};
 use gapkeeper::memory::SlotMemory;
 use gapkeeper::panel::{ActiveLevel, DetentsPerCycle, Knob, LimitSwitch, PressButton};
-use gapkeeper::{Order, SurveyPlan, SurveySettings};
+use gapkeeper::{Prompt, SurveyEvent, SurveyPlan, SurveySettings};
 use gapkeeper_controller::{ControllerStore, Panel};
 
 use super::{Fault, HEIGHTS_UM, MachineController, Path, STATIONS_AT};
@@ -73,15 +73,15 @@ impl<'a> Hand<'a> {
     }
 
     /// The controller polls, and does what follows.
-    fn poll(&mut self, controller: &mut MachineController, times: u32) -> Result<Order, Fault> {
-        let mut last = Order::Wait;
+    fn poll(&mut self, controller: &mut MachineController, times: u32) -> Result<(), Fault> {
         for _ in 0..times {
             self.now_ms += 1;
             if let Ok(Some(event)) = self.panel.poll(self.now_ms) {
-                last = controller.survey(event).map_err(|_| Fault::Controller)?;
+                controller.survey(event).map_err(|_| Fault::Controller)?;
             }
+            controller.attend();
         }
-        Ok(last)
+        Ok(())
     }
 
     fn lower_by_one_detent(&mut self, controller: &mut MachineController) -> Result<(), Fault> {
@@ -97,16 +97,21 @@ impl<'a> Hand<'a> {
         self.wires.button.set(true);
         self.poll(controller, PRESS_POLLS)?;
         self.wires.button.set(false);
-        self.poll(controller, PRESS_POLLS).map(drop)
+        self.poll(controller, PRESS_POLLS)
     }
 
-    /// The switch is in the way; the order that follows.
-    fn trip(&mut self, controller: &mut MachineController) -> Result<Order, Fault> {
+    /// The switch is in the way, and lets go again.
+    fn trip(&mut self, controller: &mut MachineController) -> Result<(), Fault> {
         self.wires.limit_switch.set(true);
-        let order = self.poll(controller, SWITCH_POLLS.into())?;
-        self.wires.limit_switch.set(false);
         self.poll(controller, SWITCH_POLLS.into())?;
-        Ok(order)
+        self.wires.limit_switch.set(false);
+        self.poll(controller, SWITCH_POLLS.into())
+    }
+
+    /// What the screen should show.
+    fn sees(&self, controller: &mut MachineController, wanted: fn(Prompt) -> bool) -> Result<(), Fault> {
+        let prompt = controller.keeper().survey_under_way().map(|survey| survey.prompt());
+        if prompt.is_some_and(wanted) { Ok(()) } else { Err(Fault::Controller) }
     }
 }
 
@@ -121,7 +126,7 @@ fn dragging_um(path: &Path) -> Option<i32> {
     Some(i32::from(*height_um) + i32::from(FEELER_UM))
 }
 
-/// A survey from a cold machine on. At the first station the limit switch is in the way, so a screw is turned and the
+/// A survey from a cold machine on. At the first station the limit switch is in the way, so the screws are turned and the
 /// survey begins anew.
 pub fn survey<M: SlotMemory>(controller: &mut MachineController, store: &mut ControllerStore<M>) -> Result<(), Fault> {
     for line in [&b"M140 S60\n"[..], b"M104 S200\n", b"G28\n"] {
@@ -137,20 +142,27 @@ pub fn survey<M: SlotMemory>(controller: &mut MachineController, store: &mut Con
         ..SurveySettings::default()
     };
     let plan = SurveyPlan::new(STATIONS_AT).map_err(|_| Fault::Controller)?;
-    controller.keeper().begin_survey(plan, settings, 0).map_err(|_| Fault::Controller)?;
+    controller.begin_survey(plan, settings).map_err(|_| Fault::Controller)?;
     for at_s in [0, 600] {
-        let order = controller.keeper().temperature(60, 200, at_s);
-        controller.carry_out(order).map_err(|_| Fault::Controller)?;
+        controller.temperature(60, 200, at_s);
     }
     let wires = Wires::default();
     let mut hand = Hand::new(&wires);
-    if !matches!(hand.trip(controller)?, Order::RaiseBed { .. }) {
-        return Err(Fault::Controller);
-    }
-    // Saved before the screw is turned.
-    let order = controller.keeper().screw_turned();
-    controller.keeper().save(store).map_err(|_| Fault::Store)?;
-    controller.carry_out(order).map_err(|_| Fault::Controller)?;
+    // A button that is held when it is first looked at says nothing.
+    hand.poll(controller, 1)?;
+    hand.sees(controller, |prompt| matches!(prompt, Prompt::Ready { .. }))?;
+    hand.press(controller)?;
+    hand.trip(controller)?;
+    hand.sees(controller, |prompt| prompt == Prompt::SwitchTripped { press_lifts: true })?;
+    hand.press(controller)?;
+    hand.sees(controller, |prompt| matches!(prompt, Prompt::RaiseBed { is_told: false, .. }))?;
+    // Said and saved before the screws are turned.
+    controller.survey(SurveyEvent::ScrewTurned).map_err(|_| Fault::Controller)?;
+    controller.save(store).map_err(|_| Fault::Store)?;
+    hand.sees(controller, |prompt| matches!(prompt, Prompt::RaiseBed { is_told: true, .. }))?;
+    hand.press(controller)?;
+    hand.sees(controller, |prompt| matches!(prompt, Prompt::Ready { .. }))?;
+    hand.press(controller)?;
     for _ in 0..PATIENCE {
         if controller.keeper().survey_under_way().is_none() {
             return Ok(());

@@ -11,7 +11,7 @@ use core::cell::Cell;
 use eeprom::Eeprom;
 use gapkeeper::memory::{I2cEeprom, Region};
 use gapkeeper::store::slot_size;
-use gapkeeper::{Fade, Keeper, KeeperSettings, Lattice};
+use gapkeeper::{Fade, Keeper, KeeperSettings, Lattice, LoadError};
 use gapkeeper_controller::{Controller, ControllerStore, GRIDS, STATIONS};
 
 use crate::programme::Digest;
@@ -65,19 +65,31 @@ pub fn settings() -> KeeperSettings {
     KeeperSettings { fade: Fade::new(400, 8_000).ok(), ..KeeperSettings::default() }
 }
 
-/// A machine that has just been switched on, in a place of the caller's: it knows what is stored.
+/// A machine that has just been switched on, in a place of the caller's: it knows what is stored. A memory as it comes from
+/// the factory is begun, since this build knows that it may be new.
 ///
 /// # Errors
-/// [`Fault::Store`]
+/// [`Fault`] if keeper or store refuse.
 // Never inlined, here and below: each step has the whole stack of a small chip for itself.
 #[inline(never)]
 pub fn switched_on<'a>(
     place: &'a mut Option<MachineController>,
     cells: &Cells,
 ) -> Result<&'a mut MachineController, Fault> {
-    let controller = place.insert(Controller::new(Keeper::new(settings()), Path::at_origin()));
-    controller.load(&mut store(cells)?).map_err(|_| Fault::Store)?;
+    let controller = place.insert(new_controller()?);
+    let store = &mut store(cells)?;
+    let loaded = match controller.load(store) {
+        Err(LoadError::Blank) => controller.begin_memory(store),
+        loaded => loaded,
+    };
+    loaded.map_err(|_| Fault::Store)?;
     Ok(controller)
+}
+
+#[inline(never)]
+fn new_controller() -> Result<MachineController, Fault> {
+    let keeper = Keeper::new(settings()).map_err(|_| Fault::Controller)?;
+    Ok(Controller::new(keeper, Path::at_origin()))
 }
 
 /// Measures the bed by hand and saves what was measured.
@@ -87,7 +99,7 @@ pub fn switched_on<'a>(
 #[inline(never)]
 pub fn measure(controller: &mut MachineController, cells: &Cells) -> Result<(), Fault> {
     hand::survey(controller, &mut store(cells)?)?;
-    controller.keeper().save(&mut store(cells)?).map_err(|_| Fault::Store).map(drop)
+    controller.save(&mut store(cells)?).map_err(|_| Fault::Store)
 }
 
 type MachineStore<'a> = ControllerStore<I2cEeprom<Eeprom<'a>, eeprom::NoDelay>>;

@@ -51,12 +51,24 @@ impl Path {
     }
 }
 
+/// They are as fast as thought: whatever they take is gone at once.
 impl Motors for Path {
     fn piece(&mut self, end: Point, extruded_nm: i32, _feed_nm_min: u64) {
         self.add(end, extruded_nm);
     }
 
-    fn home(&mut self) {
-        self.at = Point { x_um: 0, y_um: 0, z_um: 0 };
+    fn is_still(&mut self) -> bool {
+        true
     }
+
+    fn stop(&mut self) -> Point {
+        self.at
+    }
+
+    fn home(&mut self) -> Point {
+        self.at = Point { x_um: 0, y_um: 0, z_um: 0 };
+        self.at
+    }
+
+    fn switch_off(&mut self) {}
 }
