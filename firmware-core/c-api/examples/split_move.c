@@ -51,7 +51,7 @@ static GapkeeperResult set_up(void)
     GapkeeperResult result = gapkeeper_settings_default(&settings);
 
     if (result == GAPKEEPER_RESULT_OK) {
-        result = gapkeeper_init(&keeper, sizeof keeper, &settings);
+        result = gapkeeper_init_without_memory(&keeper, sizeof keeper, &settings);
     }
     if (result == GAPKEEPER_RESULT_OK) {
         result = gapkeeper_homed(&keeper, &choice);

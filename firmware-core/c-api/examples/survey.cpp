@@ -57,7 +57,7 @@ int32_t bed_um(int32_t x_um, int32_t y_um)
 // A keeper that owns its storage.
 class Keeper {
 public:
-    explicit Keeper(const GapkeeperSettings &settings) : result_(gapkeeper_init(&storage_, sizeof storage_, &settings)) {}
+    explicit Keeper(const GapkeeperSettings &settings) : result_(gapkeeper_init_without_memory(&storage_, sizeof storage_, &settings)) {}
 
     GapkeeperKeeper *storage() { return &storage_; }
 
@@ -82,30 +82,25 @@ private:
 // Carries out orders and says what happened, as a person at the knob would.
 class Machine {
 public:
-    // The event that follows an order.
-    GapkeeperEvent carry_out(const GapkeeperOrder &order)
+    // Does what is ordered, and says what happens then: it has arrived, or, where it has to wait, a person does what the
+    // prompt asks for.
+    GapkeeperEvent carry_out(const GapkeeperOrder &order, const GapkeeperPrompt &prompt)
     {
-        GapkeeperEvent event = {0, GAPKEEPER_EVENT_KIND_ARRIVED};
+        GapkeeperEvent event = {0, GAPKEEPER_EVENT_KIND_ARRIVED, 0};
         switch (order.kind) {
+        case GAPKEEPER_ORDER_KIND_STOP:
+            break;
         case GAPKEEPER_ORDER_KIND_TRAVEL:
             x_um_ = order.x_um;
             y_um_ = order.y_um;
             break;
         case GAPKEEPER_ORDER_KIND_LIFT:
         case GAPKEEPER_ORDER_KIND_APPROACH:
-            z_um_ = order.z_um;
-            break;
         case GAPKEEPER_ORDER_KIND_STEP:
-            // The feeler drags now.
             z_um_ = order.z_um;
-            event.kind = GAPKEEPER_EVENT_KIND_PRESSED;
-            break;
-        case GAPKEEPER_ORDER_KIND_WAIT:
-            event.detents = static_cast<int16_t>(bed_um(x_um_, y_um_) + FEELER_UM - z_um_);
-            event.kind = GAPKEEPER_EVENT_KIND_TURNED;
             break;
         default:
-            event.kind = GAPKEEPER_EVENT_KIND_ABORT;
+            event = answer(prompt);
             break;
         }
         return event;
@@ -114,6 +109,18 @@ public:
     int32_t z_um() const { return z_um_; }
 
 private:
+    GapkeeperEvent answer(const GapkeeperPrompt &prompt) const
+    {
+        const bool sets_gap =
+            prompt.kind == GAPKEEPER_PROMPT_KIND_SET_GAP || prompt.kind == GAPKEEPER_PROMPT_KIND_LOOK_AGAIN;
+        if (sets_gap && !prompt.is_turned) {
+            // To where the feeler drags.
+            const int32_t detents = bed_um(x_um_, y_um_) + FEELER_UM - z_um_;
+            return {static_cast<int16_t>(detents), GAPKEEPER_EVENT_KIND_TURNED, 0};
+        }
+        return {0, GAPKEEPER_EVENT_KIND_PRESSED, 0};
+    }
+
     int32_t x_um_ = 0;
     int32_t y_um_ = 0;
     int32_t z_um_ = 5000;
@@ -141,11 +148,14 @@ bool survey(Keeper &keeper)
         keeper.check(gapkeeper_temperature(keeper.storage(), &temperature, &order));
     }
     while (keeper.is_ok() && order.kind != GAPKEEPER_ORDER_KIND_DONE && order.kind != GAPKEEPER_ORDER_KIND_ABORTED) {
-        const GapkeeperEvent event = machine.carry_out(order);
-        if (event.kind == GAPKEEPER_EVENT_KIND_PRESSED) {
+        GapkeeperPrompt prompt;
+        if (order.kind == GAPKEEPER_ORDER_KIND_WAIT) {
             show_prompt(keeper.storage());
         }
-        keeper.check(gapkeeper_survey_event(keeper.storage(), &event, &order));
+        if (keeper.check(gapkeeper_prompt(keeper.storage(), &prompt))) {
+            const GapkeeperEvent event = machine.carry_out(order, prompt);
+            keeper.check(gapkeeper_survey_event(keeper.storage(), &event, &order));
+        }
     }
     return keeper.is_ok() && order.kind == GAPKEEPER_ORDER_KIND_DONE;
 }

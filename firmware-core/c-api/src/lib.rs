@@ -18,30 +18,36 @@
 #![cfg_attr(target_os = "none", no_std)]
 
 mod convert;
+mod grids;
 mod keeper;
 mod memory;
 mod motion;
 #[cfg(target_os = "none")]
 mod panic;
+mod persistence;
 mod pointer;
 mod prompt;
 mod result;
+mod status;
 mod storage;
 mod survey;
 mod text;
 mod types;
 
+pub use grids::*;
 pub use keeper::*;
 pub use memory::*;
 pub use motion::*;
+pub use persistence::*;
 pub use prompt::*;
 pub use result::GapkeeperResult;
+pub use status::*;
 pub use storage::*;
 pub use survey::*;
 pub use types::*;
 
 /// Version of this interface: raised when anything in the header changes its meaning, its size or goes away.
-pub const GAPKEEPER_ABI_VERSION: u16 = 1;
+pub const GAPKEEPER_ABI_VERSION: u16 = 2;
 
 /// Most stations of a survey, and most nodes of a grid that is set directly.
 pub const GAPKEEPER_STATIONS: usize = 25;

@@ -2,11 +2,12 @@
 
 use core::fmt;
 
-use gapkeeper::{KeeperError, PlanError, SplitError, StoreError};
+use gapkeeper::{GridError, KeeperError, LoadError, PlanError, SettingsError, SplitError, StoreError};
 
 use crate::memory::MemoryFailure;
 
-/// How a call went. Everything but `OK`, `END` and `TRUNCATED` means that nothing was done.
+/// How a call went. Everything but `OK`, `END` and `TRUNCATED` means that nothing was done, with two exceptions that say
+/// so: `gapkeeper_load` and `gapkeeper_begin_memory`, `gapkeeper_save`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[repr(u8)]
 pub enum GapkeeperResult {
@@ -32,43 +33,59 @@ pub enum GapkeeperResult {
     UnknownKind = 9,
     /// Before homing no position means anything.
     NotHomed = 10,
+    /// Before the memory was read nothing is measured, taken in or saved.
+    NotLoaded = 11,
     /// While a survey moves the axes nothing else may.
-    SurveyUnderWay = 11,
+    SurveyUnderWay = 12,
     /// No survey is under way.
-    NoSurvey = 12,
+    NoSurvey = 13,
     /// No grid is in force, or there is none at this place.
-    NoGrid = 13,
+    NoGrid = 14,
     /// The tolerance is out of range.
-    Tolerance = 14,
+    Tolerance = 15,
     /// A piece would end below the lowest machine height allowed.
-    BelowLowest = 15,
+    BelowLowest = 16,
     /// There is no such arc.
-    Arc = 16,
+    Arc = 17,
     /// There is no such grid, or the plan's stations make none.
-    Grid = 17,
-    /// The grid cannot be put in force with its shift and fade.
-    Correction = 18,
+    Grid = 18,
+    /// The grid cannot be put in force.
+    Unusable = 19,
     /// There is no such fade.
-    Fade = 19,
+    Fade = 20,
+    /// The keeper's settings: a tolerance of nothing.
+    SettingsTolerance = 21,
+    /// The keeper's settings: a shift step of nothing.
+    SettingsShiftStep = 22,
+    /// No survey could keep to its settings.
+    SurveySettings = 23,
+    /// Loading: something measured or told is not saved yet and would be lost.
+    Unsaved = 24,
+    /// The keeper was made to work without memory.
+    WithoutMemory = 25,
+    /// Loading: nothing was ever stored here, or the memory does not answer and reads as if it were erased.
+    MemoryBlank = 26,
+    /// Loading: there are bytes, but none that say which setup holds.
+    MemoryUnexpected = 27,
     /// The memory's slots are too few or too small.
-    MemorySize = 20,
+    MemorySize = 28,
     /// One of the memory's functions reported a failure.
-    MemoryAccess = 21,
+    MemoryAccess = 29,
     /// The memory did not keep what was written.
-    MemoryNotKept = 22,
+    MemoryNotKept = 30,
     /// A newer program saved here; nothing was written over.
-    NewerLayout = 23,
+    NewerLayout = 31,
     /// The grid cannot be stored.
-    NotStorable = 24,
+    NotStorable = 32,
     /// Something newer than this interface; the text says what.
-    Other = 25,
+    Other = 33,
 }
 
 impl GapkeeperResult {
     /// The result with this number.
     pub(crate) fn from_number(number: u8) -> Option<Self> {
         // In the order of their numbers, which a test checks.
-        const ALL: [GapkeeperResult; 26] = [
+        const ALL: [GapkeeperResult; 34] = [
             GapkeeperResult::Ok,
             GapkeeperResult::End,
             GapkeeperResult::Truncated,
@@ -80,6 +97,7 @@ impl GapkeeperResult {
             GapkeeperResult::Changed,
             GapkeeperResult::UnknownKind,
             GapkeeperResult::NotHomed,
+            GapkeeperResult::NotLoaded,
             GapkeeperResult::SurveyUnderWay,
             GapkeeperResult::NoSurvey,
             GapkeeperResult::NoGrid,
@@ -87,8 +105,15 @@ impl GapkeeperResult {
             GapkeeperResult::BelowLowest,
             GapkeeperResult::Arc,
             GapkeeperResult::Grid,
-            GapkeeperResult::Correction,
+            GapkeeperResult::Unusable,
             GapkeeperResult::Fade,
+            GapkeeperResult::SettingsTolerance,
+            GapkeeperResult::SettingsShiftStep,
+            GapkeeperResult::SurveySettings,
+            GapkeeperResult::Unsaved,
+            GapkeeperResult::WithoutMemory,
+            GapkeeperResult::MemoryBlank,
+            GapkeeperResult::MemoryUnexpected,
             GapkeeperResult::MemorySize,
             GapkeeperResult::MemoryAccess,
             GapkeeperResult::MemoryNotKept,
@@ -100,7 +125,7 @@ impl GapkeeperResult {
     }
 }
 
-/// What can be said without the numbers of the case at hand.
+/// What can be said without the numbers of the case at hand, in the core's words where it has any.
 impl fmt::Display for GapkeeperResult {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
@@ -114,9 +139,10 @@ impl fmt::Display for GapkeeperResult {
             Self::Busy => "the keeper is at work: do not call it from a memory function",
             Self::Changed => "the keeper was changed since the move began: begin again from the logical position",
             Self::UnknownKind => "a kind is none of those in the header",
-            Self::NotHomed => "not homed: home all axes first",
-            Self::SurveyUnderWay => "a survey is under way: finish or abort it first",
-            Self::NoSurvey => "no survey is under way: begin one",
+            Self::NotHomed => return KeeperError::NotHomed.fmt(f),
+            Self::NotLoaded => return KeeperError::NotLoaded.fmt(f),
+            Self::SurveyUnderWay => return KeeperError::SurveyUnderWay.fmt(f),
+            Self::NoSurvey => return KeeperError::NoSurvey.fmt(f),
             Self::NoGrid => "no grid: measure or restore one",
             Self::Tolerance => "the tolerance is out of range",
             Self::BelowLowest => {
@@ -124,8 +150,15 @@ impl fmt::Display for GapkeeperResult {
             }
             Self::Arc => "there is no such arc",
             Self::Grid => "there is no such grid",
-            Self::Correction => "shift or fade do not suit the grid",
+            Self::Unusable => "shift or fade do not suit the grid",
             Self::Fade => "zero above must be higher than full below, by 100 um or more",
+            Self::SettingsTolerance => return SettingsError::Tolerance.fmt(f),
+            Self::SettingsShiftStep => return SettingsError::ShiftStep.fmt(f),
+            Self::SurveySettings => "no survey could keep to these settings",
+            Self::Unsaved => return LoadError::<MemoryFailure>::Unsaved.fmt(f),
+            Self::WithoutMemory => return LoadError::<MemoryFailure>::WithoutMemory.fmt(f),
+            Self::MemoryBlank => return LoadError::<MemoryFailure>::Blank.fmt(f),
+            Self::MemoryUnexpected => return LoadError::<MemoryFailure>::Unexpected.fmt(f),
             Self::MemorySize => "the memory's slots are too few or too small",
             Self::MemoryAccess => "the memory did not do as asked",
             Self::MemoryNotKept => "the memory does not keep what is written: replace it",
@@ -141,8 +174,27 @@ impl fmt::Display for GapkeeperResult {
 pub(crate) enum Failure {
     Code(GapkeeperResult),
     Keeper(KeeperError),
+    Grid(GridError),
     Plan(PlanError),
-    Store(StoreError<MemoryFailure>),
+    Load(StoreError<MemoryFailure>),
+    SaveSetup(StoreError<MemoryFailure>),
+    /// The first of those that failed; the report names the others.
+    SaveGrid {
+        place: u8,
+        error: StoreError<MemoryFailure>,
+    },
+}
+
+/// The code of what a store says.
+pub(crate) fn store_code(error: &StoreError<MemoryFailure>) -> GapkeeperResult {
+    match error {
+        StoreError::Access(_) => GapkeeperResult::MemoryAccess,
+        StoreError::NotKept { .. } => GapkeeperResult::MemoryNotKept,
+        StoreError::NewerLayout { .. } => GapkeeperResult::NewerLayout,
+        StoreError::Value(_) => GapkeeperResult::NotStorable,
+        StoreError::Memory { .. } | StoreError::NoSuchPlace { .. } => GapkeeperResult::MemorySize,
+        _ => GapkeeperResult::Other,
+    }
 }
 
 impl Failure {
@@ -151,26 +203,21 @@ impl Failure {
             Self::Code(code) => *code,
             Self::Keeper(error) => match error {
                 KeeperError::NotHomed => GapkeeperResult::NotHomed,
+                KeeperError::NotLoaded => GapkeeperResult::NotLoaded,
                 KeeperError::SurveyUnderWay => GapkeeperResult::SurveyUnderWay,
                 KeeperError::NoSurvey => GapkeeperResult::NoSurvey,
                 KeeperError::NoGrid => GapkeeperResult::NoGrid,
                 KeeperError::Split(SplitError::Tolerance { .. }) => GapkeeperResult::Tolerance,
                 KeeperError::Split(SplitError::BelowLowest { .. }) => GapkeeperResult::BelowLowest,
                 KeeperError::Arc(_) => GapkeeperResult::Arc,
-                KeeperError::Grid(_) => GapkeeperResult::Grid,
-                KeeperError::Correction(_) => GapkeeperResult::Correction,
+                KeeperError::Unusable(_) => GapkeeperResult::Unusable,
+                KeeperError::Record(_) => GapkeeperResult::NotStorable,
+                KeeperError::SurveySettings(_) => GapkeeperResult::SurveySettings,
                 _ => GapkeeperResult::Other,
             },
             // Margins and orders of visits are not part of this interface.
-            Self::Plan(_) => GapkeeperResult::Grid,
-            Self::Store(error) => match error {
-                StoreError::Access(_) => GapkeeperResult::MemoryAccess,
-                StoreError::NotKept { .. } => GapkeeperResult::MemoryNotKept,
-                StoreError::NewerLayout { .. } => GapkeeperResult::NewerLayout,
-                StoreError::Value(_) => GapkeeperResult::NotStorable,
-                StoreError::Memory { .. } | StoreError::NoSuchPlace { .. } => GapkeeperResult::MemorySize,
-                _ => GapkeeperResult::Other,
-            },
+            Self::Grid(_) | Self::Plan(_) => GapkeeperResult::Grid,
+            Self::Load(error) | Self::SaveSetup(error) | Self::SaveGrid { error, .. } => store_code(error),
         }
     }
 }
@@ -180,8 +227,11 @@ impl fmt::Display for Failure {
         match self {
             Self::Code(code) => code.fmt(f),
             Self::Keeper(error) => error.fmt(f),
+            Self::Grid(error) => error.fmt(f),
             Self::Plan(error) => error.fmt(f),
-            Self::Store(error) => error.fmt(f),
+            Self::Load(error) => error.fmt(f),
+            Self::SaveSetup(error) => write!(f, "the setup: {error}"),
+            Self::SaveGrid { place, error } => write!(f, "grid {}: {error}", u16::from(*place) + 1),
         }
     }
 }
@@ -198,15 +248,40 @@ impl From<KeeperError> for Failure {
     }
 }
 
+impl From<GridError> for Failure {
+    fn from(error: GridError) -> Self {
+        Self::Grid(error)
+    }
+}
+
 impl From<PlanError> for Failure {
     fn from(error: PlanError) -> Self {
         Self::Plan(error)
     }
 }
 
-impl From<StoreError<MemoryFailure>> for Failure {
-    fn from(error: StoreError<MemoryFailure>) -> Self {
-        Self::Store(error)
+impl From<LoadError<MemoryFailure>> for Failure {
+    fn from(error: LoadError<MemoryFailure>) -> Self {
+        Self::Code(match error {
+            LoadError::Unsaved => GapkeeperResult::Unsaved,
+            LoadError::SurveyUnderWay => GapkeeperResult::SurveyUnderWay,
+            LoadError::WithoutMemory => GapkeeperResult::WithoutMemory,
+            LoadError::Blank => GapkeeperResult::MemoryBlank,
+            LoadError::Unexpected => GapkeeperResult::MemoryUnexpected,
+            LoadError::TooFewPlaces { .. } => GapkeeperResult::MemorySize,
+            LoadError::Store(error) => return Self::Load(error),
+            _ => GapkeeperResult::Other,
+        })
+    }
+}
+
+impl From<SettingsError> for GapkeeperResult {
+    fn from(error: SettingsError) -> Self {
+        match error {
+            SettingsError::Tolerance => Self::SettingsTolerance,
+            SettingsError::ShiftStep => Self::SettingsShiftStep,
+            _ => Self::Other,
+        }
     }
 }
 
@@ -222,9 +297,9 @@ mod tests {
 
     #[test]
     fn numbers_and_results_are_one_to_one() {
-        for number in 0..=25 {
+        for number in 0..=33 {
             assert_eq!(GapkeeperResult::from_number(number).map(|result| result as u8), Some(number));
         }
-        assert_eq!(GapkeeperResult::from_number(26), None);
+        assert_eq!(GapkeeperResult::from_number(34), None);
     }
 }
