@@ -2,7 +2,9 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
-use gapkeeper::{Lattice, Order, Prompt, Surface, Survey, SurveyEvent, SurveyPlan, SurveySettings};
+use gapkeeper::{
+    Lattice, Order, Prompt, Surface, Survey, SurveyEvent, SurveyPlan, SurveySettings, SurveySettingsError,
+};
 use proptest::prelude::*;
 
 const STATIONS: Lattice =
@@ -13,7 +15,7 @@ fn warm() -> SurveySettings {
 }
 
 fn survey(settings: SurveySettings) -> Survey<9> {
-    Survey::new(SurveyPlan::new(STATIONS).unwrap(), settings, 5000)
+    Survey::new(SurveyPlan::new(STATIONS).unwrap(), settings, 5000).unwrap()
 }
 
 const fn temperature(bed_c: i16, nozzle_c: i16, at_s: u32) -> SurveyEvent {
@@ -34,11 +36,16 @@ impl<'a> Operator<'a> {
         Self { survey: survey(settings), bed_um, at: (0, 0), z_um: 5000, travels: Vec::new() }
     }
 
-    /// Warms up, soaks and goes to the first station.
+    /// Warms up, soaks, presses and goes to the first station.
     fn begin(&mut self) {
         assert_eq!(self.survey.handle(temperature(60, 200, 100)), Order::Wait);
-        let order = self.survey.handle(temperature(60, 200, 160));
-        self.carry_out(order);
+        assert_eq!(self.survey.handle(temperature(60, 200, 160)), Order::Wait);
+        let _ = self.event(SurveyEvent::Pressed);
+    }
+
+    fn event(&mut self, event: SurveyEvent) -> Order {
+        let order = self.survey.handle(event);
+        self.carry_out(order)
     }
 
     /// Carries out orders until the machine waits for a person; gives what it waits with.
@@ -57,10 +64,8 @@ impl<'a> Operator<'a> {
                     assert!(z_um > (self.bed_um)(self.at.0, self.at.1), "waits above the bed");
                     self.z_um = z_um;
                 }
-                Order::Step { z_um } => {
-                    self.z_um = z_um;
-                    return order;
-                }
+                Order::Step { z_um } => self.z_um = z_um,
+                Order::Stop => {}
                 order => return order,
             }
             order = self.survey.handle(SurveyEvent::Arrived);
@@ -79,12 +84,10 @@ impl<'a> Operator<'a> {
         while (target_um - self.z_um).abs() > 5 {
             let detents = (f64::from(target_um - self.z_um) / 10.0).round() as i16;
             let before_um = self.z_um;
-            let order = self.survey.handle(SurveyEvent::Turned { detents });
-            self.carry_out(order);
+            let _ = self.event(SurveyEvent::Turned { detents });
             assert_ne!(self.z_um, before_um, "the knob does not reach {target_um}");
         }
-        let order = self.survey.handle(SurveyEvent::Pressed);
-        self.carry_out(order)
+        self.event(SurveyEvent::Pressed)
     }
 }
 
@@ -134,20 +137,109 @@ fn no_reading_before_it_is_warm_and_has_soaked() {
     assert_eq!(survey.handle(temperature(56, 200, 50)), Order::Wait);
     assert_eq!(survey.handle(temperature(60, 200, 60)), Order::Wait);
     assert_eq!(survey.handle(temperature(60, 200, 119)), Order::Wait);
-    assert!(matches!(survey.handle(temperature(60, 200, 120)), Order::Lift { .. }));
+    assert_eq!(survey.handle(temperature(60, 200, 120)), Order::Wait, "nothing moves before a press");
+    assert_eq!(survey.prompt(), Prompt::Ready { visits: 10 });
+    assert!(matches!(survey.handle(SurveyEvent::Pressed), Order::Lift { .. }));
+}
+
+/// A grid belongs to one temperature: what was read before the bed left it cannot be joined with what comes after.
+#[test]
+fn a_bed_that_cools_down_voids_the_round_at_that_moment() {
+    let mut operator = Operator::new(warm(), &bow);
+    operator.begin();
+    let _ = operator.read();
+    let _ = operator.survey.handle(SurveyEvent::Turned { detents: -5 });
+    assert_eq!(operator.survey.handle(temperature(56, 200, 300)), Order::Stop, "it was stepping");
+    assert_eq!(operator.survey.handle(SurveyEvent::Arrived), Order::Wait);
+    assert_eq!(operator.survey.prompt(), Prompt::BedTemperature { bed_c: 56, wanted_c: 60 });
+    assert_eq!(operator.survey.height_um(0, 0), None);
+    // Warm again is not enough: a press lifts the nozzle, then the plate settles anew, then a press begins.
+    assert_eq!(operator.survey.handle(temperature(60, 200, 310)), Order::Wait);
+    assert_eq!(operator.survey.prompt(), Prompt::BedTemperature { bed_c: 56, wanted_c: 60 });
+    assert_eq!(operator.event(SurveyEvent::Pressed), Order::Wait);
+    assert!(matches!(operator.survey.prompt(), Prompt::Heat { .. }));
+    assert_eq!(operator.survey.handle(temperature(60, 200, 400)), Order::Wait);
+    assert_eq!(operator.survey.prompt(), Prompt::Soak { seconds: 60 });
+    assert_eq!(operator.survey.handle(temperature(60, 200, 460)), Order::Wait);
+    assert_eq!(operator.survey.prompt(), Prompt::Ready { visits: 10 });
+}
+
+/// A nozzle is long or short by a few micrometres until it is back; the plate has not moved.
+#[test]
+fn a_nozzle_that_cools_down_is_waited_for() {
+    let mut operator = Operator::new(warm(), &bow);
+    operator.begin();
+    let _ = operator.read();
+    let _ = operator.survey.handle(temperature(60, 150, 300));
+    assert!(matches!(operator.survey.prompt(), Prompt::Heat { .. }));
+    assert_eq!(operator.read(), Order::Wait);
+    assert_eq!(operator.survey.height_um(1, 0), None, "the press was not taken");
+    let _ = operator.survey.handle(temperature(60, 200, 400));
+    let _ = operator.read();
+    assert!(operator.survey.height_um(0, 0).is_some() && operator.survey.height_um(1, 0).is_some());
+}
+
+/// Heaters that time out while nobody answers the last question: the readings were taken warm, and say so.
+#[test]
+fn a_grid_carries_the_temperature_of_its_readings() {
+    let moving = std::cell::Cell::new(0);
+    let bed = |x_um: i32, y_um: i32| bow(x_um, y_um) + moving.get();
+    let mut operator = Operator::new(warm(), &bed);
+    operator.begin();
+    (0..9).for_each(|visit| {
+        let _ = operator.survey.handle(temperature(59 + visit % 3, 200, 200));
+        let _ = operator.read();
+    });
+    moving.set(60);
+    let _ = operator.read();
+    assert_eq!(operator.survey.prompt(), Prompt::Closure { um: 60 });
+    for bed_c in [25, -273] {
+        assert_eq!(operator.survey.handle(temperature(bed_c, 25, 900)), Order::Wait);
+    }
+    assert_eq!(operator.event(SurveyEvent::Pressed), Order::Done);
+    assert_eq!(operator.survey.result(0).unwrap().bed_temperature_c, 60);
 }
 
 #[test]
-fn a_bed_that_cools_down_takes_no_reading() {
+fn a_press_without_a_turn_is_no_reading() {
     let mut operator = Operator::new(warm(), &bow);
     operator.begin();
-    operator.survey.handle(temperature(40, 200, 300));
-    assert!(matches!(operator.survey.prompt(), Prompt::Heat { .. }));
-    assert_eq!(operator.read(), Order::Wait);
-    assert_eq!(operator.survey.height_um(0, 0), None, "the press was not taken");
-    operator.survey.handle(temperature(60, 200, 400));
-    operator.read();
+    assert!(matches!(operator.survey.prompt(), Prompt::SetGap { is_turned: false, .. }));
+    for _ in 0..20 {
+        assert_eq!(operator.event(SurveyEvent::Pressed), Order::Wait);
+    }
+    assert_eq!(operator.survey.height_um(0, 0), None);
+    let _ = operator.event(SurveyEvent::Turned { detents: 0 });
+    assert_eq!(operator.event(SurveyEvent::Pressed), Order::Wait, "no detent is no turn");
+    let _ = operator.read();
     assert!(operator.survey.height_um(0, 0).is_some());
+    assert!(matches!(operator.survey.prompt(), Prompt::SetGap { visit: 2, is_turned: false, .. }));
+}
+
+/// Two taps 140 ms apart, with motors that still move: the second is not the reading of the next station.
+#[test]
+fn a_press_counts_once_the_axes_stand_still() {
+    let mut operator = Operator::new(warm(), &bow);
+    operator.begin();
+    assert!(matches!(operator.survey.handle(SurveyEvent::Turned { detents: -150 }), Order::Step { .. }));
+    assert_eq!(operator.survey.handle(SurveyEvent::Pressed), Order::Wait, "still stepping");
+    assert_eq!(operator.survey.handle(SurveyEvent::Arrived), Order::Wait);
+    let order = operator.survey.handle(SurveyEvent::Pressed);
+    assert!(matches!(order, Order::Lift { .. }));
+    for _ in 0..2 {
+        assert_eq!(operator.survey.handle(SurveyEvent::Pressed), Order::Wait);
+        assert_eq!(operator.survey.handle(SurveyEvent::Turned { detents: -5 }), Order::Wait);
+        assert_eq!(operator.survey.handle(SurveyEvent::Back), Order::Wait);
+    }
+    assert_eq!(operator.survey.order_due(), order, "what is due can be asked for again");
+    assert!(matches!(operator.survey.handle(SurveyEvent::Arrived), Order::Travel { .. }));
+    assert_eq!(operator.survey.handle(SurveyEvent::Pressed), Order::Wait);
+    let order = operator.survey.handle(SurveyEvent::Arrived);
+    assert!(matches!(order, Order::Approach { .. }));
+    assert_eq!(operator.survey.order_due(), order);
+    assert_eq!(operator.survey.handle(SurveyEvent::Arrived), Order::Wait);
+    assert_eq!(operator.survey.handle(SurveyEvent::Arrived), Order::Wait, "once is enough");
+    assert_eq!(operator.survey.height_um(1, 0), None);
 }
 
 #[test]
@@ -155,15 +247,14 @@ fn back_takes_the_last_reading_away() {
     let mut operator = Operator::new(warm(), &bow);
     operator.begin();
     assert_eq!(operator.survey.handle(SurveyEvent::Back), Order::Wait, "nothing before the first");
-    operator.read();
-    operator.read();
-    let order = operator.survey.handle(SurveyEvent::Back);
-    operator.carry_out(order);
+    let _ = operator.read();
+    let _ = operator.read();
+    let _ = operator.event(SurveyEvent::Back);
     assert_eq!(operator.survey.station(), Some((1, 0)));
     assert_eq!(operator.survey.height_um(1, 0), None);
     assert!(operator.survey.height_um(0, 0).is_some());
     (0..8).for_each(|_| {
-        operator.read();
+        let _ = operator.read();
     });
     assert_eq!(operator.read(), Order::Done);
 }
@@ -174,12 +265,12 @@ fn a_slip_of_the_hand_is_offered_once_more() {
     operator.begin();
     for visit in 0..9 {
         // Two papers instead of one, and a half.
-        operator.read_off_by(if visit == 5 { 250 } else { 0 });
+        let _ = operator.read_off_by(if visit == 5 { 250 } else { 0 });
     }
     let Prompt::LookAgain { off_um, .. } = operator.survey.prompt() else { panic!("{:?}", operator.survey.prompt()) };
     assert!((200..300).contains(&off_um), "{off_um}");
     assert_eq!(operator.survey.station(), Some((0, 1)), "the sixth of the visits");
-    operator.read();
+    let _ = operator.read();
     assert_eq!(operator.read(), Order::Done, "put right, nothing else is doubtful");
     assert!((operator.survey.height_um(0, 1).unwrap() - bow(20_000, 100_000) as i16).abs() <= 5);
 }
@@ -193,13 +284,19 @@ fn a_first_station_that_moved_is_asked_about() {
         let mut operator = Operator::new(warm(), &bed);
         operator.begin();
         (0..9).for_each(|_| {
-            operator.read();
+            let _ = operator.read();
         });
         moving.set(60);
-        operator.read();
+        while (operator.z_um - bed(operator.at.0, operator.at.1) - 100).abs() > 5 {
+            let detents = (f64::from(bed(operator.at.0, operator.at.1) + 100 - operator.z_um) / 10.0).round() as i16;
+            let _ = operator.event(SurveyEvent::Turned { detents });
+        }
+        let lift = operator.survey.handle(SurveyEvent::Pressed);
+        assert_eq!(operator.survey.prompt(), Prompt::Lifting);
+        assert_eq!(operator.survey.handle(SurveyEvent::Pressed), Order::Wait, "the change was not shown yet");
+        let _ = operator.carry_out(lift);
         assert_eq!(operator.survey.prompt(), Prompt::Closure { um: 60 });
-        let order = operator.survey.handle(answer);
-        let order = operator.carry_out(order);
+        let order = operator.event(answer);
         (order, operator.survey.result(0), operator.survey.height_um(0, 0))
     };
     let (order, result, _) = run(SurveyEvent::Pressed);
@@ -209,36 +306,173 @@ fn a_first_station_that_moved_is_asked_about() {
     assert_eq!((order, result, first_um), (Order::Wait, None, None), "the round begins again");
 }
 
-/// Common practice, no source: any screw turned means measuring again.
+/// Common practice, no source: any screw turned means measuring again. Hands are at the screws: nothing moves before a
+/// press says that they are off.
 #[test]
 fn a_screw_turned_means_measuring_again() {
     let mut operator = Operator::new(warm(), &bow);
     operator.begin();
-    operator.read();
-    operator.read();
-    let order = operator.survey.handle(SurveyEvent::ScrewTurned);
-    operator.carry_out(order);
-    assert_eq!(operator.survey.station(), Some((0, 0)));
+    let _ = operator.read();
+    let _ = operator.read();
+    assert_eq!(operator.survey.handle(SurveyEvent::ScrewTurned), Order::Wait);
+    assert_eq!(operator.survey.prompt(), Prompt::HandsOff);
     assert_eq!((operator.survey.height_um(0, 0), operator.survey.height_um(1, 0)), (None, None));
+    assert_eq!(operator.event(SurveyEvent::Turned { detents: -5 }), Order::Wait, "the knob is dead meanwhile");
+    assert_eq!(operator.event(SurveyEvent::Pressed), Order::Wait);
+    assert_eq!(operator.survey.prompt(), Prompt::Ready { visits: 10 }, "lifted, and no further");
+    let _ = operator.event(SurveyEvent::Pressed);
+    assert_eq!(operator.survey.station(), Some((0, 0)));
+    (0..9).for_each(|_| {
+        let _ = operator.read();
+    });
+    assert_eq!(operator.read(), Order::Done);
+}
+
+#[test]
+fn a_screw_turned_while_axes_move_stops_them() {
+    let mut operator = Operator::new(warm(), &bow);
+    operator.begin();
+    let _ = operator.event(SurveyEvent::Turned { detents: -20 });
+    assert!(matches!(operator.survey.handle(SurveyEvent::Pressed), Order::Lift { .. }));
+    assert_eq!(operator.survey.handle(SurveyEvent::ScrewTurned), Order::Stop);
+    assert_eq!(operator.survey.order_due(), Order::Stop);
+    assert_eq!(operator.survey.handle(SurveyEvent::Pressed), Order::Wait, "not before they stand still");
+    assert_eq!(operator.survey.handle(SurveyEvent::Arrived), Order::Wait);
+    assert!(matches!(operator.survey.handle(SurveyEvent::Pressed), Order::Lift { .. }));
+}
+
+const fn switch(is_tripped: bool) -> SurveyEvent {
+    SurveyEvent::LimitSwitch { is_tripped }
 }
 
 #[test]
 fn a_limit_switch_in_the_way_voids_the_round() {
     let mut operator = Operator::new(warm(), &bow);
     operator.begin();
-    operator.read();
-    operator.survey.handle(SurveyEvent::Turned { detents: -30 });
-    let order = operator.survey.handle(SurveyEvent::LimitSwitchTripped);
-    assert!(matches!(order, Order::Lift { .. }), "first of all away from the bed: {order:?}");
-    assert_eq!(operator.survey.handle(SurveyEvent::Arrived), Order::RaiseBed { by_um: 500 });
+    let _ = operator.read();
+    let _ = operator.event(SurveyEvent::Turned { detents: -30 });
+    assert_eq!(operator.survey.handle(switch(true)), Order::Stop);
     assert_eq!(operator.survey.height_um(0, 0), None);
-    assert_eq!(operator.survey.handle(SurveyEvent::Pressed), Order::Wait, "nothing but a screw or an end helps");
-    let order = operator.survey.handle(SurveyEvent::ScrewTurned);
-    operator.carry_out(order);
+    assert_eq!(operator.survey.handle(SurveyEvent::Arrived), Order::Wait);
+    assert_eq!(operator.survey.prompt(), Prompt::SwitchTripped { press_lifts: true });
+    // Still tripped after the lift: it is not the bed that holds it.
+    assert_eq!(operator.event(SurveyEvent::Pressed), Order::Wait);
+    assert_eq!(operator.survey.prompt(), Prompt::SwitchTripped { press_lifts: true });
+    let _ = operator.survey.handle(switch(false));
+
+    let _ = operator.event(SurveyEvent::Pressed);
+    let _ = operator.event(SurveyEvent::Pressed);
+    let _ = operator.event(SurveyEvent::Turned { detents: -30 });
+    assert_eq!(operator.survey.handle(switch(true)), Order::Stop);
+    let _ = operator.survey.handle(SurveyEvent::Arrived);
+    let lift = operator.survey.handle(SurveyEvent::Pressed);
+    assert!(matches!(lift, Order::Lift { .. }), "away from the bed, and nothing else: {lift:?}");
+    let _ = operator.survey.handle(switch(false));
+    let _ = operator.carry_out(lift);
+    // How far to raise stays on the screen while hands are at the screws.
+    assert_eq!(operator.survey.prompt(), Prompt::RaiseBed { by_um: 500, is_told: false });
+    assert_eq!(operator.event(SurveyEvent::Pressed), Order::Wait, "not raised yet, as far as anybody said");
+    assert_eq!(operator.survey.prompt(), Prompt::RaiseBed { by_um: 500, is_told: false });
+    assert_eq!(operator.survey.handle(SurveyEvent::ScrewTurned), Order::Wait);
+    assert_eq!(operator.survey.prompt(), Prompt::RaiseBed { by_um: 500, is_told: true });
+    assert_eq!(operator.event(SurveyEvent::Pressed), Order::Wait);
+    assert_eq!(operator.survey.prompt(), Prompt::Ready { visits: 10 });
+    let _ = operator.event(SurveyEvent::Pressed);
     (0..9).for_each(|_| {
-        operator.read();
+        let _ = operator.read();
     });
     assert_eq!(operator.read(), Order::Done);
+}
+
+/// A normally closed switch whose wire broke says tripped from the first moment on.
+#[test]
+fn nothing_begins_while_the_switch_is_tripped() {
+    let mut operator = Operator::new(warm(), &bow);
+    assert_eq!(operator.survey.handle(switch(true)), Order::Wait);
+    assert_eq!(operator.survey.prompt(), Prompt::SwitchTripped { press_lifts: false }, "on the screen from the start");
+    operator.begin();
+    assert_eq!(operator.travels, []);
+    assert_eq!(operator.survey.prompt(), Prompt::SwitchTripped { press_lifts: false });
+    let _ = operator.survey.handle(switch(false));
+    let _ = operator.event(SurveyEvent::Pressed);
+    assert_eq!(operator.travels.len(), 1);
+}
+
+/// On its way up or across there is no bed: a trip there stops the axes as well, and no approach follows.
+#[test]
+fn a_trip_on_the_way_is_not_passed_over() {
+    for arrivals in 0..3 {
+        let mut operator = Operator::new(warm(), &bow);
+        operator.begin();
+        let _ = operator.event(SurveyEvent::Turned { detents: -150 });
+        let mut order = operator.survey.handle(SurveyEvent::Pressed);
+        for _ in 0..arrivals {
+            order = operator.survey.handle(SurveyEvent::Arrived);
+        }
+        assert_eq!(operator.survey.handle(switch(true)), Order::Stop, "{order:?}");
+        assert_eq!(operator.survey.handle(SurveyEvent::Arrived), Order::Wait);
+        assert!(matches!(operator.survey.handle(SurveyEvent::Pressed), Order::Lift { .. }));
+        let _ = operator.survey.handle(switch(false));
+        let _ = operator.survey.handle(SurveyEvent::Arrived);
+        // Raising the bed helps only where the bed was in the way.
+        let was_lowering = arrivals == 2;
+        let prompt = operator.survey.prompt();
+        assert_eq!(prompt == Prompt::RaiseBed { by_um: 500, is_told: false }, was_lowering, "{prompt:?}");
+        assert_eq!(prompt == Prompt::Ready { visits: 10 }, !was_lowering, "{prompt:?}");
+    }
+}
+
+#[test]
+fn an_abort_ends_every_state() {
+    let mut operator = Operator::new(warm(), &bow);
+    assert_eq!(operator.survey.clone().handle(SurveyEvent::Abort), Order::Aborted, "nothing was lowered yet");
+    operator.begin();
+    let _ = operator.event(SurveyEvent::Turned { detents: -150 });
+    let lift = operator.survey.handle(SurveyEvent::Abort);
+    assert!(matches!(lift, Order::Lift { .. }));
+    assert_eq!(operator.survey.order_due(), lift);
+    let mut impatient = operator.survey.clone();
+    assert_eq!(impatient.handle(SurveyEvent::Abort), Order::Aborted, "without the lift");
+    for event in [SurveyEvent::Pressed, temperature(20, 20, 900), switch(true), SurveyEvent::ScrewTurned] {
+        assert_eq!(operator.survey.handle(event), Order::Wait);
+    }
+    assert_eq!(operator.survey.handle(SurveyEvent::Arrived), Order::Aborted);
+    assert_eq!(operator.survey.prompt(), Prompt::Aborted);
+}
+
+#[test]
+fn settings_that_no_survey_could_keep_to_are_refused() {
+    let refused = |settings| Survey::<9>::new(SurveyPlan::new(STATIONS).unwrap(), settings, 0).err();
+    assert_eq!(refused(warm()), None);
+    assert_eq!(refused(SurveySettings { detent_um: 0, ..warm() }), Some(SurveySettingsError::Detent));
+    assert_eq!(refused(SurveySettings { headroom_um: 0, ..warm() }), Some(SurveySettingsError::Headroom));
+    for (start_um, lowest_um) in [(8192, -1000), (-900, -1000), (i32::MIN, i32::MIN), (0, i32::MAX)] {
+        let settings = SurveySettings { start_um, lowest_um, ..warm() };
+        assert!(matches!(refused(settings), Some(SurveySettingsError::Start { .. })), "{start_um} {lowest_um}");
+    }
+    for bed_temperature_c in [-274, 1001, i16::MIN, i16::MAX] {
+        let settings = SurveySettings { bed_temperature_c, ..warm() };
+        assert_eq!(refused(settings), Some(SurveySettingsError::BedTemperature { bed_temperature_c }));
+    }
+}
+
+/// 48 °C: row S-2 of the project's sources.
+#[test]
+fn what_is_hot_is_said_before_hands_come_near() {
+    let mut operator = Operator::new(warm(), &bow);
+    operator.begin();
+    let caution = operator.survey.caution().unwrap();
+    assert_eq!((caution.bed_c, caution.nozzle_c, caution.can_wear_gloves), (60, 200, false));
+    let _ = operator.survey.handle(SurveyEvent::ScrewTurned);
+    assert!(operator.survey.caution().unwrap().can_wear_gloves, "a screw can be turned in gloves");
+    let cold = survey(SurveySettings::default());
+    assert_eq!(cold.caution(), None);
+    for bed_c in [i16::MIN, 48, 110, i16::MAX] {
+        let mut survey = survey(warm());
+        let _ = survey.handle(temperature(bed_c, 300, 0));
+        let text = survey.caution().unwrap().to_string();
+        assert!(text.chars().count() <= 20, "{text}");
+    }
 }
 
 /// A bowed plate wants refining; a rough one does not.
@@ -260,7 +494,7 @@ fn check_stations_choose_the_surface() {
         let mut operator = Operator::new(settings, bed_um);
         operator.begin();
         (0..13).for_each(|_| {
-            operator.read();
+            let _ = operator.read();
         });
         assert_eq!(operator.read(), Order::Done);
         (operator.survey.check_residuals().unwrap(), operator.survey.result(0).unwrap().surface)
@@ -273,23 +507,31 @@ fn check_stations_choose_the_surface() {
     assert_eq!(surface, Surface::Bilinear);
 }
 
-/// Everything that a prompt may say fits a display of four lines of twenty characters.
+/// Everything that a prompt may say fits three lines of twenty characters, and leaves the fourth to what is hot.
 #[test]
 fn prompts_fit_the_display() {
     let prompts = [
         Prompt::Heat { bed_c: i16::MIN, nozzle_c: i16::MIN },
         Prompt::Soak { seconds: u16::MAX },
+        Prompt::Ready { visits: 230 },
         Prompt::Moving { visit: 230, visits: 230 },
-        Prompt::SetGap { visit: 230, visits: 230, z_um: -8191, is_coarse: true },
-        Prompt::LookAgain { off_um: i16::MIN, z_um: -8191, is_coarse: true },
-        Prompt::RaiseBed { by_um: u16::MAX },
+        Prompt::Lifting,
+        Prompt::SetGap { visit: 230, visits: 230, z_um: -8191, is_coarse: true, is_turned: false },
+        Prompt::SetGap { visit: 230, visits: 230, z_um: -8191, is_coarse: true, is_turned: true },
+        Prompt::LookAgain { off_um: -16_382, z_um: -8191, is_coarse: true, is_turned: true },
+        Prompt::BedTemperature { bed_c: i16::MIN, wanted_c: i16::MIN },
+        Prompt::SwitchTripped { press_lifts: true },
+        Prompt::SwitchTripped { press_lifts: false },
+        Prompt::RaiseBed { by_um: u16::MAX, is_told: false },
+        Prompt::RaiseBed { by_um: u16::MAX, is_told: true },
+        Prompt::HandsOff,
         Prompt::Closure { um: i16::MIN },
         Prompt::Done { closure_um: i16::MIN },
         Prompt::Aborted,
     ];
     for prompt in prompts {
         let text = prompt.to_string();
-        assert!(text.lines().count() <= 4 && text.lines().all(|line| line.chars().count() <= 20), "{text}");
+        assert!(text.lines().count() <= 3 && text.lines().all(|line| line.chars().count() <= 20), "{text}");
     }
 }
 
@@ -300,7 +542,7 @@ fn any_event() -> impl Strategy<Value = SurveyEvent> {
         1 => any::<i16>().prop_map(|detents| SurveyEvent::Turned { detents }),
         4 => Just(SurveyEvent::Pressed),
         1 => Just(SurveyEvent::Back),
-        1 => Just(SurveyEvent::LimitSwitchTripped),
+        1 => any::<bool>().prop_map(switch),
         1 => Just(SurveyEvent::ScrewTurned),
         1 => (55..66_i16, 190..210_i16, any::<u32>()).prop_map(|(bed, nozzle, at)| temperature(bed, nozzle, at)),
     ]
@@ -313,18 +555,34 @@ fn cases() -> u32 {
 proptest! {
     #![proptest_config(ProptestConfig { cases: cases(), failure_persistence: None, ..ProptestConfig::default() })]
 
-    /// Never below the allowed height, never down without the knob, never done with a reading missing, always an end
-    /// after an abort.
+    /// No axis moves but as the answer to a press or a turn, or on the way that a press began; never below the allowed
+    /// height, never down without the knob, never done with a reading missing; always an end after an abort.
     #[test]
     fn whatever_happens_the_nozzle_is_safe(
         events in prop::collection::vec(any_event(), 0..400), check_stations in any::<bool>(), lowest_um in -2000..500_i32,
         z_um in -3000..9000_i32,
     ) {
         let settings = SurveySettings { check_stations, lowest_um, start_um: 1000, soak_s: 0, ..warm() };
-        let mut survey = Survey::<9>::new(SurveyPlan::new(STATIONS).unwrap(), settings, z_um);
-        let (mut at_um, mut lowest_set_um) = (z_um, i32::MAX);
-        for event in [temperature(60, 200, 0), temperature(60, 200, 1)].into_iter().chain(events) {
-            match survey.handle(event) {
+        let mut survey = Survey::<9>::new(SurveyPlan::new(STATIONS).unwrap(), settings, z_um).unwrap();
+        let (mut at_um, mut is_tripped, mut is_on_its_way) = (z_um, false, false);
+        for event in [temperature(60, 200, 0), SurveyEvent::Pressed].into_iter().chain(events) {
+            if let SurveyEvent::LimitSwitch { is_tripped: level } = event {
+                is_tripped = level;
+            }
+            let order = survey.handle(event);
+            match order {
+                Order::Lift { .. } | Order::Travel { .. } | Order::Approach { .. } => {
+                    let is_hand = matches!(event, SurveyEvent::Pressed | SurveyEvent::Back | SurveyEvent::Abort);
+                    prop_assert!(is_hand || event == SurveyEvent::Arrived && is_on_its_way, "{event:?}: {order:?}");
+                    prop_assert!(!is_tripped || matches!(order, Order::Lift { .. }), "{order:?} with a tripped switch");
+                    prop_assert_eq!(survey.order_due(), order);
+                    is_on_its_way = true;
+                }
+                Order::Stop => is_on_its_way = false,
+                Order::Wait if event == SurveyEvent::Arrived => is_on_its_way = false,
+                _ => {}
+            }
+            match order {
                 Order::Lift { z_um } => {
                     prop_assert!(z_um >= at_um);
                     at_um = z_um;
@@ -337,22 +595,23 @@ proptest! {
                 }
                 Order::Step { z_um } => {
                     prop_assert!(matches!(event, SurveyEvent::Turned { .. }), "down without the knob");
-                    prop_assert!(z_um >= lowest_um);
+                    prop_assert!(z_um >= lowest_um && !is_tripped);
                     at_um = z_um;
-                    lowest_set_um = lowest_set_um.min(z_um);
                 }
                 Order::Done => {
                     let result = survey.result(1).expect("a result when done");
                     prop_assert_eq!(result.grid.nodes_um().len(), 9);
+                    prop_assert!(result.bed_temperature_c.abs_diff(60) <= 3);
                     prop_assert!((0..3).all(|row| (0..3).all(|column| survey.height_um(column, row).is_some())));
                 }
-                Order::Wait | Order::Travel { .. } | Order::RaiseBed { .. } | Order::Aborted => {}
+                Order::Wait | Order::Stop | Order::Travel { .. } | Order::Aborted => {}
             }
             prop_assert!(survey.result(1).is_none() || survey.handle(SurveyEvent::Arrived) == Order::Done);
         }
         if survey.result(1).is_none() {
             let order = survey.handle(SurveyEvent::Abort);
-            prop_assert!(matches!(order, Order::Lift { z_um } if z_um >= at_um), "{order:?}");
+            prop_assert!(matches!(order, Order::Lift { z_um } if z_um >= at_um) || order == Order::Aborted, "{order:?}");
+            prop_assert_eq!(survey.handle(SurveyEvent::Arrived), Order::Aborted);
             prop_assert_eq!(survey.prompt(), Prompt::Aborted);
             for event in [SurveyEvent::Arrived, SurveyEvent::Pressed, SurveyEvent::ScrewTurned, SurveyEvent::Abort] {
                 prop_assert_eq!(survey.handle(event), Order::Aborted);

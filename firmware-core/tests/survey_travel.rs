@@ -2,6 +2,7 @@
 //! can be set. The bed is a function of place, and every path is looked at along its whole length.
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
+#![allow(unused_must_use, reason = "what the machine gives back was carried out already")]
 
 use std::f64::consts::PI;
 
@@ -31,7 +32,7 @@ struct Machine<'a> {
 impl<'a> Machine<'a> {
     fn new(plan: SurveyPlan<25>, settings: SurveySettings, bed_um: &'a dyn Fn(f64, f64) -> f64) -> Self {
         Self {
-            survey: Survey::new(plan, settings, 5000),
+            survey: Survey::new(plan, settings, 5000).unwrap(),
             settings,
             bed_um,
             at: (0, 0),
@@ -80,6 +81,7 @@ impl<'a> Machine<'a> {
                     self.is_above("approached")?;
                 }
                 Order::Step { .. } => return Err("a step that nobody turned".to_string()),
+                Order::Stop => {}
                 order => return Ok(order),
             }
             order = self.survey.handle(SurveyEvent::Arrived);
@@ -94,9 +96,30 @@ impl<'a> Machine<'a> {
     /// Warms up, soaks and goes to the first station.
     fn begin(&mut self) -> Result<Order, String> {
         let SurveySettings { bed_temperature_c: bed_c, nozzle_temperature_c: nozzle_c, soak_s, .. } = self.settings;
-        self.survey.handle(SurveyEvent::Temperature { bed_c, nozzle_c, at_s: 0 });
-        let order = self.survey.handle(SurveyEvent::Temperature { bed_c, nozzle_c, at_s: soak_s.into() });
-        self.carry_out(order)
+        let _ = self.survey.handle(SurveyEvent::Temperature { bed_c, nozzle_c, at_s: 0 });
+        let _ = self.survey.handle(SurveyEvent::Temperature { bed_c, nozzle_c, at_s: soak_s.into() });
+        self.event(SurveyEvent::Pressed)
+    }
+
+    /// The nozzle meets the switch, is lifted off it, and the bed is raised by the headroom.
+    fn meet_the_switch(&mut self) -> Result<(), String> {
+        self.event(SurveyEvent::LimitSwitch { is_tripped: true })?;
+        let lift = self.survey.handle(SurveyEvent::Pressed);
+        let _ = self.survey.handle(SurveyEvent::LimitSwitch { is_tripped: false });
+        self.carry_out(lift)?;
+        let by_um = self.settings.headroom_um;
+        if self.survey.prompt() != (Prompt::RaiseBed { by_um, is_told: false }) {
+            return Err(format!("{:?}", self.survey.prompt()));
+        }
+        self.event(SurveyEvent::ScrewTurned)?;
+        self.raised_um += f64::from(by_um);
+        self.begin_again()
+    }
+
+    /// Hands off, and on to the first station.
+    fn begin_again(&mut self) -> Result<(), String> {
+        self.event(SurveyEvent::Pressed)?;
+        self.event(SurveyEvent::Pressed).map(drop)
     }
 
     fn event(&mut self, event: SurveyEvent) -> Result<Order, String> {
@@ -110,6 +133,7 @@ impl<'a> Machine<'a> {
         let (before_um, gap_um) = (self.z_um, self.gap_um());
         let order = self.survey.handle(SurveyEvent::Turned { detents });
         let Order::Step { z_um } = order else { return Err(format!("{order:?} for a turn")) };
+        let _ = self.survey.handle(SurveyEvent::Arrived);
         self.z_um = z_um;
         self.detents += u32::from(detents.unsigned_abs());
         let downwards_um = detent_um.max(coarse_um.min(feeler_um));
@@ -254,13 +278,18 @@ fn the_nozzle_is_off_the_bed_when_all_is_done() {
 /// with it the height of travels, has gone meanwhile.
 #[test]
 fn a_lift_goes_up_from_anywhere_on_the_way_down() {
-    for event in [SurveyEvent::Back, SurveyEvent::LimitSwitchTripped, SurveyEvent::ScrewTurned, SurveyEvent::Abort] {
+    for event in [SurveyEvent::LimitSwitch { is_tripped: true }, SurveyEvent::ScrewTurned, SurveyEvent::Abort] {
         let mut machine = at_the_second(SurveySettings { lift_um: 500, ..SurveySettings::default() });
         machine.turn(20).unwrap();
         assert_eq!(machine.survey.handle(SurveyEvent::Pressed), Order::Lift { z_um: 3000 });
         assert!(matches!(machine.survey.handle(SurveyEvent::Arrived), Order::Travel { .. }));
         assert_eq!(machine.survey.handle(SurveyEvent::Arrived), Order::Approach { z_um: 2500 });
-        assert_eq!(machine.survey.handle(event), Order::Lift { z_um: 3000 }, "{event:?}");
+        let mut order = machine.survey.handle(event);
+        if order == Order::Stop {
+            assert_eq!(machine.survey.handle(SurveyEvent::Arrived), Order::Wait);
+            order = machine.survey.handle(SurveyEvent::Pressed);
+        }
+        assert_eq!(order, Order::Lift { z_um: 3000 }, "{event:?}");
     }
 }
 
@@ -268,12 +297,12 @@ fn a_lift_goes_up_from_anywhere_on_the_way_down() {
 fn a_bed_that_was_raised_takes_the_start_with_it() {
     let mut machine = at_the_second(SurveySettings { headroom_um: 700, ..SurveySettings::default() });
     for start_um in [2700, 3400] {
-        assert_eq!(machine.event(SurveyEvent::LimitSwitchTripped), Ok(Order::RaiseBed { by_um: 700 }));
-        assert_eq!(machine.event(SurveyEvent::ScrewTurned), Ok(Order::Wait));
+        machine.meet_the_switch().unwrap();
         assert_eq!(machine.z_um, start_um);
     }
     // Screws turned without need are the person's own business.
     assert_eq!(machine.event(SurveyEvent::ScrewTurned), Ok(Order::Wait));
+    machine.begin_again().unwrap();
     assert_eq!(machine.z_um, 3400);
 }
 
@@ -335,12 +364,11 @@ impl Machine<'_> {
             }
             Hand::PressesEarly => {}
             Hand::GoesBack => return self.event(SurveyEvent::Back).map(drop),
-            Hand::MeetsTheSwitch => {
-                self.event(SurveyEvent::LimitSwitchTripped)?;
-                self.raised_um += f64::from(self.settings.headroom_um);
-                return self.event(SurveyEvent::ScrewTurned).map(drop);
+            Hand::MeetsTheSwitch => return self.meet_the_switch(),
+            Hand::TurnsScrews => {
+                self.event(SurveyEvent::ScrewTurned)?;
+                return self.begin_again();
             }
-            Hand::TurnsScrews => return self.event(SurveyEvent::ScrewTurned).map(drop),
         }
         self.event(SurveyEvent::Pressed).map(drop)
     }

@@ -115,7 +115,7 @@ impl fmt::Display for Prompt {
                 write!(f, "Again: off {off_um} um\nZ {z_um} um{}\n{hand}", coarse(is_coarse))
             }
             Self::BedTemperature { bed_c, wanted_c } => {
-                write!(f, "Void: bed at {bed_c} C\nset for {wanted_c} C\npress: lift, restart")
+                write!(f, "Void: bed {bed_c} C\nset for {wanted_c} C\npress: lift, restart")
             }
             Self::SwitchTripped { press_lifts: true } => write!(f, "Limit switch tripped\nround void\npress: lift"),
             Self::SwitchTripped { press_lifts: false } => write!(f, "Limit switch tripped\ncheck it, its wire"),
