@@ -134,7 +134,7 @@ fn hands_and_temperatures_only_stop() {
     begin_and_arrive(&mut s);
     s.event(turned).expect("a survey");
     assert_eq!(tell(&mut s, 301, 30, 20).kind, GapkeeperOrderKind::Stop as u8);
-    assert!(s.screen().starts_with("Void: bed at 30 C"), "{}", s.screen());
+    assert!(s.screen().starts_with("Void: bed 30 C"), "{}", s.screen());
 }
 
 /// The switch is a level that is known before a survey begins, and telling it leaves moves alone.
