@@ -271,25 +271,41 @@ enum GapkeeperResult
    */
   GAPKEEPER_RESULT_MEMORY_SIZE = 28,
   /*
+   The slots of an EEPROM begin at address 0.
+   */
+  GAPKEEPER_RESULT_MEMORY_ADDRESS_ZERO = 29,
+  /*
+   First address or slot size is no multiple of the page or erase unit.
+   */
+  GAPKEEPER_RESULT_MEMORY_ALIGNMENT = 30,
+  /*
+   The slots do not fit the memory.
+   */
+  GAPKEEPER_RESULT_MEMORY_TOO_SHORT = 31,
+  /*
+   No page, or no unit to program, of this size can be served.
+   */
+  GAPKEEPER_RESULT_MEMORY_UNIT = 32,
+  /*
    One of the memory's functions reported a failure.
    */
-  GAPKEEPER_RESULT_MEMORY_ACCESS = 29,
+  GAPKEEPER_RESULT_MEMORY_ACCESS = 33,
   /*
    The memory did not keep what was written.
    */
-  GAPKEEPER_RESULT_MEMORY_NOT_KEPT = 30,
+  GAPKEEPER_RESULT_MEMORY_NOT_KEPT = 34,
   /*
    A newer program saved here; nothing was written over.
    */
-  GAPKEEPER_RESULT_NEWER_LAYOUT = 31,
+  GAPKEEPER_RESULT_NEWER_LAYOUT = 35,
   /*
    The grid cannot be stored.
    */
-  GAPKEEPER_RESULT_NOT_STORABLE = 32,
+  GAPKEEPER_RESULT_NOT_STORABLE = 36,
   /*
    Something newer than this interface; the text says what.
    */
-  GAPKEEPER_RESULT_OTHER = 33,
+  GAPKEEPER_RESULT_OTHER = 37,
 };
 #ifndef __cplusplus
 #if __STDC_VERSION__ >= 202311L
@@ -391,7 +407,7 @@ typedef uint8_t GapkeeperEventKind;
 #endif // __cplusplus
 
 /*
- What a function of the memory answers; any other number is a failure, which the text of the result shows.
+ What a function of a memory answers; any other number is a failure, which the text of the result shows.
  */
 enum GapkeeperMemoryAnswer
 #if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
@@ -406,6 +422,18 @@ enum GapkeeperMemoryAnswer
    Only from `read`: these cells cannot be read, as in flash with error correction after a power cut.
    */
   GAPKEEPER_MEMORY_ANSWER_DAMAGED = 1,
+  /*
+   The part did not answer: not there, or at work on a write of before.
+   */
+  GAPKEEPER_MEMORY_ANSWER_NO_ANSWER = 2,
+  /*
+   Only from the library's I2C memory: the part was still writing after all polls.
+   */
+  GAPKEEPER_MEMORY_ANSWER_STILL_WRITING = 3,
+  /*
+   Only from the library's memories: bytes outside the slots, or a description that was changed or has moved.
+   */
+  GAPKEEPER_MEMORY_ANSWER_MISUSED = 4,
 };
 #ifndef __cplusplus
 #if __STDC_VERSION__ >= 202311L
@@ -682,6 +710,91 @@ typedef uint8_t GapkeeperWhy;
 #endif // __cplusplus
 
 /*
+ The part of a memory that holds the slots, one after the other.
+ */
+typedef struct GapkeeperRegion {
+  /*
+   Address of the first byte of the first slot; not 0 in an EEPROM, where a falling supply may write.
+   */
+  uint32_t first_address;
+  /*
+   Bytes in each slot, `GAPKEEPER_SLOT_SIZE(unit)` or more.
+   */
+  uint32_t slot_size;
+  /*
+   Number of slots, `GAPKEEPER_SLOT_COUNT` or more.
+   */
+  uint32_t slot_count;
+} GapkeeperRegion;
+
+/*
+ EEPROM in which each byte is erased and written by itself, as inside many controllers. Its unit is 1.
+
+ The functions answer `GAPKEEPER_MEMORY_ANSWER_DONE`, or a number of their own from 16 on for a failure.
+ */
+typedef struct GapkeeperByteEeprom {
+  /*
+   Given to both functions; may be null.
+   */
+  void *context;
+  /*
+   Reads a byte.
+   */
+  uint8_t (*read_byte)(void *context, uint32_t address, uint8_t *byte);
+  /*
+   Erases and writes a byte, also where it reads as wanted, and returns when that is done.
+   */
+  uint8_t (*write_byte)(void *context, uint32_t address, uint8_t byte);
+  /*
+   Number of bytes.
+   */
+  uint32_t capacity;
+  /*
+   Where the slots lie.
+   */
+  struct GapkeeperRegion region;
+} GapkeeperByteEeprom;
+
+/*
+ Persistent memory in slots of equal size. For usual parts the library makes one: `gapkeeper_byte_eeprom`,
+ `gapkeeper_i2c_eeprom`, `gapkeeper_nor_flash`. For another sort, fill it.
+
+ Each call is one attempt: report failures, never try over. `write` begins at a multiple of `unit`, writes all bytes
+ also where they read as wanted, and may fill the rest of its last unit. `write` and `erase` return when the memory
+ is done. No function calls the keeper that is being loaded or saved.
+ */
+typedef struct GapkeeperMemory {
+  /*
+   Given to every function; may be null.
+   */
+  void *context;
+  /*
+   Reads `length` bytes of a slot.
+   */
+  uint8_t (*read)(void *context, uint32_t slot, uint32_t offset, uint8_t *bytes, size_t length);
+  /*
+   Makes a slot writable; does nothing where written bytes can be written over.
+   */
+  uint8_t (*erase)(void *context, uint32_t slot);
+  /*
+   Writes `length` bytes of a slot.
+   */
+  uint8_t (*write)(void *context, uint32_t slot, uint32_t offset, const uint8_t *bytes, size_t length);
+  /*
+   Number of slots, `GAPKEEPER_SLOT_COUNT` or more.
+   */
+  uint32_t slot_count;
+  /*
+   Bytes in each slot, `GAPKEEPER_SLOT_SIZE(unit)` or more.
+   */
+  uint32_t slot_size;
+  /*
+   Bytes that a power failure during a write puts at risk together; a slot is a multiple of it.
+   */
+  uint32_t unit;
+} GapkeeperMemory;
+
+/*
  Storage of a keeper. What is in it is the library's affair; begin with `gapkeeper_init`.
  */
 typedef struct GapkeeperKeeper {
@@ -760,6 +873,65 @@ typedef struct GapkeeperGrid {
    */
   uint8_t surface;
 } GapkeeperGrid;
+
+/*
+ EEPROM with pages on an I2C bus, as its data sheet describes it. Its unit is a page.
+
+ The transfers answer `GAPKEEPER_MEMORY_ANSWER_DONE`, `GAPKEEPER_MEMORY_ANSWER_NO_ANSWER` where the part did not
+ acknowledge, as it does while it writes, or a number of their own from 16 on for another failure.
+ */
+typedef struct GapkeeperI2cEeprom {
+  /*
+   Given to every function; may be null.
+   */
+  void *context;
+  /*
+   Start, device address for writing, `length` bytes, stop.
+   */
+  uint8_t (*write)(void *context, uint8_t device_address, const uint8_t *bytes, size_t length);
+  /*
+   Start, device address for writing, `sent_length` bytes, start again, device address for reading, `length` bytes,
+   stop.
+   */
+  uint8_t (*write_read)(void *context,
+                        uint8_t device_address,
+                        const uint8_t *sent,
+                        size_t sent_length,
+                        uint8_t *bytes,
+                        size_t length);
+  /*
+   Waits so long at least.
+   */
+  void (*delay_us)(void *context, uint32_t us);
+  /*
+   Number of bytes.
+   */
+  uint32_t capacity;
+  /*
+   Bytes written in one write cycle, a power of two up to 128.
+   */
+  uint32_t page_size;
+  /*
+   Time before each question whether a write cycle is over. Polls times this must exceed the longest write cycle.
+   */
+  uint32_t poll_interval_us;
+  /*
+   Where the slots lie; a slot is whole pages, and the first page of the part is not available.
+   */
+  struct GapkeeperRegion region;
+  /*
+   How often the part is asked before it counts as broken.
+   */
+  uint16_t polls;
+  /*
+   Seven-bit device address of the first block.
+   */
+  uint8_t device_address;
+  /*
+   How many bytes of address the part takes, 1 or 2; the bits above stand in the lowest of the device address.
+   */
+  uint8_t address_bytes;
+} GapkeeperI2cEeprom;
 
 /*
  What a keeper needs to know of the machine. Begin with `gapkeeper_settings_default`.
@@ -993,42 +1165,47 @@ typedef struct GapkeeperArc {
 } GapkeeperArc;
 
 /*
- Persistent memory in slots of equal size.
+ NOR flash: erased in large units, programmed once in small ones. Its unit is `program_size`.
 
- Each call is one attempt: report failures, never try over. `write` begins at a multiple of `unit`, writes all bytes
- also where they read as wanted, and may fill the rest of its last unit. `write` and `erase` return when the memory
- is done. No function calls the keeper that is being loaded or saved.
+ A slot is one erase unit or several, and there are `GAPKEEPER_SLOT_COUNT` of them: with sectors of 128 KiB that is a
+ mebibyte. Erasing stalls the call, and on many chips the whole program, for as long as the data sheet says.
+
+ The functions answer `GAPKEEPER_MEMORY_ANSWER_DONE`, or a number of their own from 16 on for a failure.
  */
-typedef struct GapkeeperMemory {
+typedef struct GapkeeperNorFlash {
   /*
    Given to every function; may be null.
    */
   void *context;
   /*
-   Reads `length` bytes of a slot.
+   Reads `length` bytes from any address on. `GAPKEEPER_MEMORY_ANSWER_DAMAGED` where error correction gives them up.
    */
-  uint8_t (*read)(void *context, uint32_t slot, uint32_t offset, uint8_t *bytes, size_t length);
+  uint8_t (*read)(void *context, uint32_t address, uint8_t *bytes, size_t length);
   /*
-   Makes a slot writable; does nothing where written bytes can be written over.
+   Erases the erase unit that begins at this address, and returns when that is done.
    */
-  uint8_t (*erase)(void *context, uint32_t slot);
+  uint8_t (*erase)(void *context, uint32_t address);
   /*
-   Writes `length` bytes of a slot.
+   Programs `length` bytes, whole units, and returns when that is done.
    */
-  uint8_t (*write)(void *context, uint32_t slot, uint32_t offset, const uint8_t *bytes, size_t length);
+  uint8_t (*program)(void *context, uint32_t address, const uint8_t *bytes, size_t length);
   /*
-   Number of slots, `GAPKEEPER_SLOT_COUNT` or more.
+   Number of bytes.
    */
-  uint32_t slot_count;
+  uint32_t capacity;
   /*
-   Bytes in each slot, `GAPKEEPER_SLOT_SIZE(unit)` or more.
+   Bytes in an erase unit.
    */
-  uint32_t slot_size;
+  uint32_t erase_size;
   /*
-   Bytes that a power failure during a write puts at risk together; a slot is a multiple of it.
+   Bytes programmed at once: a power of two, 1 to 256.
    */
-  uint32_t unit;
-} GapkeeperMemory;
+  uint32_t program_size;
+  /*
+   Where the slots lie: at erase units. Address 0 may be a slot here.
+   */
+  struct GapkeeperRegion region;
+} GapkeeperNorFlash;
 
 /*
  What loading found.
@@ -1308,6 +1485,17 @@ extern "C" {
 uint16_t gapkeeper_abi_version(void);
 
 /*
+ Makes a memory for `gapkeeper_load` and `gapkeeper_save` of a byte-written EEPROM. The memory refers to `*eeprom`, which
+ stays where it is and as it is.
+
+ # Safety
+ `eeprom` is null or may be read, as long as the memory is used; its functions do what [`GapkeeperByteEeprom`] says.
+ `memory` is null or may be written.
+ */
+GapkeeperResult gapkeeper_byte_eeprom(const struct GapkeeperByteEeprom *eeprom,
+                                      struct GapkeeperMemory *memory);
+
+/*
  Takes a grid from elsewhere as if it had just been measured: it is remembered, in force, and not saved yet.
  `count` heights in micrometres, row by row.
 
@@ -1350,6 +1538,17 @@ GapkeeperResult gapkeeper_shift_by(struct GapkeeperKeeper *keeper, int16_t steps
  */
 GapkeeperResult gapkeeper_set_fade(struct GapkeeperKeeper *keeper,
                                    const struct GapkeeperFade *fade);
+
+/*
+ Makes a memory for `gapkeeper_load` and `gapkeeper_save` of an I2C EEPROM. The memory refers to `*eeprom`, which stays
+ where it is and as it is.
+
+ # Safety
+ `eeprom` is null or may be read, as long as the memory is used; its functions do what [`GapkeeperI2cEeprom`] says.
+ `memory` is null or may be written.
+ */
+GapkeeperResult gapkeeper_i2c_eeprom(const struct GapkeeperI2cEeprom *eeprom,
+                                     struct GapkeeperMemory *memory);
 
 /*
  Settings that suit most machines: restores on homing, splits to 2 um, shifts by 10 um, no lowest height, no fade.
@@ -1509,6 +1708,17 @@ GapkeeperResult gapkeeper_chord_next(struct GapkeeperChords *chords, struct Gapk
 GapkeeperResult gapkeeper_logical(const struct GapkeeperKeeper *keeper,
                                   const struct GapkeeperPoint *machine,
                                   struct GapkeeperPoint *logical);
+
+/*
+ Makes a memory for `gapkeeper_load` and `gapkeeper_save` of NOR flash. The memory refers to `*flash`, which stays where
+ it is and as it is.
+
+ # Safety
+ `flash` is null or may be read, as long as the memory is used; its functions do what [`GapkeeperNorFlash`] says.
+ `memory` is null or may be written.
+ */
+GapkeeperResult gapkeeper_nor_flash(const struct GapkeeperNorFlash *flash,
+                                    struct GapkeeperMemory *memory);
 
 /*
  Loads all that is stored; nothing comes into force before homing.

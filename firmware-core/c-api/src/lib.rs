@@ -17,16 +17,20 @@
 
 #![cfg_attr(target_os = "none", no_std)]
 
+mod byte_eeprom;
 mod convert;
 mod grids;
+mod i2c_eeprom;
 mod keeper;
 mod memory;
 mod motion;
+mod nor_flash;
 #[cfg(target_os = "none")]
 mod panic;
 mod persistence;
 mod pointer;
 mod prompt;
+mod region;
 mod result;
 mod status;
 mod storage;
@@ -34,12 +38,16 @@ mod survey;
 mod text;
 mod types;
 
+pub use byte_eeprom::*;
 pub use grids::*;
+pub use i2c_eeprom::*;
 pub use keeper::*;
 pub use memory::*;
 pub use motion::*;
+pub use nor_flash::*;
 pub use persistence::*;
 pub use prompt::*;
+pub use region::GapkeeperRegion;
 pub use result::GapkeeperResult;
 pub use status::*;
 pub use storage::*;

@@ -25,7 +25,7 @@ pub const GAPKEEPER_SEAL_SIZE: u32 = 4;
 const _: () = assert!(GAPKEEPER_SLOT_COUNT as usize == 2 + 2 * crate::GAPKEEPER_GRIDS);
 const _: () = assert!(GAPKEEPER_RECORD_SIZE as usize == max_record_size(GAPKEEPER_STATIONS));
 
-/// What a function of the memory answers; any other number is a failure, which the text of the result shows.
+/// What a function of a memory answers; any other number is a failure, which the text of the result shows.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[repr(u8)]
 pub enum GapkeeperMemoryAnswer {
@@ -33,9 +33,16 @@ pub enum GapkeeperMemoryAnswer {
     Done = 0,
     /// Only from `read`: these cells cannot be read, as in flash with error correction after a power cut.
     Damaged = 1,
+    /// The part did not answer: not there, or at work on a write of before.
+    NoAnswer = 2,
+    /// Only from the library's I2C memory: the part was still writing after all polls.
+    StillWriting = 3,
+    /// Only from the library's memories: bytes outside the slots, or a description that was changed or has moved.
+    Misused = 4,
 }
 
-/// Persistent memory in slots of equal size.
+/// Persistent memory in slots of equal size. For usual parts the library makes one: `gapkeeper_byte_eeprom`,
+/// `gapkeeper_i2c_eeprom`, `gapkeeper_nor_flash`. For another sort, fill it.
 ///
 /// Each call is one attempt: report failures, never try over. `write` begins at a multiple of `unit`, writes all bytes
 /// also where they read as wanted, and may fill the rest of its last unit. `write` and `erase` return when the memory
@@ -69,9 +76,30 @@ unsafe impl Plain for GapkeeperMemory {}
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct MemoryFailure(u8);
 
+impl MemoryFailure {
+    /// What the function answered.
+    pub(crate) fn number(self) -> u8 {
+        self.0
+    }
+}
+
+impl From<GapkeeperMemoryAnswer> for MemoryFailure {
+    fn from(answer: GapkeeperMemoryAnswer) -> Self {
+        Self(answer as u8)
+    }
+}
+
 impl fmt::Display for MemoryFailure {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "the memory reported failure {}", self.0)
+        const NO_ANSWER: u8 = GapkeeperMemoryAnswer::NoAnswer as u8;
+        const STILL_WRITING: u8 = GapkeeperMemoryAnswer::StillWriting as u8;
+        const MISUSED: u8 = GapkeeperMemoryAnswer::Misused as u8;
+        match self.0 {
+            NO_ANSWER => write!(f, "the memory does not answer: check wiring and device address"),
+            STILL_WRITING => write!(f, "the memory is still writing after all polls: allow more of them"),
+            MISUSED => write!(f, "the memory's description has changed or moved: keep it where it is, as it is"),
+            number => write!(f, "the memory reported failure {number}"),
+        }
     }
 }
 
@@ -117,7 +145,7 @@ impl CallerMemory {
 }
 
 /// Held at the largest size there is: more memory than can be addressed is not used.
-fn held(bytes: u32) -> usize {
+pub(crate) fn held(bytes: u32) -> usize {
     usize::try_from(bytes).unwrap_or(usize::MAX)
 }
 
@@ -126,7 +154,8 @@ fn narrowed(number: usize) -> Result<u32, MemoryFailure> {
     u32::try_from(number).map_err(|_| MemoryFailure(u8::MAX))
 }
 
-fn done(answer: u8) -> Result<(), MemoryFailure> {
+/// Whether a function of the caller did as asked.
+pub(crate) fn done(answer: u8) -> Result<(), MemoryFailure> {
     if answer == GapkeeperMemoryAnswer::Done as u8 { Ok(()) } else { Err(MemoryFailure(answer)) }
 }
 

@@ -2,6 +2,7 @@
 
 use core::fmt;
 
+use gapkeeper::memory::RegionError;
 use gapkeeper::{GridError, KeeperError, LoadError, PlanError, SettingsError, SplitError, StoreError};
 
 use crate::memory::MemoryFailure;
@@ -69,23 +70,31 @@ pub enum GapkeeperResult {
     MemoryUnexpected = 27,
     /// The memory's slots are too few or too small.
     MemorySize = 28,
+    /// The slots of an EEPROM begin at address 0.
+    MemoryAddressZero = 29,
+    /// First address or slot size is no multiple of the page or erase unit.
+    MemoryAlignment = 30,
+    /// The slots do not fit the memory.
+    MemoryTooShort = 31,
+    /// No page, or no unit to program, of this size can be served.
+    MemoryUnit = 32,
     /// One of the memory's functions reported a failure.
-    MemoryAccess = 29,
+    MemoryAccess = 33,
     /// The memory did not keep what was written.
-    MemoryNotKept = 30,
+    MemoryNotKept = 34,
     /// A newer program saved here; nothing was written over.
-    NewerLayout = 31,
+    NewerLayout = 35,
     /// The grid cannot be stored.
-    NotStorable = 32,
+    NotStorable = 36,
     /// Something newer than this interface; the text says what.
-    Other = 33,
+    Other = 37,
 }
 
 impl GapkeeperResult {
     /// The result with this number.
     pub(crate) fn from_number(number: u8) -> Option<Self> {
         // In the order of their numbers, which a test checks.
-        const ALL: [GapkeeperResult; 34] = [
+        const ALL: [GapkeeperResult; 38] = [
             GapkeeperResult::Ok,
             GapkeeperResult::End,
             GapkeeperResult::Truncated,
@@ -115,6 +124,10 @@ impl GapkeeperResult {
             GapkeeperResult::MemoryBlank,
             GapkeeperResult::MemoryUnexpected,
             GapkeeperResult::MemorySize,
+            GapkeeperResult::MemoryAddressZero,
+            GapkeeperResult::MemoryAlignment,
+            GapkeeperResult::MemoryTooShort,
+            GapkeeperResult::MemoryUnit,
             GapkeeperResult::MemoryAccess,
             GapkeeperResult::MemoryNotKept,
             GapkeeperResult::NewerLayout,
@@ -160,6 +173,10 @@ impl fmt::Display for GapkeeperResult {
             Self::MemoryBlank => return LoadError::<MemoryFailure>::Blank.fmt(f),
             Self::MemoryUnexpected => return LoadError::<MemoryFailure>::Unexpected.fmt(f),
             Self::MemorySize => "the memory's slots are too few or too small",
+            Self::MemoryAddressZero => return RegionError::AddressZero.fmt(f),
+            Self::MemoryAlignment => "first address and slot size must be multiples of the page or erase unit",
+            Self::MemoryTooShort => "the slots do not fit the memory: use fewer or smaller slots",
+            Self::MemoryUnit => "pages and units to program are powers of two, 128 and 256 bytes at most",
             Self::MemoryAccess => "the memory did not do as asked",
             Self::MemoryNotKept => "the memory does not keep what is written: replace it",
             Self::NewerLayout => "stored by a newer program: use that program",
@@ -297,9 +314,9 @@ mod tests {
 
     #[test]
     fn numbers_and_results_are_one_to_one() {
-        for number in 0..=33 {
+        for number in 0..=37 {
             assert_eq!(GapkeeperResult::from_number(number).map(|result| result as u8), Some(number));
         }
-        assert_eq!(GapkeeperResult::from_number(34), None);
+        assert_eq!(GapkeeperResult::from_number(38), None);
     }
 }
