@@ -36,7 +36,7 @@ unsafe impl Plain for GapkeeperLoadReport {}
 // SAFETY: as above.
 unsafe impl Plain for GapkeeperSaveReport {}
 
-/// Loads all that is stored; nothing comes into force before homing.
+/// Loads all that is stored; nothing comes into force before homing. How much stack it takes is in README.md.
 ///
 /// `GAPKEEPER_RESULT_MEMORY_BLANK`: show the result's text and let a person say whether this memory is new; if it is,
 /// call `gapkeeper_begin_memory`. After any other failure show the text and go on uncorrected. A failed load leaves no

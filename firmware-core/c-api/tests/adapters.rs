@@ -98,7 +98,8 @@ unsafe extern "C" fn write_byte(context: *mut c_void, address: u32, byte: u8) ->
     answer
 }
 
-const BYTES_REGION: GapkeeperRegion = GapkeeperRegion { first_address: 16, slot_size: 120, slot_count: 8 };
+const BYTES_SLOT: u32 = gapkeeper::store::slot_size(GAPKEEPER_STATIONS, 1) as u32;
+const BYTES_REGION: GapkeeperRegion = GapkeeperRegion { first_address: 16, slot_size: BYTES_SLOT, slot_count: 8 };
 
 fn byte_eeprom(part: &mut Part) -> GapkeeperByteEeprom {
     GapkeeperByteEeprom {
@@ -452,11 +453,11 @@ fn a_memory_that_is_misused_answers_that() {
     let mut bytes = [0; 8];
     let answers = [
         call!(read(context, 8, 0, bytes.as_mut_ptr(), 8)),
-        call!(read(context, 0, 113, bytes.as_mut_ptr(), 8)),
+        call!(read(context, 0, BYTES_SLOT - 7, bytes.as_mut_ptr(), 8)),
         call!(read(context, u32::MAX, u32::MAX, bytes.as_mut_ptr(), 8)),
         call!(read(context, 0, 0, core::ptr::null_mut(), 8)),
         call!(read(core::ptr::null_mut(), 0, 0, bytes.as_mut_ptr(), 8)),
-        call!(write(context, 0, 113, bytes.as_ptr(), 8)),
+        call!(write(context, 0, BYTES_SLOT - 7, bytes.as_ptr(), 8)),
         call!(write(context, 0, 0, core::ptr::null(), 8)),
         call!(write(core::ptr::null_mut(), 0, 0, bytes.as_ptr(), 8)),
         call!(erase(core::ptr::null_mut(), 0)),

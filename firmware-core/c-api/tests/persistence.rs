@@ -9,7 +9,7 @@ use gapkeeper_c_api::*;
 use session::{HEIGHTS_UM, MOTION, Session, grid, settings, zeroed};
 
 /// The smallest that there may be: `GAPKEEPER_SLOT_SIZE(UNIT)`.
-const SLOT_SIZE: usize = 120;
+const SLOT_SIZE: usize = gapkeeper::store::slot_size(GAPKEEPER_STATIONS, UNIT as usize);
 const UNIT: u32 = 8;
 
 /// Memory of a machine in RAM, with faults.

@@ -21,7 +21,7 @@ fn source() -> String {
     let readme = read("README.md");
     let blocks: Vec<&str> =
         readme.split("```c\n").skip(1).map(|rest| rest.split("```").next().unwrap_or_default()).collect();
-    let [split, survey] = blocks[..] else { panic!("{} blocks of C in the README", blocks.len()) };
+    let [split, survey, memory] = blocks[..] else { panic!("{} blocks of C in the README", blocks.len()) };
     format!(
         "#include \"gapkeeper.h\"
 void queue_straight_motion(GapkeeperPoint end, const int32_t *extra);
@@ -32,7 +32,11 @@ void block(GapkeeperMemory memory, GapkeeperMove motion);
 void block(GapkeeperMemory memory, GapkeeperMove motion) {{\n{split}}}
 void survey_block(GapkeeperMemory memory, GapkeeperLattice stations, int32_t z_um);
 void survey_block(GapkeeperMemory memory, GapkeeperLattice stations, int32_t z_um) {{
-static GapkeeperKeeper keeper; char text[GAPKEEPER_SCREEN_TEXT_SIZE]; GapkeeperResult result;\n{survey}}}\n"
+static GapkeeperKeeper keeper; char text[GAPKEEPER_SCREEN_TEXT_SIZE]; GapkeeperResult result;\n{survey}}}
+uint8_t read_byte(void *context, uint32_t address, uint8_t *byte);
+uint8_t write_byte(void *context, uint32_t address, uint8_t byte);
+GapkeeperResult memory_block(void);
+GapkeeperResult memory_block(void) {{ GapkeeperMemory memory; GapkeeperResult result;\n{memory}return result; }}\n"
     )
 }
 

@@ -27,6 +27,22 @@ static uint8_t write_cells(void *context, uint32_t slot, uint32_t offset, const 
     return GAPKEEPER_MEMORY_ANSWER_DONE;
 }
 
+uint8_t read_byte(void *context, uint32_t address, uint8_t *byte)
+{
+    (void)context;
+    (void)address;
+    (void)byte;
+    return 16;
+}
+
+uint8_t write_byte(void *context, uint32_t address, uint8_t byte)
+{
+    (void)context;
+    (void)address;
+    (void)byte;
+    return 16;
+}
+
 void queue_straight_motion(GapkeeperPoint end, const int32_t *extra)
 {
     (void)extra;
