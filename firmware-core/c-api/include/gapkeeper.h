@@ -18,6 +18,11 @@
 #define GAPKEEPER_AVR
 #endif
 
+/* Bytes that a slot must have in a memory that puts `unit` bytes at risk together; gapkeeper_slot_size as a constant. */
+#define GAPKEEPER_SLOT_SIZE(unit) \
+    (GAPKEEPER_IN_UNITS(GAPKEEPER_RECORD_SIZE, unit) + 2 * GAPKEEPER_IN_UNITS(GAPKEEPER_SEAL_SIZE, unit))
+#define GAPKEEPER_IN_UNITS(bytes, unit) (((uint32_t)(bytes) + (unit) - 1) / (unit) * (unit))
+
 /*
  Version of this interface: raised when anything in the header changes its meaning, its size or goes away.
  */
@@ -1863,9 +1868,3 @@ GapkeeperResult gapkeeper_order_due(const struct GapkeeperKeeper *keeper, struct
 #endif  // __cplusplus
 
 #endif  /* GAPKEEPER_H */
-
-
-/* Bytes that a slot must have in a memory that puts `unit` bytes at risk together; gapkeeper_slot_size as a constant. */
-#define GAPKEEPER_SLOT_SIZE(unit) \
-    (GAPKEEPER_IN_UNITS(GAPKEEPER_RECORD_SIZE, unit) + 2 * GAPKEEPER_IN_UNITS(GAPKEEPER_SEAL_SIZE, unit))
-#define GAPKEEPER_IN_UNITS(bytes, unit) (((uint32_t)(bytes) + (unit) - 1) / (unit) * (unit))

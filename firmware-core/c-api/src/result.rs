@@ -172,7 +172,9 @@ impl fmt::Display for GapkeeperResult {
             Self::WithoutMemory => return LoadError::<MemoryFailure>::WithoutMemory.fmt(f),
             Self::MemoryBlank => return LoadError::<MemoryFailure>::Blank.fmt(f),
             Self::MemoryUnexpected => return LoadError::<MemoryFailure>::Unexpected.fmt(f),
-            Self::MemorySize => "the memory's slots are too few or too small",
+            Self::MemorySize => {
+                "too few or too small slots: give GAPKEEPER_SLOT_COUNT of GAPKEEPER_SLOT_SIZE(unit) bytes or more"
+            }
             Self::MemoryAddressZero => return RegionError::AddressZero.fmt(f),
             Self::MemoryAlignment => "first address and slot size must be multiples of the page or erase unit",
             Self::MemoryTooShort => "the slots do not fit the memory: use fewer or smaller slots",
