@@ -85,8 +85,8 @@ impl ErrorType for CallerBus {
 
 impl I2c for CallerBus {
     fn transaction(&mut self, address: SevenBitAddress, operations: &mut [Operation<'_>]) -> Result<(), MemoryFailure> {
-        // SAFETY: the functions do what the header says, see `Described::with`; the bytes are there.
         done(match operations {
+            // SAFETY: the functions do what the header says, see `Described::with`; the bytes are there.
             [Operation::Write(bytes)] => unsafe { (self.write)(self.context, address, bytes.as_ptr(), bytes.len()) },
             // SAFETY: as above.
             [Operation::Write(sent), Operation::Read(bytes)] => unsafe {
