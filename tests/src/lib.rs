@@ -8,6 +8,7 @@
 pub mod demo_job;
 pub mod exact_flow;
 pub mod faults;
+pub mod hands;
 pub mod media;
 pub mod power_cuts;
 pub mod readers;

@@ -2,13 +2,12 @@
 
 use embedded_hal::digital::InputPin;
 use gapkeeper::SurveyEvent;
-use gapkeeper::panel::{Knob, LimitSwitch, Press, PressButton};
+use gapkeeper::panel::{self, EventQueue, Knob, LimitSwitch, PanelEvent, Press, PressButton};
 
 /// Knob, button and limit switch of one machine.
 pub struct Panel<A, B, P, L> {
-    knob: Knob<A, B>,
-    button: PressButton<P>,
-    limit_switch: LimitSwitch<L>,
+    parts: panel::Panel<A, B, P, L>,
+    events: EventQueue,
 }
 
 impl<E, A, B, P, L> Panel<A, B, P, L>
@@ -20,26 +19,28 @@ where
 {
     /// A panel from its parts.
     pub fn new(knob: Knob<A, B>, button: PressButton<P>, limit_switch: LimitSwitch<L>) -> Self {
-        Self { knob, button, limit_switch }
+        Self { parts: panel::Panel::new(knob, button, limit_switch), events: EventQueue::new() }
     }
 
-    /// The next thing that happened, the switch before the person; call it every millisecond or two.
+    /// The next thing that happened, the switch before the person; call it every millisecond.
     ///
     /// A long press ends a survey, a short one is the reading.
     ///
     /// # Errors
-    /// The pins' own.
+    /// The pins' own, when nothing else is to be told.
     pub fn poll(&mut self, now_ms: u32) -> Result<Option<SurveyEvent>, E> {
-        self.limit_switch.poll()?;
-        let detents = self.knob.poll()?;
-        let press = self.button.poll(now_ms)?;
-        if self.limit_switch.take_trip() {
-            return Ok(Some(SurveyEvent::LimitSwitchTripped));
+        let polled = self.parts.poll(now_ms);
+        self.events.put(&polled);
+        while let Some(event) = self.events.take() {
+            match event {
+                PanelEvent::LimitSwitch { is_tripped: true } => return Ok(Some(SurveyEvent::LimitSwitchTripped)),
+                PanelEvent::Pressed(Press::Long) => return Ok(Some(SurveyEvent::Abort)),
+                PanelEvent::Pressed(Press::Short) => return Ok(Some(SurveyEvent::Pressed)),
+                PanelEvent::Turned { detents } => return Ok(Some(SurveyEvent::Turned { detents })),
+                PanelEvent::LimitSwitch { is_tripped: false } | PanelEvent::Lost | PanelEvent::PinFailed => {}
+            }
         }
-        Ok(match press {
-            Some(Press::Short) => Some(SurveyEvent::Pressed),
-            Some(Press::Long) => Some(SurveyEvent::Abort),
-            None => (detents != 0).then_some(SurveyEvent::Turned { detents }),
-        })
+        let errors = polled.errors;
+        errors.limit_switch.or(errors.knob).or(errors.button).map_or(Ok(None), Err)
     }
 }
