@@ -121,6 +121,27 @@
  */
 #define GAPKEEPER_CHORDS_WORDS 16
 
+#if defined(GAPKEEPER_POINTER_16)
+/*
+ Words of 64 bits in a panel's storage.
+ */
+#define GAPKEEPER_PANEL_WORDS 16
+#endif
+
+#if defined(GAPKEEPER_POINTER_32)
+/*
+ Words of 64 bits in a panel's storage.
+ */
+#define GAPKEEPER_PANEL_WORDS 20
+#endif
+
+#if defined(GAPKEEPER_POINTER_64)
+/*
+ Words of 64 bits in a panel's storage.
+ */
+#define GAPKEEPER_PANEL_WORDS 28
+#endif
+
 /*
  Bytes of a keeper's storage.
  */
@@ -135,6 +156,11 @@
  Bytes of the storage of an arc's chords.
  */
 #define GAPKEEPER_CHORDS_SIZE (GAPKEEPER_CHORDS_WORDS * 8)
+
+/*
+ Bytes of a panel's storage.
+ */
+#define GAPKEEPER_PANEL_SIZE (GAPKEEPER_PANEL_WORDS * 8)
 
 #if defined(GAPKEEPER_AVR)
 /*
@@ -252,71 +278,100 @@ enum GapkeeperResult
    */
   GAPKEEPER_RESULT_SETTINGS_SHIFT_STEP = 22,
   /*
+   The panel's settings: a knob that is never steady.
+   */
+  GAPKEEPER_RESULT_SETTINGS_STEADY = 23,
+  /*
    No survey could keep to its settings.
    */
-  GAPKEEPER_RESULT_SURVEY_SETTINGS = 23,
+  GAPKEEPER_RESULT_SURVEY_SETTINGS = 24,
   /*
    Loading: something measured or told is not saved yet and would be lost.
    */
-  GAPKEEPER_RESULT_UNSAVED = 24,
+  GAPKEEPER_RESULT_UNSAVED = 25,
   /*
    The keeper was made to work without memory.
    */
-  GAPKEEPER_RESULT_WITHOUT_MEMORY = 25,
+  GAPKEEPER_RESULT_WITHOUT_MEMORY = 26,
   /*
    Loading: nothing was ever stored here, or the memory does not answer and reads as if it were erased.
    */
-  GAPKEEPER_RESULT_MEMORY_BLANK = 26,
+  GAPKEEPER_RESULT_MEMORY_BLANK = 27,
   /*
    Loading: there are bytes, but none that say which setup holds.
    */
-  GAPKEEPER_RESULT_MEMORY_UNEXPECTED = 27,
+  GAPKEEPER_RESULT_MEMORY_UNEXPECTED = 28,
   /*
    The memory's slots are too few or too small.
    */
-  GAPKEEPER_RESULT_MEMORY_SIZE = 28,
+  GAPKEEPER_RESULT_MEMORY_SIZE = 29,
   /*
    The slots of an EEPROM begin at address 0.
    */
-  GAPKEEPER_RESULT_MEMORY_ADDRESS_ZERO = 29,
+  GAPKEEPER_RESULT_MEMORY_ADDRESS_ZERO = 30,
   /*
    First address or slot size is no multiple of the page or erase unit.
    */
-  GAPKEEPER_RESULT_MEMORY_ALIGNMENT = 30,
+  GAPKEEPER_RESULT_MEMORY_ALIGNMENT = 31,
   /*
    The slots do not fit the memory.
    */
-  GAPKEEPER_RESULT_MEMORY_TOO_SHORT = 31,
+  GAPKEEPER_RESULT_MEMORY_TOO_SHORT = 32,
   /*
    No page, or no unit to program, of this size can be served.
    */
-  GAPKEEPER_RESULT_MEMORY_UNIT = 32,
+  GAPKEEPER_RESULT_MEMORY_UNIT = 33,
   /*
    One of the memory's functions reported a failure.
    */
-  GAPKEEPER_RESULT_MEMORY_ACCESS = 33,
+  GAPKEEPER_RESULT_MEMORY_ACCESS = 34,
   /*
    The memory did not keep what was written.
    */
-  GAPKEEPER_RESULT_MEMORY_NOT_KEPT = 34,
+  GAPKEEPER_RESULT_MEMORY_NOT_KEPT = 35,
   /*
    A newer program saved here; nothing was written over.
    */
-  GAPKEEPER_RESULT_NEWER_LAYOUT = 35,
+  GAPKEEPER_RESULT_NEWER_LAYOUT = 36,
   /*
    The grid cannot be stored.
    */
-  GAPKEEPER_RESULT_NOT_STORABLE = 36,
+  GAPKEEPER_RESULT_NOT_STORABLE = 37,
   /*
    Something newer than this interface; the text says what.
    */
-  GAPKEEPER_RESULT_OTHER = 37,
+  GAPKEEPER_RESULT_OTHER = 38,
 };
 #ifndef __cplusplus
 #if __STDC_VERSION__ >= 202311L
 typedef enum GapkeeperResult GapkeeperResult;
 #else
 typedef uint8_t GapkeeperResult;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/*
+ What a pin's level means.
+ */
+enum GapkeeperActive
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : uint8_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
+  /*
+   Low is pressed or tripped: a contact to ground, with a pull-up resistor. For a limit switch: normally open.
+   */
+  GAPKEEPER_ACTIVE_LOW = 0,
+  /*
+   High is: a contact to the supply, or one to ground that opens when it is tripped; a broken wire then trips as well.
+   */
+  GAPKEEPER_ACTIVE_HIGH = 1,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum GapkeeperActive GapkeeperActive;
+#else
+typedef uint8_t GapkeeperActive;
 #endif // __STDC_VERSION__ >= 202311L
 #endif // __cplusplus
 
@@ -495,6 +550,68 @@ enum GapkeeperOrderKind
 typedef enum GapkeeperOrderKind GapkeeperOrderKind;
 #else
 typedef uint8_t GapkeeperOrderKind;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/*
+ What happened at a panel.
+ */
+enum GapkeeperPanelEventKind
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : uint8_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
+  /*
+   `event`, to be given to `gapkeeper_survey_event` as it is. A long press is `GAPKEEPER_EVENT_KIND_ABORT`.
+   */
+  GAPKEEPER_PANEL_EVENT_KIND_SURVEY = 0,
+  /*
+   Detents or a press were lost: turned faster than polled, or too much was waiting. Show it.
+   */
+  GAPKEEPER_PANEL_EVENT_KIND_LOST = 1,
+  /*
+   A pin could not be read. Show it; a limit switch then counts as tripped.
+   */
+  GAPKEEPER_PANEL_EVENT_KIND_PIN_FAILED = 2,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum GapkeeperPanelEventKind GapkeeperPanelEventKind;
+#else
+typedef uint8_t GapkeeperPanelEventKind;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/*
+ Which pin is to be read.
+ */
+enum GapkeeperPin
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : uint8_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
+  /*
+   One of the knob's.
+   */
+  GAPKEEPER_PIN_KNOB_A = 0,
+  /*
+   The other.
+   */
+  GAPKEEPER_PIN_KNOB_B = 1,
+  /*
+   The button's.
+   */
+  GAPKEEPER_PIN_BUTTON = 2,
+  /*
+   The limit switch's.
+   */
+  GAPKEEPER_PIN_LIMIT_SWITCH = 3,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum GapkeeperPin GapkeeperPin;
+#else
+typedef uint8_t GapkeeperPin;
 #endif // __STDC_VERSION__ >= 202311L
 #endif // __cplusplus
 
@@ -1213,6 +1330,90 @@ typedef struct GapkeeperNorFlash {
 } GapkeeperNorFlash;
 
 /*
+ How a panel is wired. Begin with `gapkeeper_panel_settings_default`.
+ */
+typedef struct GapkeeperPanelSettings {
+  /*
+   Given to the function; may be null.
+   */
+  void *context;
+  /*
+   Reads a GapkeeperPin: 0 for low, 1 for high; any other number if it cannot be read.
+   */
+  uint8_t (*read_pin)(void *context, uint8_t pin);
+  /*
+   How long the button must be seen otherwise before that counts.
+   */
+  uint16_t debounce_ms;
+  /*
+   How long a press is a long one; 0: there are none.
+   */
+  uint16_t long_press_ms;
+  /*
+   How long the limit switch must be seen free before that counts.
+   */
+  uint16_t release_ms;
+  /*
+   Clicks of the knob for one cycle of its contacts: 1, 2 or 4.
+   */
+  uint8_t detents_per_cycle;
+  /*
+   How long a contact of the knob is steady at the fastest turn, 1 or more.
+   */
+  uint8_t knob_steady_ms;
+  /*
+   A GapkeeperActive.
+   */
+  uint8_t button_active;
+  /*
+   A GapkeeperActive.
+   */
+  uint8_t limit_switch_active;
+} GapkeeperPanelSettings;
+
+/*
+ Storage of a panel; begin with `gapkeeper_panel_init`.
+ */
+typedef struct GapkeeperPanel {
+  /*
+   Nothing to look at.
+   */
+  uint64_t opaque[GAPKEEPER_PANEL_WORDS];
+} GapkeeperPanel;
+
+/*
+ An event for a survey.
+ */
+typedef struct GapkeeperEvent {
+  /*
+   Detents of the knob, 0 for other events.
+   */
+  int16_t detents;
+  /*
+   A GapkeeperEventKind.
+   */
+  uint8_t kind;
+  /*
+   Not 0: the limit switch is tripped, or its wire is broken; 0 for other events.
+   */
+  uint8_t is_tripped;
+} GapkeeperEvent;
+
+/*
+ What happened at a panel. Fields that do not belong to the kind are 0.
+ */
+typedef struct GapkeeperPanelEvent {
+  /*
+   For the survey.
+   */
+  struct GapkeeperEvent event;
+  /*
+   A GapkeeperPanelEventKind.
+   */
+  uint8_t kind;
+} GapkeeperPanelEvent;
+
+/*
  What loading found.
  */
 typedef struct GapkeeperLoadReport {
@@ -1462,24 +1663,6 @@ typedef struct GapkeeperSurveySettings {
   uint8_t check_stations;
 } GapkeeperSurveySettings;
 
-/*
- An event for a survey.
- */
-typedef struct GapkeeperEvent {
-  /*
-   Detents of the knob, 0 for other events.
-   */
-  int16_t detents;
-  /*
-   A GapkeeperEventKind.
-   */
-  uint8_t kind;
-  /*
-   Not 0: the limit switch is tripped, or its wire is broken; 0 for other events.
-   */
-  uint8_t is_tripped;
-} GapkeeperEvent;
-
 #ifdef __cplusplus
 extern "C" {
 #endif // __cplusplus
@@ -1724,6 +1907,56 @@ GapkeeperResult gapkeeper_logical(const struct GapkeeperKeeper *keeper,
  */
 GapkeeperResult gapkeeper_nor_flash(const struct GapkeeperNorFlash *flash,
                                     struct GapkeeperMemory *memory);
+
+/*
+ A knob of one click a cycle that is steady for 2 ms, contacts to ground with pull-up resistors, a normally closed
+ limit switch, 20 ms for both to settle, long presses from 800 ms on. Only `read_pin` is missing.
+
+ # Safety
+ `settings` is null or may be written.
+ */
+GapkeeperResult gapkeeper_panel_settings_default(struct GapkeeperPanelSettings *settings);
+
+/*
+ Makes a panel, whatever the storage held; nothing is read yet. Pass `sizeof(GapkeeperPanel)`. If it fails, the storage
+ holds no panel. A panel stays where it is.
+
+ # Safety
+ `panel` is null or may be written for `size` bytes, and nobody polls it meanwhile; `settings` is null or may be read,
+ and its function does what [`GapkeeperPanelSettings`] says as long as the panel is used.
+ */
+GapkeeperResult gapkeeper_panel_init(struct GapkeeperPanel *panel,
+                                     size_t size,
+                                     const struct GapkeeperPanelSettings *settings);
+
+/*
+ Reads all four pins, each millisecond, from one timer interrupt or one loop. The clock goes on while nothing polls; it
+ may wrap around.
+
+ # Safety
+ `panel` is null or storage for a panel, and nobody else polls it meanwhile; `gapkeeper_panel_take` may be broken into.
+ */
+GapkeeperResult gapkeeper_panel_poll(struct GapkeeperPanel *panel,
+                                     uint32_t now_ms);
+
+/*
+ Takes out what happened next, or `GAPKEEPER_RESULT_END`. A trip of the switch and a long press overtake all else, and
+ what was turned and pressed before them is dropped.
+
+ # Safety
+ `panel` is null or storage for a panel, and nobody else takes from it meanwhile; `event` is null or may be written.
+ */
+GapkeeperResult gapkeeper_panel_take(struct GapkeeperPanel *panel,
+                                     struct GapkeeperPanelEvent *event);
+
+/*
+ Drops the detents and short presses that wait. Call it when the screen has begun to ask something else, so that
+ nobody's press answers a question that was not yet on it.
+
+ # Safety
+ As for `gapkeeper_panel_take`.
+ */
+GapkeeperResult gapkeeper_panel_drop_waiting(struct GapkeeperPanel *panel);
 
 /*
  Loads all that is stored; nothing comes into force before homing. How much stack it takes is in README.md.

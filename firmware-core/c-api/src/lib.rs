@@ -25,6 +25,7 @@ mod keeper;
 mod memory;
 mod motion;
 mod nor_flash;
+mod panel;
 #[cfg(target_os = "none")]
 mod panic;
 mod persistence;
@@ -45,6 +46,7 @@ pub use keeper::*;
 pub use memory::*;
 pub use motion::*;
 pub use nor_flash::*;
+pub use panel::*;
 pub use persistence::*;
 pub use prompt::*;
 pub use region::GapkeeperRegion;

@@ -58,43 +58,45 @@ pub enum GapkeeperResult {
     SettingsTolerance = 21,
     /// The keeper's settings: a shift step of nothing.
     SettingsShiftStep = 22,
+    /// The panel's settings: a knob that is never steady.
+    SettingsSteady = 23,
     /// No survey could keep to its settings.
-    SurveySettings = 23,
+    SurveySettings = 24,
     /// Loading: something measured or told is not saved yet and would be lost.
-    Unsaved = 24,
+    Unsaved = 25,
     /// The keeper was made to work without memory.
-    WithoutMemory = 25,
+    WithoutMemory = 26,
     /// Loading: nothing was ever stored here, or the memory does not answer and reads as if it were erased.
-    MemoryBlank = 26,
+    MemoryBlank = 27,
     /// Loading: there are bytes, but none that say which setup holds.
-    MemoryUnexpected = 27,
+    MemoryUnexpected = 28,
     /// The memory's slots are too few or too small.
-    MemorySize = 28,
+    MemorySize = 29,
     /// The slots of an EEPROM begin at address 0.
-    MemoryAddressZero = 29,
+    MemoryAddressZero = 30,
     /// First address or slot size is no multiple of the page or erase unit.
-    MemoryAlignment = 30,
+    MemoryAlignment = 31,
     /// The slots do not fit the memory.
-    MemoryTooShort = 31,
+    MemoryTooShort = 32,
     /// No page, or no unit to program, of this size can be served.
-    MemoryUnit = 32,
+    MemoryUnit = 33,
     /// One of the memory's functions reported a failure.
-    MemoryAccess = 33,
+    MemoryAccess = 34,
     /// The memory did not keep what was written.
-    MemoryNotKept = 34,
+    MemoryNotKept = 35,
     /// A newer program saved here; nothing was written over.
-    NewerLayout = 35,
+    NewerLayout = 36,
     /// The grid cannot be stored.
-    NotStorable = 36,
+    NotStorable = 37,
     /// Something newer than this interface; the text says what.
-    Other = 37,
+    Other = 38,
 }
 
 impl GapkeeperResult {
     /// The result with this number.
     pub(crate) fn from_number(number: u8) -> Option<Self> {
         // In the order of their numbers, which a test checks.
-        const ALL: [GapkeeperResult; 38] = [
+        const ALL: [GapkeeperResult; 39] = [
             GapkeeperResult::Ok,
             GapkeeperResult::End,
             GapkeeperResult::Truncated,
@@ -118,6 +120,7 @@ impl GapkeeperResult {
             GapkeeperResult::Fade,
             GapkeeperResult::SettingsTolerance,
             GapkeeperResult::SettingsShiftStep,
+            GapkeeperResult::SettingsSteady,
             GapkeeperResult::SurveySettings,
             GapkeeperResult::Unsaved,
             GapkeeperResult::WithoutMemory,
@@ -167,6 +170,7 @@ impl fmt::Display for GapkeeperResult {
             Self::Fade => "zero above must be higher than full below, by 100 um or more",
             Self::SettingsTolerance => return SettingsError::Tolerance.fmt(f),
             Self::SettingsShiftStep => return SettingsError::ShiftStep.fmt(f),
+            Self::SettingsSteady => "a steady time of 0 ms: set 1 ms or more",
             Self::SurveySettings => "no survey could keep to these settings",
             Self::Unsaved => return LoadError::<MemoryFailure>::Unsaved.fmt(f),
             Self::WithoutMemory => return LoadError::<MemoryFailure>::WithoutMemory.fmt(f),
@@ -316,9 +320,9 @@ mod tests {
 
     #[test]
     fn numbers_and_results_are_one_to_one() {
-        for number in 0..=37 {
+        for number in 0..=38 {
             assert_eq!(GapkeeperResult::from_number(number).map(|result| result as u8), Some(number));
         }
-        assert_eq!(GapkeeperResult::from_number(38), None);
+        assert_eq!(GapkeeperResult::from_number(39), None);
     }
 }

@@ -21,7 +21,7 @@ fn source() -> String {
     let readme = read("README.md");
     let blocks: Vec<&str> =
         readme.split("```c\n").skip(1).map(|rest| rest.split("```").next().unwrap_or_default()).collect();
-    let [split, survey, memory] = blocks[..] else { panic!("{} blocks of C in the README", blocks.len()) };
+    let [split, survey, memory, panel] = blocks[..] else { panic!("{} blocks of C in the README", blocks.len()) };
     format!(
         "#include \"gapkeeper.h\"
 void queue_straight_motion(GapkeeperPoint end, const int32_t *extra);
@@ -36,7 +36,14 @@ static GapkeeperKeeper keeper; char text[GAPKEEPER_SCREEN_TEXT_SIZE]; GapkeeperR
 uint8_t read_byte(void *context, uint32_t address, uint8_t *byte);
 uint8_t write_byte(void *context, uint32_t address, uint8_t byte);
 GapkeeperResult memory_block(void);
-GapkeeperResult memory_block(void) {{ GapkeeperMemory memory; GapkeeperResult result;\n{memory}return result; }}\n"
+GapkeeperResult memory_block(void) {{ GapkeeperMemory memory; GapkeeperResult result;\n{memory}return result; }}
+uint8_t read_pin(void *context, uint8_t pin);
+void show_panel(uint8_t kind);
+void carry_out(const GapkeeperOrder *order);
+GapkeeperResult panel_block(void);
+GapkeeperResult panel_block(void) {{ static GapkeeperKeeper keeper; static GapkeeperPanel panel;
+GapkeeperPanelSettings settings; GapkeeperPanelEvent taken; GapkeeperOrder order; GapkeeperResult result;
+{panel}return result; }}\n"
     )
 }
 
@@ -74,9 +81,8 @@ fn the_macro_for_a_slots_size_is_right() {
 #[test]
 fn the_sizes_of_the_readme_are_those_of_the_header() {
     let (readme, header) = (read("README.md"), read("include/gapkeeper.h"));
-    for (name, constant) in
-        [("GapkeeperKeeper", "KEEPER"), ("GapkeeperPieces", "PIECES"), ("GapkeeperChords", "CHORDS")]
-    {
+    let kinds = ["Keeper", "Pieces", "Chords", "Panel"];
+    for (name, constant) in kinds.map(|kind| (format!("Gapkeeper{kind}"), kind.to_uppercase())) {
         let define = format!("#define GAPKEEPER_{constant}_WORDS ");
         let mut sizes: Vec<String> = header
             .lines()
