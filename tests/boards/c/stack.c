@@ -33,9 +33,10 @@ static const GapkeeperByteEeprom eeprom = {
 /* About where the caller's stack ends. */
 static __attribute__((noinline)) uintptr_t here(void)
 {
-    volatile uint8_t local = 0;
+    volatile uintptr_t local = 0;
 
-    return (uintptr_t)&local - local;
+    local = (uintptr_t)&local;
+    return local;
 }
 
 static __attribute__((noinline)) void measure(const char *name, void (*work)(void))
