@@ -42,9 +42,11 @@ def linked(board, name, sources, library, texts):
     objects = compile_to(folder / name, compilers, flags, [*sources, FIRMWARE / chip])
     script = {"avr": None, "arm-none-eabi": "cortex_m.ld"}.get(board.prefix, "riscv32.ld")
     image = folder / f"{name}.elf"
+    # With texts an example outgrows the AVR's memory: it is weighed all the same.
+    room = ["-Wl,--defsym=__DATA_REGION_LENGTH__=0x8000"] if board.is_avr and texts else []
     # A start of our own, but the AVR's; no library but the compiler's own.
     start = [] if board.is_avr else ["-nostartfiles", "-nodefaultlibs", "-T", HERE / "image" / script]
-    must([compilers[".c"], *board.c_flags, *start, "-Wl,--gc-sections", *objects, library, "-lgcc", "-o", image])
+    must([compilers[".c"], *board.c_flags, *start, *room, "-Wl,--gc-sections", *objects, library, "-lgcc", "-o", image])
     return image
 
 
