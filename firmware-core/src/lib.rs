@@ -100,7 +100,7 @@ pub use keeper::{
     Keeper, KeeperError, KeeperSettings, LoadError, LoadReport, Pieces, RestorePolicy, SaveError, SettingsError, Status,
 };
 pub use split::{DEFAULT_TOLERANCE_UM, Flow, MAX_TOLERANCE_UM, Move, Piece, Point, Split, SplitError};
-pub use store::{Loaded, OtherSlot, Saved, Store, StoreError};
+pub use store::{Loaded, OtherSlot, Progress, Saved, Store, StoreError};
 pub use stored_grid::{StoredGrid, Surface};
 pub use survey::{
     Caution, CheckResiduals, Deviation, HOT_FROM_C, MAX_CHECK_STATIONS, Order, PlanError, Prompt, Survey, SurveyEvent,

@@ -78,8 +78,12 @@ public:
         return GAPKEEPER_MEMORY_ANSWER_DONE;
     }
 
-    uint8_t read(const uint8_t *sent, uint8_t *bytes, size_t length) const
+    uint8_t read(const uint8_t *sent, uint8_t *bytes, size_t length)
     {
+        if (is_writing_) {
+            is_writing_ = false;
+            return GAPKEEPER_MEMORY_ANSWER_NO_ANSWER;
+        }
         for (size_t at = 0; at < length; ++at) {
             bytes[at] = static_cast<uint8_t>(~cells_[address_of(sent) + at]);
         }

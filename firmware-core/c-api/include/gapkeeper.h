@@ -57,7 +57,7 @@
  Bytes of the longest record. A slot holds it, and after it two seals of `GAPKEEPER_SEAL_SIZE` bytes, each of the three
  rounded up to whole units: `GAPKEEPER_SLOT_SIZE(unit)`.
  */
-#define GAPKEEPER_RECORD_SIZE 104
+#define GAPKEEPER_RECORD_SIZE 112
 
 /*
  Bytes of a seal.
@@ -322,25 +322,41 @@ enum GapkeeperResult
    */
   GAPKEEPER_RESULT_MEMORY_UNIT = 33,
   /*
+   An I2C part that is not waited for: no polls, or no time between them.
+   */
+  GAPKEEPER_RESULT_MEMORY_NO_WAIT = 34,
+  /*
+   An I2C device address of eight bits, or with bits that select a block of the part.
+   */
+  GAPKEEPER_RESULT_MEMORY_DEVICE_ADDRESS = 35,
+  /*
    One of the memory's functions reported a failure.
    */
-  GAPKEEPER_RESULT_MEMORY_ACCESS = 34,
+  GAPKEEPER_RESULT_MEMORY_ACCESS = 36,
   /*
    The memory did not keep what was written.
    */
-  GAPKEEPER_RESULT_MEMORY_NOT_KEPT = 35,
+  GAPKEEPER_RESULT_MEMORY_NOT_KEPT = 37,
   /*
    A newer program saved here; nothing was written over.
    */
-  GAPKEEPER_RESULT_NEWER_LAYOUT = 36,
+  GAPKEEPER_RESULT_NEWER_LAYOUT = 38,
+  /*
+   Stored by a program built for other slots; nothing was written over.
+   */
+  GAPKEEPER_RESULT_OTHER_GEOMETRY = 39,
+  /*
+   A grid of more nodes than `GAPKEEPER_STATIONS` is stored there.
+   */
+  GAPKEEPER_RESULT_STORED_TOO_LARGE = 40,
   /*
    The grid cannot be stored.
    */
-  GAPKEEPER_RESULT_NOT_STORABLE = 37,
+  GAPKEEPER_RESULT_NOT_STORABLE = 41,
   /*
    Something newer than this interface; the text says what.
    */
-  GAPKEEPER_RESULT_OTHER = 38,
+  GAPKEEPER_RESULT_OTHER = 42,
 };
 #ifndef __cplusplus
 #if __STDC_VERSION__ >= 202311L
@@ -487,13 +503,9 @@ enum GapkeeperMemoryAnswer
    */
   GAPKEEPER_MEMORY_ANSWER_NO_ANSWER = 2,
   /*
-   Only from the library's I2C memory: the part was still writing after all polls.
-   */
-  GAPKEEPER_MEMORY_ANSWER_STILL_WRITING = 3,
-  /*
    Only from the library's memories: bytes outside the slots, or a description that was changed or has moved.
    */
-  GAPKEEPER_MEMORY_ANSWER_MISUSED = 4,
+  GAPKEEPER_MEMORY_ANSWER_MISUSED = 3,
 };
 #ifndef __cplusplus
 #if __STDC_VERSION__ >= 202311L
@@ -1000,7 +1012,8 @@ typedef struct GapkeeperGrid {
  EEPROM with pages on an I2C bus, as its data sheet describes it. Its unit is a page.
 
  The transfers answer `GAPKEEPER_MEMORY_ANSWER_DONE`, `GAPKEEPER_MEMORY_ANSWER_NO_ANSWER` where the part did not
- acknowledge, as it does while it writes, or a number of their own from 16 on for another failure.
+ acknowledge, as it does while it writes, or a number of their own from 16 on for another failure. Whatever it is, the
+ transfer is tried again, `polls` times.
  */
 typedef struct GapkeeperI2cEeprom {
   /*
@@ -1034,7 +1047,7 @@ typedef struct GapkeeperI2cEeprom {
    */
   uint32_t page_size;
   /*
-   Time before each question whether a write cycle is over. Polls times this must exceed the longest write cycle.
+   Time before each further try of a transfer. Polls times this must exceed the longest write cycle.
    */
   uint32_t poll_interval_us;
   /*
@@ -1042,7 +1055,7 @@ typedef struct GapkeeperI2cEeprom {
    */
   struct GapkeeperRegion region;
   /*
-   How often the part is asked before it counts as broken.
+   How often a transfer that the part did not take is tried again, once or more.
    */
   uint16_t polls;
   /*

@@ -14,7 +14,8 @@ use crate::result::{GapkeeperResult, answer};
 /// EEPROM with pages on an I2C bus, as its data sheet describes it. Its unit is a page.
 ///
 /// The transfers answer `GAPKEEPER_MEMORY_ANSWER_DONE`, `GAPKEEPER_MEMORY_ANSWER_NO_ANSWER` where the part did not
-/// acknowledge, as it does while it writes, or a number of their own from 16 on for another failure.
+/// acknowledge, as it does while it writes, or a number of their own from 16 on for another failure. Whatever it is, the
+/// transfer is tried again, `polls` times.
 #[derive(Clone, Copy)]
 #[repr(C)]
 pub struct GapkeeperI2cEeprom {
@@ -41,11 +42,11 @@ pub struct GapkeeperI2cEeprom {
     pub capacity: u32,
     /// Bytes written in one write cycle, a power of two up to 128.
     pub page_size: u32,
-    /// Time before each question whether a write cycle is over. Polls times this must exceed the longest write cycle.
+    /// Time before each further try of a transfer. Polls times this must exceed the longest write cycle.
     pub poll_interval_us: u32,
     /// Where the slots lie; a slot is whole pages, and the first page of the part is not available.
     pub region: GapkeeperRegion,
-    /// How often the part is asked before it counts as broken.
+    /// How often a transfer that the part did not take is tried again, once or more.
     pub polls: u16,
     /// Seven-bit device address of the first block.
     pub device_address: u8,
@@ -113,7 +114,6 @@ impl From<I2cEepromError<MemoryFailure>> for MemoryFailure {
     fn from(error: I2cEepromError<MemoryFailure>) -> Self {
         match error {
             I2cEepromError::Bus(failure) => failure,
-            I2cEepromError::Busy => GapkeeperMemoryAnswer::StillWriting.into(),
             _ => GapkeeperMemoryAnswer::Misused.into(),
         }
     }

@@ -17,7 +17,7 @@ pub const GAPKEEPER_SLOT_COUNT: u32 = 8;
 
 /// Bytes of the longest record. A slot holds it, and after it two seals of `GAPKEEPER_SEAL_SIZE` bytes, each of the three
 /// rounded up to whole units: `GAPKEEPER_SLOT_SIZE(unit)`.
-pub const GAPKEEPER_RECORD_SIZE: u32 = 104;
+pub const GAPKEEPER_RECORD_SIZE: u32 = 112;
 
 /// Bytes of a seal.
 pub const GAPKEEPER_SEAL_SIZE: u32 = 4;
@@ -35,10 +35,8 @@ pub enum GapkeeperMemoryAnswer {
     Damaged = 1,
     /// The part did not answer: not there, or at work on a write of before.
     NoAnswer = 2,
-    /// Only from the library's I2C memory: the part was still writing after all polls.
-    StillWriting = 3,
     /// Only from the library's memories: bytes outside the slots, or a description that was changed or has moved.
-    Misused = 4,
+    Misused = 3,
 }
 
 /// Persistent memory in slots of equal size. For usual parts the library makes one: `gapkeeper_byte_eeprom`,
@@ -92,11 +90,9 @@ impl From<GapkeeperMemoryAnswer> for MemoryFailure {
 impl fmt::Display for MemoryFailure {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         const NO_ANSWER: u8 = GapkeeperMemoryAnswer::NoAnswer as u8;
-        const STILL_WRITING: u8 = GapkeeperMemoryAnswer::StillWriting as u8;
         const MISUSED: u8 = GapkeeperMemoryAnswer::Misused as u8;
         match self.0 {
-            NO_ANSWER => write!(f, "the memory does not answer: check wiring and device address"),
-            STILL_WRITING => write!(f, "the memory is still writing after all polls: allow more of them"),
+            NO_ANSWER => write!(f, "the memory does not answer: check wiring and device address, or allow more polls"),
             MISUSED => write!(f, "the memory's description has changed or moved: keep it where it is, as it is"),
             number => write!(f, "the memory reported failure {number}"),
         }

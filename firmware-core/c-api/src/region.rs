@@ -33,6 +33,8 @@ impl From<RegionError> for GapkeeperResult {
             RegionError::Alignment { .. } => Self::MemoryAlignment,
             RegionError::TooLong { .. } => Self::MemoryTooShort,
             RegionError::Unit { .. } => Self::MemoryUnit,
+            RegionError::NoWait => Self::MemoryNoWait,
+            RegionError::DeviceAddress { .. } => Self::MemoryDeviceAddress,
             _ => Self::Other,
         }
     }

@@ -80,23 +80,31 @@ pub enum GapkeeperResult {
     MemoryTooShort = 32,
     /// No page, or no unit to program, of this size can be served.
     MemoryUnit = 33,
+    /// An I2C part that is not waited for: no polls, or no time between them.
+    MemoryNoWait = 34,
+    /// An I2C device address of eight bits, or with bits that select a block of the part.
+    MemoryDeviceAddress = 35,
     /// One of the memory's functions reported a failure.
-    MemoryAccess = 34,
+    MemoryAccess = 36,
     /// The memory did not keep what was written.
-    MemoryNotKept = 35,
+    MemoryNotKept = 37,
     /// A newer program saved here; nothing was written over.
-    NewerLayout = 36,
+    NewerLayout = 38,
+    /// Stored by a program built for other slots; nothing was written over.
+    OtherGeometry = 39,
+    /// A grid of more nodes than `GAPKEEPER_STATIONS` is stored there.
+    StoredTooLarge = 40,
     /// The grid cannot be stored.
-    NotStorable = 37,
+    NotStorable = 41,
     /// Something newer than this interface; the text says what.
-    Other = 38,
+    Other = 42,
 }
 
 impl GapkeeperResult {
     /// The result with this number.
     pub(crate) fn from_number(number: u8) -> Option<Self> {
         // In the order of their numbers, which a test checks.
-        const ALL: [GapkeeperResult; 39] = [
+        const ALL: [GapkeeperResult; 43] = [
             GapkeeperResult::Ok,
             GapkeeperResult::End,
             GapkeeperResult::Truncated,
@@ -131,9 +139,13 @@ impl GapkeeperResult {
             GapkeeperResult::MemoryAlignment,
             GapkeeperResult::MemoryTooShort,
             GapkeeperResult::MemoryUnit,
+            GapkeeperResult::MemoryNoWait,
+            GapkeeperResult::MemoryDeviceAddress,
             GapkeeperResult::MemoryAccess,
             GapkeeperResult::MemoryNotKept,
             GapkeeperResult::NewerLayout,
+            GapkeeperResult::OtherGeometry,
+            GapkeeperResult::StoredTooLarge,
             GapkeeperResult::NotStorable,
             GapkeeperResult::Other,
         ];
@@ -183,9 +195,17 @@ impl fmt::Display for GapkeeperResult {
             Self::MemoryAlignment => "first address and slot size must be multiples of the page or erase unit",
             Self::MemoryTooShort => "the slots do not fit the memory: use fewer or smaller slots",
             Self::MemoryUnit => "pages and units to program are powers of two, 128 and 256 bytes at most",
+            Self::MemoryNoWait => return RegionError::NoWait.fmt(f),
+            Self::MemoryDeviceAddress => {
+                "a device address has seven bits, and those that select a block of the part are not in it"
+            }
             Self::MemoryAccess => "the memory did not do as asked",
             Self::MemoryNotKept => "the memory does not keep what is written: replace it",
             Self::NewerLayout => "stored by a newer program: use that program",
+            Self::OtherGeometry => {
+                "stored by a program built for other slots: use that program, or begin the memory anew"
+            }
+            Self::StoredTooLarge => "a larger grid is stored there: use the program that stored it, or measure again",
             Self::NotStorable => "the grid cannot be stored",
             Self::Other => "refused",
         })
@@ -214,6 +234,8 @@ pub(crate) fn store_code(error: &StoreError<MemoryFailure>) -> GapkeeperResult {
         StoreError::Access(_) => GapkeeperResult::MemoryAccess,
         StoreError::NotKept { .. } => GapkeeperResult::MemoryNotKept,
         StoreError::NewerLayout { .. } => GapkeeperResult::NewerLayout,
+        StoreError::OtherGeometry { .. } => GapkeeperResult::OtherGeometry,
+        StoreError::TooLarge { .. } => GapkeeperResult::StoredTooLarge,
         StoreError::Value(_) => GapkeeperResult::NotStorable,
         StoreError::Memory { .. } | StoreError::NoSuchPlace { .. } => GapkeeperResult::MemorySize,
         _ => GapkeeperResult::Other,
@@ -320,9 +342,9 @@ mod tests {
 
     #[test]
     fn numbers_and_results_are_one_to_one() {
-        for number in 0..=38 {
+        for number in 0..=42 {
             assert_eq!(GapkeeperResult::from_number(number).map(|result| result as u8), Some(number));
         }
-        assert_eq!(GapkeeperResult::from_number(39), None);
+        assert_eq!(GapkeeperResult::from_number(43), None);
     }
 }

@@ -298,13 +298,13 @@ fn kinds_that_are_not_in_the_header_are_refused() {
         let event = GapkeeperEvent { kind, ..zeroed() };
         assert_eq!(call!(gapkeeper_survey_event(keeper, &event, &mut zeroed())), unknown);
     }
-    assert_eq!(call!(gapkeeper_result_text(keeper, 39, [0; 8].as_mut_ptr(), 8)), unknown);
+    assert_eq!(call!(gapkeeper_result_text(keeper, 43, [0; 8].as_mut_ptr(), 8)), unknown);
 }
 
 /// Every text fits the buffer that the header calls enough, also with the longest numbers.
 #[test]
 fn texts_fit_their_buffers() {
-    for result in 0..=38 {
+    for result in 0..=42 {
         let said = text(|text, size| call!(gapkeeper_result_text(core::ptr::null(), result, text, size)));
         assert!(!said.is_empty());
     }
@@ -317,7 +317,7 @@ fn texts_fit_their_buffers() {
     let fade = GapkeeperFade { full_below_um: 0, zero_above_um: 100 };
     let steep = GapkeeperGrid { fade, ..grid() };
     let set = call!(gapkeeper_set_grid(&raw mut s.keeper, &steep, HEIGHTS_UM.as_ptr(), 9));
-    assert_eq!(set, GapkeeperResult::NotStorable);
+    assert_eq!(set, GapkeeperResult::Unusable);
     assert!(s.text_of(set).contains("fades over 100 um"), "{}", s.text_of(set));
     // Of another result there is nothing but the general text.
     assert_eq!(s.text_of(GapkeeperResult::Busy), "the keeper is at work: do not call it from a memory function");

@@ -283,7 +283,7 @@ fn a_place_that_does_not_keep_holds_nothing_else_up() {
     let saved = call!(gapkeeper_save(&raw mut s.keeper, &chip.memory(), &raw mut report));
     let worn = GapkeeperResult::MemoryNotKept;
     assert_eq!((saved, report), (worn, GapkeeperSaveReport { setup: 0, grids: [worn as u8, 0, 0] }));
-    assert!(s.text_of(saved).starts_with("grid 1: slot 2 does not keep what is written"), "{}", s.text_of(saved));
+    assert!(s.text_of(saved).starts_with("grid 1: slot 2 did not keep what was written"), "{}", s.text_of(saved));
     assert_eq!(restart(&mut chip).1, GapkeeperLoadReport { grids: 1, ..zeroed() });
     // The setup first: without it nothing else is tried.
     assert_eq!(call!(gapkeeper_screw_turned(&raw mut s.keeper, &mut zeroed())), GapkeeperResult::Ok);

@@ -104,6 +104,10 @@ impl<B: ByteMemory> SlotMemory for ByteEeprom<B> {
         1
     }
 
+    fn erase_steps(&self) -> usize {
+        0
+    }
+
     fn read(&mut self, slot: usize, offset: usize, bytes: &mut [u8]) -> Result<Cells, Self::Error> {
         let first = self.region.address(slot, offset, bytes.len()).ok_or(ByteEepromError::OutOfRange)?;
         for (address, byte) in (first..).zip(bytes) {

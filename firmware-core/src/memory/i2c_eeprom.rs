@@ -3,7 +3,7 @@
 use core::fmt;
 
 use embedded_hal::delay::DelayNs;
-use embedded_hal::i2c::{Error, ErrorKind, I2c};
+use embedded_hal::i2c::I2c;
 
 use super::{Cells, Region, RegionError, SlotMemory};
 
@@ -20,6 +20,16 @@ pub enum AddressBytes {
     Two,
 }
 
+impl AddressBytes {
+    /// Bytes that are addressed without the bits in the device address.
+    fn block_size(self) -> u32 {
+        match self {
+            Self::One => 1 << 8,
+            Self::Two => 1 << 16,
+        }
+    }
+}
+
 /// A part as its data sheet describes it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -32,9 +42,9 @@ pub struct I2cEepromPart {
     pub page_size: u32,
     /// How it takes addresses.
     pub address_bytes: AddressBytes,
-    /// How often it is asked whether a write cycle is over before it counts as broken.
+    /// How often a transfer that the part did not take is tried again; at least once.
     pub polls: u16,
-    /// Time before each of these questions. Polls times this must exceed the longest write cycle.
+    /// Time before each of these tries. Polls times this must exceed the longest write cycle.
     pub poll_interval_us: u32,
 }
 
@@ -43,10 +53,8 @@ pub struct I2cEepromPart {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum I2cEepromError<E> {
-    /// The bus failed, or the part did not acknowledge.
+    /// The bus failed, or the part did not acknowledge, at every try; this is what the last one met.
     Bus(E),
-    /// The part did not answer within all polls after a page was written.
-    Busy,
     /// Bytes outside the slots were asked for: a bug of the caller.
     OutOfRange,
 }
@@ -54,8 +62,9 @@ pub enum I2cEepromError<E> {
 impl<E: fmt::Debug> fmt::Display for I2cEepromError<E> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::Bus(error) => write!(f, "EEPROM on I2C: {error:?}, check wiring and device address"),
-            Self::Busy => write!(f, "EEPROM on I2C: still writing after all polls, allow more of them"),
+            Self::Bus(error) => {
+                write!(f, "EEPROM on I2C: {error:?} at every try, check wiring and device address, or allow more polls")
+            }
             Self::OutOfRange => write!(f, "EEPROM on I2C: bytes outside the slots, please report this"),
         }
     }
@@ -65,8 +74,12 @@ impl<E: fmt::Debug> core::error::Error for I2cEepromError<E> {}
 
 /// Slots in an I2C EEPROM.
 ///
-/// A write cycle puts its whole page at risk, so pages are the units: no page is shared by two slots. Each page
-/// written is waited for by asking the part, with nothing but an address, until it acknowledges.
+/// A write cycle puts its whole page at risk, so pages are the units: no page is shared by two slots.
+///
+/// While a part writes it does not answer; so it is after a reset in the middle of a save, too. Every transfer that
+/// fails, for whatever reason the bus gives, is therefore tried again: [`I2cEepromPart::polls`] times at most, with
+/// [`I2cEepromPart::poll_interval_us`] before each. A page is waited for at the beginning of the next access, not at the
+/// end of its own: who lets the write cycle pass between two steps of a store is not made to wait at all.
 #[derive(Clone, Debug)]
 pub struct I2cEeprom<I, D> {
     bus: I,
@@ -80,7 +93,8 @@ impl<I: I2c, D: DelayNs> I2cEeprom<I, D> {
     ///
     /// # Errors
     /// [`RegionError`] if the region begins at address 0, if first address or slot size is no multiple of the page, if
-    /// it ends beyond the part, or for a page of no bytes, of more than [`MAX_PAGE_SIZE`], or not a power of two.
+    /// it ends beyond the part; for a page of no bytes, of more than [`MAX_PAGE_SIZE`], or not a power of two; for no
+    /// polls or no time between them; for a device address of eight bits, or with bits that select a block of the part.
     pub fn new(bus: I, delay: D, part: I2cEepromPart, region: Region) -> Result<Self, RegionError> {
         if !part.page_size.is_power_of_two() || part.page_size > MAX_PAGE_SIZE {
             return Err(RegionError::Unit { most: MAX_PAGE_SIZE });
@@ -88,12 +102,23 @@ impl<I: I2c, D: DelayNs> I2cEeprom<I, D> {
         if region.first_address == 0 {
             return Err(RegionError::AddressZero);
         }
+        if part.polls == 0 || part.poll_interval_us == 0 {
+            return Err(RegionError::NoWait);
+        }
         // Three bits of the device address at most, and one above two address bytes.
         let reach = match part.address_bytes {
             AddressBytes::One => 1 << 11,
             AddressBytes::Two => 1 << 17,
         };
-        region.check(part.capacity.min(reach), part.page_size)?;
+        let capacity = part.capacity.min(reach);
+        // At most eight blocks.
+        let block_bits = (capacity.div_ceil(part.address_bytes.block_size()).next_power_of_two() - 1) as u8;
+        let device_address = part.device_address;
+        if device_address > 0x7F || device_address & block_bits != 0 {
+            let seven_bits = if device_address > 0x7F { device_address >> 1 } else { device_address };
+            return Err(RegionError::DeviceAddress { device_address, instead: seven_bits & !block_bits });
+        }
+        region.check(capacity, part.page_size)?;
         Ok(Self { bus, delay, part, region })
     }
 
@@ -118,23 +143,19 @@ impl<I: I2c, D: DelayNs> I2cEeprom<I, D> {
     }
 
     fn read_at(&mut self, mut address: u32, bytes: &mut [u8]) -> Result<(), I2cEepromError<I::Error>> {
-        let block_size = match self.part.address_bytes {
-            AddressBytes::One => 1 << 8,
-            AddressBytes::Two => 1 << 16,
-        };
         let mut rest = bytes;
         while !rest.is_empty() {
-            let room = Self::room(address, block_size).min(rest.len());
+            let room = Self::room(address, self.part.address_bytes.block_size()).min(rest.len());
             let Some((now, later)) = rest.split_at_mut_checked(room) else { break };
             let (device, sent, count) = self.target(address);
-            self.bus.write_read(device, sent.get(..count).unwrap_or(&sent), now).map_err(I2cEepromError::Bus)?;
+            self.transfer(|bus| bus.write_read(device, sent.get(..count).unwrap_or(&sent), now))?;
             address = address.saturating_add(now.len() as u32);
             rest = later;
         }
         Ok(())
     }
 
-    /// Writes bytes that lie in one page and waits until the part is done.
+    /// Writes bytes that lie in one page; the part is not done with it when this returns.
     fn write_page(&mut self, address: u32, bytes: &[u8]) -> Result<(), I2cEepromError<I::Error>> {
         let (device, sent, count) = self.target(address);
         let sent = sent.get(..count).unwrap_or(&sent);
@@ -144,17 +165,22 @@ impl<I: I2c, D: DelayNs> I2cEeprom<I, D> {
         for (place, &byte) in message.iter_mut().zip(sent.iter().chain(bytes)) {
             *place = byte;
         }
-        self.bus.write(device, message).map_err(I2cEepromError::Bus)?;
+        self.transfer(|bus| bus.write(device, message))
+    }
+
+    /// Tries a transfer until the part takes it. Done twice it does the same as once.
+    fn transfer(
+        &mut self,
+        mut transfer: impl FnMut(&mut I) -> Result<(), I::Error>,
+    ) -> Result<(), I2cEepromError<I::Error>> {
         for _ in 0..self.part.polls {
-            self.delay.delay_us(self.part.poll_interval_us);
-            // An address without data starts no write cycle; every controller can send it.
-            match self.bus.write(device, sent) {
-                Ok(()) => return Ok(()),
-                Err(error) if matches!(error.kind(), ErrorKind::NoAcknowledge(_)) => {}
-                Err(error) => return Err(I2cEepromError::Bus(error)),
+            // Also what is no missing acknowledge: some buses call that by another name.
+            if transfer(&mut self.bus).is_ok() {
+                return Ok(());
             }
+            self.delay.delay_us(self.part.poll_interval_us);
         }
-        Err(I2cEepromError::Busy)
+        transfer(&mut self.bus).map_err(I2cEepromError::Bus)
     }
 }
 
@@ -171,6 +197,10 @@ impl<I: I2c, D: DelayNs> SlotMemory for I2cEeprom<I, D> {
 
     fn unit(&self) -> usize {
         self.part.page_size as usize
+    }
+
+    fn erase_steps(&self) -> usize {
+        0
     }
 
     fn read(&mut self, slot: usize, offset: usize, bytes: &mut [u8]) -> Result<Cells, Self::Error> {
@@ -240,19 +270,18 @@ mod tests {
     }
 
     #[test]
-    fn a_write_is_cut_at_page_borders_and_each_page_is_waited_for() {
+    fn a_write_is_cut_at_page_borders_and_each_page_is_waited_for_before_the_next() {
         let region = Region { first_address: 0xE0, slot_size: 64, slot_count: 2 };
         let bytes: Vec<u8> = (0..20).collect();
+        // The next page is in the next block of 256 bytes.
+        let last = || Transaction::write(0x51, written(&[0x00], &bytes[16..]));
         let transfers = [
             Transaction::write(0x50, written(&[0xF0], &bytes[..16])),
-            Transaction::write(0x50, vec![0xF0]).with_error(NACK),
-            Transaction::write(0x50, vec![0xF0]).with_error(NACK),
-            Transaction::write(0x50, vec![0xF0]),
-            // The next page is in the next block of 256 bytes.
-            Transaction::write(0x51, written(&[0x00], &bytes[16..])),
-            Transaction::write(0x51, vec![0x00]),
+            last().with_error(NACK),
+            last().with_error(ErrorKind::Other),
+            last(),
         ];
-        let outcome = exactly(SMALL, region, &transfers, 4, |eeprom| eeprom.write(0, 16, &bytes));
+        let outcome = exactly(SMALL, region, &transfers, 2, |eeprom| eeprom.write(0, 16, &bytes));
         assert_eq!(outcome, Ok(()));
     }
 
@@ -263,9 +292,8 @@ mod tests {
             Transaction::write_read(0x50, vec![0xFF, 0xF0], vec![1; 16]),
             Transaction::write_read(0x51, vec![0x00, 0x00], vec![2; 4]),
             Transaction::write(0x51, vec![0x00, 0x40, 9]),
-            Transaction::write(0x51, vec![0x00, 0x40]),
         ];
-        exactly(LARGE, region, &transfers, 1, |eeprom| {
+        exactly(LARGE, region, &transfers, 0, |eeprom| {
             let mut bytes = [0; 20];
             assert_eq!(eeprom.read(0, 0x70, &mut bytes), Ok(Cells::Readable));
             assert_eq!((&bytes[..16], &bytes[16..]), (&[1; 16][..], &[2; 4][..]));
@@ -273,31 +301,54 @@ mod tests {
         });
     }
 
+    /// As often as the part says and no more; the last error is reported.
     #[test]
-    fn a_missing_acknowledge_is_an_error() {
+    fn trying_ends() {
         let region = Region { first_address: 16, slot_size: 64, slot_count: 2 };
-        let refused = [Transaction::write(0x50, vec![0x10, 1]).with_error(NACK)];
-        let outcome = exactly(SMALL, region, &refused, 0, |eeprom| eeprom.write(0, 0, &[1]));
-        assert_eq!(outcome, Err(I2cEepromError::Bus(NACK)));
-        let refused = [Transaction::write_read(0x50, vec![0x10], vec![0]).with_error(NACK)];
-        let outcome = exactly(SMALL, region, &refused, 0, |eeprom| eeprom.read(0, 0, &mut [0]));
-        assert_eq!(outcome, Err(I2cEepromError::Bus(NACK)));
+        for kind in [NACK, ErrorKind::Other, ErrorKind::Bus, ErrorKind::ArbitrationLoss] {
+            let refused = vec![Transaction::write(0x50, vec![0x10, 1]).with_error(kind); 4];
+            let outcome = exactly(SMALL, region, &refused, 3, |eeprom| eeprom.write(0, 0, &[1]));
+            assert_eq!(outcome, Err(I2cEepromError::Bus(kind)));
+            let refused = vec![Transaction::write_read(0x50, vec![0x10], vec![0]).with_error(kind); 4];
+            let outcome = exactly(SMALL, region, &refused, 3, |eeprom| eeprom.read(0, 0, &mut [0]));
+            assert_eq!(outcome, Err(I2cEepromError::Bus(kind)));
+        }
+    }
+
+    /// After a reset in the middle of a write cycle.
+    #[test]
+    fn a_busy_part_is_waited_for_before_the_first_access() {
+        let region = Region { first_address: 16, slot_size: 64, slot_count: 2 };
+        let read = || Transaction::write_read(0x50, vec![0x10], vec![7]);
+        let transfers = [read().with_error(NACK), read().with_error(NACK), read()];
+        let mut byte = [0];
+        let outcome = exactly(SMALL, region, &transfers, 2, |eeprom| eeprom.read(0, 0, &mut byte));
+        assert_eq!((outcome, byte), (Ok(Cells::Readable), [7]));
     }
 
     #[test]
-    fn polling_ends() {
-        let region = Region { first_address: 16, slot_size: 64, slot_count: 2 };
-        let mut transfers = vec![Transaction::write(0x50, vec![0x10, 1])];
-        transfers.extend((0..3).map(|_| Transaction::write(0x50, vec![0x10]).with_error(NACK)));
-        let outcome = exactly(SMALL, region, &transfers, 3, |eeprom| eeprom.write(0, 0, &[1]));
-        assert_eq!(outcome, Err(I2cEepromError::Busy));
-        // Anything but a missing acknowledge ends it at once.
-        let transfers = [
-            Transaction::write(0x50, vec![0x10, 1]),
-            Transaction::write(0x50, vec![0x10]).with_error(ErrorKind::ArbitrationLoss),
-        ];
-        let outcome = exactly(SMALL, region, &transfers, 1, |eeprom| eeprom.write(0, 0, &[1]));
-        assert_eq!(outcome, Err(I2cEepromError::Bus(ErrorKind::ArbitrationLoss)));
+    fn parts_that_cannot_be_are_refused() {
+        let mut bus = Mock::new(&[]);
+        let region = Region { first_address: 64, slot_size: 64, slot_count: 2 };
+        let mut refused = |part| I2cEeprom::new(&mut bus, NoopDelay::new(), part, region).err();
+        assert_eq!(refused(I2cEepromPart { polls: 0, ..SMALL }), Some(RegionError::NoWait));
+        assert_eq!(refused(I2cEepromPart { poll_interval_us: 0, ..SMALL }), Some(RegionError::NoWait));
+        for (part, device_address, instead) in [
+            // The form of eight bits.
+            (SMALL, 0xA0, 0x50),
+            (SMALL, 0xA3, 0x50),
+            // Eight blocks take three bits, two take one.
+            (SMALL, 0x51, 0x50),
+            (SMALL, 0x57, 0x50),
+            (LARGE, 0x53, 0x52),
+        ] {
+            let wrong = Some(RegionError::DeviceAddress { device_address, instead });
+            assert_eq!(refused(I2cEepromPart { device_address, ..part }), wrong);
+            assert_eq!(refused(I2cEepromPart { device_address: instead, ..part }), None);
+        }
+        // One block leaves all bits to the pins.
+        assert_eq!(refused(I2cEepromPart { device_address: 0x57, capacity: 256, ..SMALL }), None);
+        bus.done();
     }
 
     #[test]

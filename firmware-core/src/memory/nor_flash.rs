@@ -9,6 +9,9 @@ use super::{Cells, Region, RegionError, SlotMemory};
 /// Largest unit, to read or to program, that the adapter has memory for.
 pub const MAX_UNIT_SIZE: u32 = 256;
 
+/// Bytes that the store programs in one step, if they are whole units: a part that takes single bytes gets them together.
+const WRITTEN_AT_ONCE: usize = 32;
+
 /// Why NOR flash did not do as asked.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -51,10 +54,11 @@ impl<F: NorFlash> NorFlashSlots<F> {
     ///
     /// # Errors
     /// [`RegionError`] if first address or slot size is no multiple of the erase unit, if the region ends beyond the
-    /// flash, or for units of more than [`MAX_UNIT_SIZE`] bytes.
+    /// flash, or for units of more than [`MAX_UNIT_SIZE`] bytes or that do not divide the erase unit.
     pub fn new(flash: F, region: Region, is_damage: fn(&F::Error) -> bool) -> Result<Self, RegionError> {
         let largest = F::WRITE_SIZE.max(F::READ_SIZE);
-        if F::WRITE_SIZE == 0 || F::READ_SIZE == 0 || largest > MAX_UNIT_SIZE as usize {
+        let divides = |unit: usize| F::ERASE_SIZE.checked_rem(unit) == Some(0);
+        if !divides(F::WRITE_SIZE) || !divides(F::READ_SIZE) || F::ERASE_SIZE == 0 || largest > MAX_UNIT_SIZE as usize {
             return Err(RegionError::Unit { most: MAX_UNIT_SIZE });
         }
         let capacity = u32::try_from(flash.capacity()).unwrap_or(u32::MAX);
@@ -92,6 +96,14 @@ impl<F: NorFlash> SlotMemory for NorFlashSlots<F> {
         F::WRITE_SIZE
     }
 
+    fn write_size(&self) -> usize {
+        F::WRITE_SIZE.saturating_mul((WRITTEN_AT_ONCE / F::WRITE_SIZE.max(1)).max(1))
+    }
+
+    fn erase_steps(&self) -> usize {
+        self.slot_size().checked_div(F::ERASE_SIZE).unwrap_or(0)
+    }
+
     fn read(&mut self, slot: usize, offset: usize, bytes: &mut [u8]) -> Result<Cells, Self::Error> {
         let address = self.region.address(slot, offset, bytes.len()).ok_or(NorFlashError::OutOfRange)?;
         if F::READ_SIZE == 1 {
@@ -121,6 +133,13 @@ impl<F: NorFlash> SlotMemory for NorFlashSlots<F> {
     fn erase(&mut self, slot: usize) -> Result<(), Self::Error> {
         let from = self.region.address(slot, 0, self.slot_size()).ok_or(NorFlashError::OutOfRange)?;
         self.flash.erase(from, from.saturating_add(self.region.slot_size)).map_err(NorFlashError::Flash)
+    }
+
+    fn erase_step(&mut self, slot: usize, step: usize) -> Result<(), Self::Error> {
+        let offset = step.checked_mul(F::ERASE_SIZE).ok_or(NorFlashError::OutOfRange)?;
+        let from = self.region.address(slot, offset, F::ERASE_SIZE).ok_or(NorFlashError::OutOfRange)?;
+        // The erase unit is a factor of the slot's size, which is of 32 bits.
+        self.flash.erase(from, from.saturating_add(F::ERASE_SIZE as u32)).map_err(NorFlashError::Flash)
     }
 
     fn write(&mut self, slot: usize, offset: usize, bytes: &[u8]) -> Result<(), Self::Error> {

@@ -31,11 +31,22 @@ pub enum RegionError {
         /// Bytes that the memory has.
         capacity: u32,
     },
-    /// The memory writes more bytes at once, or fewer, than the adapter can.
+    /// There are no slots, or they have no bytes.
+    NoSlots,
+    /// The memory writes more bytes at once, or fewer, than the adapter can; or its units do not divide each other.
     Unit {
         /// The most that it can.
         most: u32,
     },
+    /// Not the seven bits of an I2C part's first block.
+    DeviceAddress {
+        /// What was given.
+        device_address: u8,
+        /// What was perhaps meant.
+        instead: u8,
+    },
+    /// A part that is not waited for: no polls, or no time between them.
+    NoWait,
 }
 
 impl fmt::Display for RegionError {
@@ -48,6 +59,12 @@ impl fmt::Display for RegionError {
             Self::TooLong { capacity } => {
                 write!(f, "the slots do not fit {capacity} bytes: use fewer or smaller slots")
             }
+            Self::NoSlots => write!(f, "no slots, or slots of no bytes: give four slots or more"),
+            Self::DeviceAddress { device_address, instead } => write!(
+                f,
+                "device address {device_address:#04x}: give the seven bits of the part's first block, such as {instead:#04x}"
+            ),
+            Self::NoWait => write!(f, "no polls or no time between them: their product must exceed the write cycle"),
             Self::Unit { most } => write!(f, "units of 1 to {most} bytes can be served: use another adapter"),
         }
     }
@@ -58,13 +75,18 @@ impl core::error::Error for RegionError {}
 impl Region {
     /// Checks the region against a memory.
     pub(super) fn check(&self, capacity: u32, multiple: u32) -> Result<(), RegionError> {
+        if self.slot_size == 0 || self.slot_count == 0 {
+            return Err(RegionError::NoSlots);
+        }
         let aligned = |bytes: u32| bytes.checked_rem(multiple) == Some(0);
         if !aligned(self.first_address) || !aligned(self.slot_size) {
             return Err(RegionError::Alignment { multiple });
         }
         let end = u64::from(self.first_address)
             .saturating_add(u64::from(self.slot_size).saturating_mul(u64::from(self.slot_count)));
-        if end > u64::from(capacity) {
+        // On a chip of 16 bits larger slots than it can count are none of its own.
+        let is_countable = usize::try_from(self.slot_size).is_ok() && usize::try_from(self.slot_count).is_ok();
+        if end > u64::from(capacity) || !is_countable {
             return Err(RegionError::TooLong { capacity });
         }
         Ok(())
@@ -101,6 +123,9 @@ mod tests {
         assert_eq!(region.check(416, 32), Ok(()));
         assert_eq!(region.check(415, 32), Err(RegionError::TooLong { capacity: 415 }));
         assert_eq!(region.check(1000, 64), Err(RegionError::Alignment { multiple: 64 }));
+        for region in [Region { slot_size: 0, ..region }, Region { slot_count: 0, ..region }] {
+            assert_eq!(region.check(416, 32), Err(RegionError::NoSlots));
+        }
         let region = Region { slot_size: u32::MAX, slot_count: u32::MAX, ..region };
         assert_eq!(region.check(u32::MAX, 1), Err(RegionError::TooLong { capacity: u32::MAX }));
     }
