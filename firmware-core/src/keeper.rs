@@ -8,7 +8,7 @@ mod status;
 
 use core::fmt;
 
-pub use persistence::{LoadError, LoadReport, SaveError};
+pub use persistence::{LoadError, LoadReport, SaveError, Saving};
 pub use pieces::Pieces;
 pub use settings::{KeeperSettings, RestorePolicy, SettingsError};
 pub use status::Status;
@@ -21,6 +21,7 @@ use crate::record::RecordError;
 use crate::split::{Move, Piece, Point, SplitError};
 use crate::stored_grid::{StoredGrid, Surface};
 use crate::survey::{Survey, SurveySettingsError};
+use persistence::Steps;
 
 /// Why the keeper refuses.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -112,6 +113,7 @@ pub struct Keeper<const STATIONS: usize, const NODES: usize, const GRIDS: usize>
     bank: Bank<GRIDS, STATIONS>,
     /// Bit `n`: the grid at place `n` differs from what is stored.
     unsaved: u16,
+    saving: Steps,
     knowledge: Knowledge,
     /// Means nothing while the memory is unread.
     setup: u32,
@@ -139,6 +141,7 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
             settings,
             bank: Bank::default(),
             unsaved: 0,
+            saving: Steps::default(),
             knowledge: Knowledge::Unread { screw_turned: false },
             setup: 0,
             setup_stored: false,
@@ -163,6 +166,8 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
 
     /// All axes were homed. Under [`RestorePolicy::OnHoming`] the right grid comes into force, and the choice says
     /// which and why, or why none. A survey under way is over, without a result: its positions are no more.
+    ///
+    /// Tell the bed's temperature first: until then it counts as 20 °C, whatever a power cut left on it.
     pub fn homed(&mut self) -> Choice {
         self.survey = None;
         self.homed = true;

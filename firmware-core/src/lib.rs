@@ -97,7 +97,8 @@ pub use correction::{Correction, CorrectionError};
 pub use fade::{Fade, FadeError};
 pub use grid::{GridAxis, GridError, HeightGrid, Lattice, MAX_HEIGHT_UM};
 pub use keeper::{
-    Keeper, KeeperError, KeeperSettings, LoadError, LoadReport, Pieces, RestorePolicy, SaveError, SettingsError, Status,
+    Keeper, KeeperError, KeeperSettings, LoadError, LoadReport, Pieces, RestorePolicy, SaveError, Saving,
+    SettingsError, Status,
 };
 pub use split::{DEFAULT_TOLERANCE_UM, Flow, MAX_TOLERANCE_UM, Move, Piece, Point, Split, SplitError};
 pub use store::{Loaded, OtherSlot, Progress, Saved, Store, StoreError};

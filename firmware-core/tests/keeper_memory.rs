@@ -5,7 +5,7 @@
 mod keeper_support;
 
 use gapkeeper::{
-    Choice, Fade, KeeperError, KeeperSettings, LoadError, LoadReport, Order, SaveError, StoreError, StoredGrid,
+    Choice, Fade, KeeperError, KeeperSettings, LoadError, LoadReport, Order, SaveError, Saving, StoreError, StoredGrid,
     Unusable,
 };
 use keeper_support::{
@@ -260,4 +260,92 @@ fn more_grids_than_places_are_found_at_the_first_load() {
     let mut memory = store([0xFF; 1024], u32::MAX);
     assert_eq!(keeper.load(&mut memory), Err(LoadError::TooFewPlaces { places: 3, grids: 4 }));
     assert_eq!(keeper.begin_memory(&mut memory), Err(LoadError::TooFewPlaces { places: 3, grids: 4 }));
+}
+
+/// What a save by steps stores is what a save at once stores, and each step writes one byte at the most.
+#[test]
+fn a_save_by_steps_is_the_same_save() {
+    let (mut keeper, mut memory) = started(measured());
+    assert_eq!(keeper.screw_turned(), Order::Wait);
+    measure(&mut keeper, 60, |x_um, y_um| bow_um(x_um, y_um) + 40);
+    measure(&mut keeper, 100, bow_um);
+    let mut at_once = store(measured(), u32::MAX);
+    keeper.clone().save(&mut at_once).unwrap();
+
+    let mut steps = 0;
+    assert_eq!(keeper.save_step(&mut memory), Ok(Saving::Working));
+    assert!(keeper.is_unsaved(), "not before the last step");
+    while keeper.save_step(&mut memory).unwrap() == Saving::Working {
+        steps += 1;
+    }
+    assert!(steps > 100 && !keeper.is_unsaved(), "{steps}");
+    assert_eq!(bytes_of(memory), bytes_of(at_once));
+}
+
+/// Whatever is changed between two steps is saved too, and a turned screw before anything else.
+#[test]
+fn a_screw_turned_in_the_middle_of_a_save_goes_first() {
+    for step in 0..250 {
+        let (mut keeper, mut memory) = started(measured());
+        measure(&mut keeper, 60, |x_um, y_um| bow_um(x_um, y_um) + 40);
+        for _ in 0..step {
+            let _ = keeper.save_step(&mut memory).unwrap();
+        }
+        let setup = keeper.setup().unwrap();
+        assert_eq!(keeper.screw_turned(), Order::Wait);
+        assert!(keeper.is_unsaved());
+        // No more steps than a setup takes: then the screw may be turned, and power may fail.
+        for _ in 0..60 {
+            if keeper.save_step(&mut memory).unwrap() == Saving::Done {
+                break;
+            }
+        }
+        let (again, _) = started(bytes_of(memory));
+        assert_eq!((again.setup(), again.choice()), (Some(setup + 1), Choice::Stale), "after {step} steps");
+    }
+}
+
+#[test]
+fn a_shift_in_the_middle_of_a_save_is_not_lost() {
+    for step in [1, 20, 60, 100, 104, 105, 106] {
+        let (mut keeper, mut memory) = started(measured());
+        keeper.shift_by(1).unwrap();
+        for _ in 0..step {
+            let _ = keeper.save_step(&mut memory).unwrap();
+        }
+        keeper.shift_by(1).unwrap();
+        while keeper.save_step(&mut memory).unwrap() == Saving::Working {}
+        assert!(!keeper.is_unsaved());
+        let (keeper, _) = started(bytes_of(memory));
+        assert_eq!(keeper.bank().grid(0).unwrap().shift_um, 20, "after {step} steps");
+    }
+}
+
+/// The store may be used for something else between two steps, and a step may fail: nothing is taken for saved.
+#[test]
+fn a_save_by_steps_that_is_disturbed_is_carried_on() {
+    let (mut keeper, mut memory) = started(measured());
+    keeper.shift_by(1).unwrap();
+    for _ in 0..50 {
+        let _ = keeper.save_step(&mut memory).unwrap();
+    }
+    memory.load_setup().unwrap();
+    assert!(keeper.is_unsaved());
+    while keeper.save_step(&mut memory).unwrap() == Saving::Working {}
+    assert_eq!(started(bytes_of(memory)).0.bank().grid(0).unwrap().shift_um, 10);
+
+    let (mut keeper, memory) = started(measured());
+    keeper.shift_by(1).unwrap();
+    let mut memory = store(bytes_of(memory), 30);
+    let (mut failed, mut done) = (0_u32, 0_u32);
+    for _ in 0..1000 {
+        match keeper.save_step(&mut memory) {
+            Ok(Saving::Working) => {}
+            Ok(Saving::Done) => done += 1,
+            Err(SaveError::Grids([Some(StoreError::Access(_)), None, None])) => failed += 1,
+            Err(error) => panic!("{error}"),
+        }
+    }
+    assert!(failed > 1 && failed.abs_diff(done) <= 1, "tried again after each end: {failed} {done}");
+    assert!(keeper.is_unsaved());
 }

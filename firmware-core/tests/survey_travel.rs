@@ -377,7 +377,7 @@ impl Machine<'_> {
 /// Everything that the survey says it can do: the bed is below the start by more than the feeler, and no lower than it
 /// can be set.
 fn any_settings() -> impl Strategy<Value = SurveySettings> {
-    let heights = (-1500..0_i32, 500..3000_i32, 0..1000_u16, 0..3000_u16, 0..700_u16);
+    let heights = (-1500..0_i32, 500..3000_i32, 0..1000_u16, 0..3000_u16, 1..700_u16);
     (heights, 20..400_u16, 5..40_u16, 0..500_u16, any::<bool>()).prop_map(
         |((lowest_um, start_um, clearance_um, lift_um, headroom_um), feeler_um, detent_um, coarse_um, checks)| {
             SurveySettings {

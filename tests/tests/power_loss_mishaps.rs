@@ -129,6 +129,37 @@ fn one_lie_while_a_setup_is_saved() {
     lies_in_a_save::<NorChip>();
 }
 
+/// One read of a beginning lies: what is acknowledged is certain; after an error beginning again is.
+fn lies_in_a_beginning<M: Medium>() {
+    for (name, cells) in contents::<M>() {
+        for lie in Lie::ALL {
+            for number in 0.. {
+                let mut chip = M::with_cells(cells.clone());
+                chip.bus().lie = Some((number, lie));
+                let begun = store(chip.slots()).begin(4).map_err(|_| ());
+                let was_reached = chip.bus().reads() > number;
+                if begun.is_ok() {
+                    let found = setup_found::<M>(&chip.bus().cells);
+                    assert_eq!(found, Ok((4, OtherSlot::Earlier)), "{name}, {lie:?} {number}");
+                }
+                chip.bus().lie = None;
+                store(chip.slots()).begin(5).unwrap();
+                assert_eq!(setup_on(&mut chip), Ok((5, OtherSlot::Earlier)), "{name}, {lie:?} {number}");
+                if !was_reached {
+                    break;
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn one_lie_while_a_memory_is_begun() {
+    lies_in_a_beginning::<ByteChip>();
+    lies_in_a_beginning::<I2cChip>();
+    lies_in_a_beginning::<NorChip>();
+}
+
 /// One write or erase is reported as done and was none: nothing is acknowledged that is not found.
 fn lost_write<M: Medium>() {
     let mut runs = 0;

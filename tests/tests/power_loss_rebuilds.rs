@@ -9,7 +9,7 @@ use gapkeeper::record::{encode_grid, max_record_size};
 use gapkeeper::{HeightGrid, Lattice, OtherSlot, Saved, Store, StoreError, StoredGrid, Surface};
 use gapkeeper_tests::media::{ByteChip, Cells, Medium};
 use gapkeeper_tests::stores::{
-    BUFFER, CAPACITY, Found, Mistake, Sketch, Subject, Value, layout_2, seal_offsets, value,
+    BUFFER, CAPACITY, Found, Mistake, Sketch, Subject, Value, layout_1, layout_2, seal_offsets, value,
 };
 
 /// The memory of the guide: 64 slots of 128 bytes.
@@ -71,8 +71,9 @@ fn life(begun: bool, screws: u32) -> Cells {
     chip.bus().cells.clone()
 }
 
-/// The same in layout 2.
-fn life_in_layout_2(screws: u32) -> Cells {
+/// The same in layout 1, which had no seals, or 2.
+fn life_in_layout(layout: u8, screws: u32) -> Cells {
+    let record = if layout == 1 { layout_1 } else { layout_2 };
     let mut chip = ByteChip::with_cells(Cells::erased(BYTES, 0));
     let offsets = seal_offsets(&ByteEeprom::new(&mut chip, OURS).unwrap());
     let mut put = |slot: u32, record: &[u8]| {
@@ -80,15 +81,15 @@ fn life_in_layout_2(screws: u32) -> Cells {
         let seal: Vec<u8> = record[record.len() - 4..].iter().map(|byte| !byte).collect();
         let cells = &mut chip.bus().cells.bytes[first..];
         cells[..record.len()].copy_from_slice(record);
-        for offset in offsets {
+        for offset in offsets.into_iter().filter(|_| layout > 1) {
             cells[offset..offset + 4].copy_from_slice(&seal);
         }
     };
     for save in 0..=screws {
-        put(save % 2, &layout_2(&Value::Setup(1 + save), save));
+        put(save % 2, &record(&Value::Setup(1 + save), save));
     }
     for place in 0..3 {
-        put(2 + 2 * place, &layout_2(&Value::Grid(grid(place as usize, 1)), 0));
+        put(2 + 2 * place, &record(&Value::Grid(grid(place as usize, 1)), 0));
     }
     chip.bus().cells.clone()
 }
@@ -122,7 +123,7 @@ fn other_builds() -> Vec<(Region, usize)> {
 }
 
 /// Finding nothing is right. Of what the newest layout stored, no setup counts as certain and no grid is found; of
-/// layout 2 no setup but the newest counts as certain.
+/// older layouts no setup but the newest counts as certain.
 #[test]
 fn slots_of_any_other_size_place_or_unit() {
     let (mut tried, mut named) = (0, 0);
@@ -136,17 +137,21 @@ fn slots_of_any_other_size_place_or_unit() {
                 named += u64::from(is_named);
             }
         }
-        let cells = life_in_layout_2(screws);
-        assert_eq!(found_by(&cells, OURS, 1), (Some(1 + screws), true, false));
-        for (region, unit) in other_builds() {
-            let (setup, any_grid, _) = found_by(&cells, region, unit);
-            let what = format!("layout 2: {region:?}, unit {unit}, {screws} screws");
-            // Found in units of 2 and 4, which have the seals at the same place; and, before any screw was turned, in
-            // slots of 132 bytes, whose first seal is our second one.
-            assert!(setup.is_none() || setup == Some(1 + screws), "{what}: {setup:?}");
-            // At a distance of whole slots a grid of layout 2 is found, but no setup with it.
-            assert!(!any_grid || region.slot_size == OURS.slot_size, "{what}");
-            tried += 1;
+        for layout in [1, 2] {
+            let cells = life_in_layout(layout, screws);
+            // Layout 1 is certain with two setups only.
+            let ours = Some(1 + screws).filter(|_| layout == 2 || screws > 0);
+            assert_eq!(found_by(&cells, OURS, 1), (ours, true, false));
+            for (region, unit) in other_builds() {
+                // Found in units of 2 and 4, which have the seals at the same place; and, before any screw was turned, in
+                // slots of 132 bytes, whose first seal is our second one.
+                let (setup, any_grid, _) = found_by(&cells, region, unit);
+                let what = format!("layout {layout}: {region:?}, unit {unit}, {screws} screws");
+                assert!(setup.is_none() || setup == Some(1 + screws), "{what}: {setup:?}");
+                // At a distance of whole slots a grid of layout 2 is found, but no setup with it.
+                assert!(!any_grid || layout == 1 || region.slot_size == OURS.slot_size, "{what}");
+                tried += 1;
+            }
         }
     }
     println!("builds with other slots: {tried}, {named} found a record of another geometry by name");

@@ -1,5 +1,6 @@
 //! Measuring and what it leaves: surveys, grids taken in, shift and fade, turned screws.
 
+use super::persistence::bit;
 use super::{InForce, Keeper, KeeperError, Knowledge};
 use crate::bank::{Choice, Unusable};
 use crate::correction::CorrectionError;
@@ -177,6 +178,6 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         self.bank.set(place, Some(grid));
         // A bank of more than sixteen grids would have to count otherwise.
         const { assert!(GRIDS >= 1 && GRIDS <= 16) };
-        self.unsaved |= 1 << (place & 15);
+        self.unsaved |= bit(place);
     }
 }

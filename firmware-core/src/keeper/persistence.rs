@@ -5,7 +5,7 @@ use core::fmt;
 use super::{Keeper, Knowledge};
 use crate::bank::Choice;
 use crate::memory::SlotMemory;
-use crate::store::{OtherSlot, Store, StoreError};
+use crate::store::{OtherSlot, Progress, Store, StoreError};
 
 /// What [`Keeper::load`] found.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -32,7 +32,8 @@ pub enum LoadError<E> {
     WithoutMemory,
     /// Nothing was ever stored here, or the memory does not answer and reads as if it were erased.
     Blank,
-    /// There are bytes, but none that say which setup holds: another program's, or damage.
+    /// There are bytes, but none that say which setup holds: another program's, damage, or those of a build with slots of
+    /// another size.
     Unexpected,
     /// The memory has fewer places than the bank has grids.
     TooFewPlaces {
@@ -106,6 +107,55 @@ impl<E: fmt::Display, const GRIDS: usize> fmt::Display for SaveError<E, GRIDS> {
 
 impl<E: fmt::Debug + fmt::Display, const GRIDS: usize> core::error::Error for SaveError<E, GRIDS> {}
 
+impl<E, const GRIDS: usize> SaveError<E, GRIDS> {
+    fn grid(place: usize, error: StoreError<E>) -> Self {
+        let mut errors = [const { None }; GRIDS];
+        if let Some(slot) = errors.get_mut(place) {
+            *slot = Some(error);
+        }
+        Self::Grids(errors)
+    }
+}
+
+/// How far a save by steps is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[must_use]
+pub enum Saving {
+    /// There is more to do: step again.
+    Working,
+    /// Everything is stored, but for what failed on the way.
+    Done,
+}
+
+/// What a save by steps is at.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Job {
+    Setup {
+        setup: u32,
+    },
+    /// The setup was stored, and is looked at.
+    Check {
+        setup: u32,
+    },
+    Grid {
+        place: usize,
+    },
+}
+
+/// Where a save by steps stands.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) struct Steps {
+    job: Option<Job>,
+    /// Bit `n`: the grid at place `n` could not be stored.
+    failed: u16,
+}
+
+/// The bit of a place; a bank has sixteen at most.
+pub(super) const fn bit(place: usize) -> u16 {
+    1 << (place & 15)
+}
+
 impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATIONS, NODES, GRIDS> {
     /// Loads all that is stored; nothing comes into force before homing.
     ///
@@ -171,6 +221,7 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         self.knowledge = Knowledge::Unread { screw_turned };
         (self.in_force, self.last_choice) = (None, Choice::NotLoaded);
         (self.setup, self.setup_stored, self.setup_unsaved, self.unsaved) = (0, false, false, 0);
+        self.saving = Steps::default();
         for place in 0..GRIDS {
             self.bank.set(place, None);
         }
@@ -191,7 +242,8 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         let (setup, is_blank) = match store.load_setup() {
             Ok(loaded) => (Some((loaded.value, loaded.other != OtherSlot::Damaged)), false),
             Err(StoreError::Empty) => (None, true),
-            Err(StoreError::Damaged) => (None, false),
+            Err(StoreError::Damaged | StoreError::OtherGeometry { .. }) => (None, false),
+            Err(StoreError::NewerLayout { .. }) if is_confirmed => (None, false),
             Err(error) => return Err(LoadError::Store(error)),
         };
         // Also of places that this bank has no grids for: another build may have them again.
@@ -224,7 +276,7 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
             }
             None if is_confirmed => {
                 self.setup = self.unused_setup(newest_setup);
-                store.save_setup(self.setup).map_err(LoadError::Store)?;
+                store.begin(self.setup).map_err(LoadError::Store)?;
                 self.setup_stored = true;
             }
             None if is_blank && report == LoadReport::default() => return Err(LoadError::Blank),
@@ -244,36 +296,137 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
 
     /// Stores whatever is unsaved and can be stored: the setup first, then each grid by itself.
     ///
+    /// It waits for the memory: how long, says [`store`](crate::store). [`Self::save_step`] does the same in pieces.
+    ///
     /// # Errors
     /// [`SaveError`] says what could not be stored, by place; all else is, and calling again is safe.
     pub fn save<M: SlotMemory, const BUFFER: usize>(
         &mut self,
         store: &mut Store<M, STATIONS, BUFFER>,
     ) -> Result<(), SaveError<M::Error, GRIDS>> {
+        self.stop_saving();
+        let mut failed = [const { None }; GRIDS];
+        loop {
+            match self.save_step(store) {
+                Ok(Saving::Working) => {}
+                Ok(Saving::Done) if failed.iter().all(Option::is_none) => return Ok(()),
+                Ok(Saving::Done) => return Err(SaveError::Grids(failed)),
+                Err(SaveError::Grids(errors)) => {
+                    for (place, error) in failed.iter_mut().zip(errors) {
+                        *place = error.or(place.take());
+                    }
+                }
+                Err(error) => return Err(error),
+            }
+        }
+    }
+
+    /// One step of a save: one access to the memory at most, so that the knob is heard and the motors have work meanwhile.
+    /// Call it until it returns [`Saving::Done`]. Whatever changes between two steps is saved too, and a turned screw before
+    /// all else; a save that is not carried on leaves what a power cut would leave there.
+    ///
+    /// # Errors
+    /// [`SaveError`] once for each thing that could not be stored. Calling on goes on with the others; after
+    /// [`Saving::Done`] it tries all over.
+    pub fn save_step<M: SlotMemory, const BUFFER: usize>(
+        &mut self,
+        store: &mut Store<M, STATIONS, BUFFER>,
+    ) -> Result<Saving, SaveError<M::Error, GRIDS>> {
         match self.knowledge {
             Knowledge::Unread { .. } => return Err(SaveError::NotLoaded),
             Knowledge::WithoutMemory => return Err(SaveError::WithoutMemory),
             Knowledge::Read => {}
         }
-        if !self.setup_stored {
-            store.save_setup(self.setup).map_err(SaveError::Setup)?;
-            (self.setup_stored, self.setup_unsaved) = (true, false);
-        }
-        let mut errors = [const { None }; GRIDS];
-        for (place, error) in errors.iter_mut().enumerate() {
-            let bit = 1 << (place & 15);
-            if let Some(grid) = self.bank.grid(place).filter(|_| self.unsaved & bit != 0) {
-                match store.save_grid(place, grid) {
-                    Ok(_) => self.unsaved &= !bit,
-                    Err(failed) => *error = Some(failed),
+        let job = match self.saving.job {
+            // Whatever is under way, a setup that is not stored comes before all grids.
+            Some(Job::Grid { .. }) | None if !self.setup_stored => {
+                self.stop_saving();
+                store.start_save_setup(self.setup).map_err(SaveError::Setup)?;
+                Job::Setup { setup: self.setup }
+            }
+            Some(job) => job,
+            None => match self.start_next_grid(store)? {
+                Some(job) => job,
+                None => {
+                    self.saving = Steps::default();
+                    return Ok(Saving::Done);
                 }
+            },
+        };
+        self.saving.job = Some(job);
+        let step = store.step();
+        self.after(job, step, store)
+    }
+
+    fn start_next_grid<M: SlotMemory, const BUFFER: usize>(
+        &mut self,
+        store: &mut Store<M, STATIONS, BUFFER>,
+    ) -> Result<Option<Job>, SaveError<M::Error, GRIDS>> {
+        for place in 0..GRIDS {
+            let bit = bit(place);
+            let Some(grid) = self.bank.grid(place).filter(|_| self.unsaved & !self.saving.failed & bit != 0) else {
+                continue;
+            };
+            if let Err(error) = store.start_save_grid(place, grid) {
+                self.saving.failed |= bit;
+                return Err(SaveError::grid(place, error));
+            }
+            // Set again by a change meanwhile, or by a failure.
+            self.unsaved &= !bit;
+            return Ok(Some(Job::Grid { place }));
+        }
+        Ok(None)
+    }
+
+    fn after<M: SlotMemory, const BUFFER: usize>(
+        &mut self,
+        job: Job,
+        step: Result<Progress, StoreError<M::Error>>,
+        store: &mut Store<M, STATIONS, BUFFER>,
+    ) -> Result<Saving, SaveError<M::Error, GRIDS>> {
+        match (job, step) {
+            (_, Ok(Progress::Working)) => return Ok(Saving::Working),
+            // A memory that does not answer for a moment, in the middle of a save, reads as if it held nothing: look at the
+            // setup as the next start will.
+            (Job::Setup { setup }, Ok(Progress::Saved(_))) => {
+                store.start_load_setup();
+                self.saving.job = Some(Job::Check { setup });
+            }
+            (Job::Check { setup }, Ok(Progress::Loaded)) => {
+                self.saving.job = None;
+                let found = store.loaded_setup().map_err(SaveError::Setup)?;
+                if found.value != setup {
+                    return Err(SaveError::Setup(StoreError::NotKept { slot: 0 }));
+                }
+                let is_current = self.setup == setup;
+                (self.setup_stored, self.setup_unsaved) = (is_current, self.setup_unsaved && !is_current);
+            }
+            (Job::Grid { .. }, Ok(Progress::Saved(_))) => self.saving.job = None,
+            // The store was used for something else meanwhile.
+            (_, Ok(_)) => self.stop_saving(),
+            (Job::Grid { place }, Err(error)) => {
+                self.stop_saving();
+                self.saving.failed |= bit(place);
+                return Err(SaveError::grid(place, error));
+            }
+            (Job::Setup { .. } | Job::Check { .. }, Err(error)) => {
+                self.saving.job = None;
+                return Err(SaveError::Setup(error));
             }
         }
-        if errors.iter().any(Option::is_some) { Err(SaveError::Grids(errors)) } else { Ok(()) }
+        Ok(Saving::Working)
+    }
+
+    /// What was being saved is unsaved.
+    fn stop_saving(&mut self) {
+        if let Some(Job::Grid { place }) = self.saving.job {
+            self.unsaved |= bit(place);
+        }
+        self.saving = Steps::default();
     }
 
     /// Whether anything would be lost without power.
     pub fn is_unsaved(&self) -> bool {
-        self.unsaved != 0 || self.setup_unsaved
+        self.unsaved != 0 || self.setup_unsaved || self.saving.job.is_some()
     }
 }

@@ -230,7 +230,7 @@ impl<I: I2c, D: DelayNs> SlotMemory for I2cEeprom<I, D> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use embedded_hal::i2c::NoAcknowledgeSource;
+    use embedded_hal::i2c::{ErrorKind, NoAcknowledgeSource};
     use embedded_hal_mock::eh1::delay::{CheckedDelay, NoopDelay, Transaction as Wait};
     use embedded_hal_mock::eh1::i2c::{Mock, Transaction};
     use std::vec;

@@ -18,7 +18,7 @@
 //! 4 s for a sector of 128 KiB (from memory: check the part's data sheet). Step by step it is still one step. A controller
 //! that runs from the flash it erases stands still meanwhile, interrupts included, unless the flash has a second bank
 //! or the code lies in RAM: heaters must be safe without it, and no axis may move. So save where nothing moves, or choose
-//! an EEPROM where saves and motion go together. Flash takes some 10,000 erases, EEPROM 100,000 writes and more.
+//! an EEPROM where saves and motion go together. Flash takes some 10,000 erases, EEPROM 100,000 writes (from memory too).
 //! [`store`](crate::store) has a table of times.
 
 mod byte_eeprom;
