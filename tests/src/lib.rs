@@ -9,6 +9,7 @@ pub mod demo_job;
 pub mod exact_flow;
 pub mod extremes;
 pub mod faults;
+pub mod hands;
 pub mod lives;
 pub mod media;
 pub mod power_cuts;

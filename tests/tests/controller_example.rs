@@ -103,9 +103,9 @@ impl InputPin for Pin<'_> {
 fn a_survey_at_the_panel() {
     let [a, b, button, switch] = [const { std::cell::Cell::new(false) }; 4];
     let mut panel = Panel::new(
-        Knob::new(Pin(&a), Pin(&b), DetentsPerCycle::One),
+        Knob::new(Pin(&a), Pin(&b), DetentsPerCycle::One, std::num::NonZeroU8::MIN),
         PressButton::new(Pin(&button), ActiveLevel::High, 5).with_long_press(1000),
-        LimitSwitch::new(Pin(&switch), ActiveLevel::High, std::num::NonZeroU8::new(3).unwrap()),
+        LimitSwitch::new(Pin(&switch), ActiveLevel::High, 3),
     );
     let mut controller = Controller::new(Keeper::new(settings()), Recorder::default());
     controller.line(b"M140 S60\n").unwrap();
@@ -135,7 +135,8 @@ fn a_survey_at_the_panel() {
         let order = controller.keeper().temperature(60, 200, 0);
         controller.carry_out(order).unwrap();
     }
-    poll(&mut controller, 20);
+    // The knob stands still until it knows its clicks.
+    poll(&mut controller, 1_100);
     for _ in 0..5 {
         assert!(matches!(controller.keeper().status().prompt, Some(Prompt::SetGap { .. })));
         // Ten detents down: 200 of the 300 um above the highest reading, then press.

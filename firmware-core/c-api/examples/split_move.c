@@ -1,4 +1,5 @@
-/* Splits straight moves and an arc over a bed that is high in the middle, and prints the pieces.
+/* Keeps the grid of a bed that is high in the middle in a byte EEPROM, starts again, and splits straight moves and an arc
+ * over it. Prints the pieces.
  *
  *     cc -std=c99 -I include examples/split_move.c libgapkeeper_c_api.a -lpthread -ldl -lm -o split_move
  */
@@ -26,8 +27,27 @@ static void show_result(const GapkeeperKeeper *keeper, GapkeeperResult result)
         show(text);
     }
 }
+
+/* An EEPROM of 1 KiB, kept inverted: a new part holds ones. */
+static uint8_t cells[1024];
+
+static uint8_t read_byte(void *context, uint32_t address, uint8_t *byte)
+{
+    (void)context;
+    *byte = (uint8_t)~cells[address];
+    return GAPKEEPER_MEMORY_ANSWER_DONE;
+}
+
+static uint8_t write_byte(void *context, uint32_t address, uint8_t byte)
+{
+    (void)context;
+    cells[address] = (uint8_t)~byte;
+    return GAPKEEPER_MEMORY_ANSWER_DONE;
+}
 #else
 /* The firmware's own. */
+uint8_t read_byte(void *context, uint32_t address, uint8_t *byte);
+uint8_t write_byte(void *context, uint32_t address, uint8_t byte);
 void queue_straight_motion(const GapkeeperPiece *piece);
 void show(const char *text);
 void show_result(const GapkeeperKeeper *keeper, GapkeeperResult result);
@@ -41,21 +61,62 @@ static GapkeeperChords chords;
 /* What scaling E leaves over, for as long as this program runs. */
 static GapkeeperFlow flow;
 
-/* Begins, homes, and takes a grid of 3 by 3 stations that is 0.3 mm high in the middle. */
-static GapkeeperResult set_up(void)
+/* Where the slots lie in the EEPROM; its first byte is not used. */
+static const GapkeeperByteEeprom eeprom = {
+    0, read_byte, write_byte, 1024, {1, GAPKEEPER_SLOT_SIZE(1), GAPKEEPER_SLOT_COUNT}};
+static GapkeeperMemory memory;
+
+/* Loads what is stored. A failure is shown, and moves go on uncorrected. */
+static void load(void)
 {
-    static const int16_t heights_um[9] = {0, 150, 0, 150, 300, 150, 0, 150, 0};
+    GapkeeperLoadReport report;
+    GapkeeperResult result = gapkeeper_load(&keeper, &memory, &report);
+
+    if (result == GAPKEEPER_RESULT_MEMORY_BLANK) {
+        /* Ask a person here: a memory that does not answer reads like a new one. This one is new. */
+        show("new memory");
+        result = gapkeeper_begin_memory(&keeper, &memory, &report);
+    }
+    if (result == GAPKEEPER_RESULT_OK) {
+        show(report.grids == 0 ? "no grid" : "grid loaded");
+    } else {
+        show_result(&keeper, result);
+    }
+}
+
+/* What a firmware does after every reset: begin, load, home. */
+static GapkeeperResult start(void)
+{
+    static const GapkeeperTemperature warm = {0, 60, 150};
     GapkeeperSettings settings;
+    GapkeeperOrder order;
     GapkeeperChoice choice;
-    GapkeeperGrid grid;
     GapkeeperResult result = gapkeeper_settings_default(&settings);
 
     if (result == GAPKEEPER_RESULT_OK) {
         result = gapkeeper_init(&keeper, sizeof keeper, &settings);
     }
     if (result == GAPKEEPER_RESULT_OK) {
+        result = gapkeeper_byte_eeprom(&eeprom, &memory);
+    }
+    if (result == GAPKEEPER_RESULT_OK) {
+        load();
+        result = gapkeeper_temperature(&keeper, &warm, &order);
+    }
+    if (result == GAPKEEPER_RESULT_OK) {
         result = gapkeeper_homed(&keeper, &choice);
     }
+    return result;
+}
+
+/* Takes a grid of 3 by 3 stations that is 0.3 mm high in the middle, and saves it. */
+static GapkeeperResult keep_grid(void)
+{
+    static const int16_t heights_um[9] = {0, 150, 0, 150, 300, 150, 0, 150, 0};
+    GapkeeperSaveReport report;
+    GapkeeperGrid grid;
+    GapkeeperResult result;
+
     grid.lattice.x0_um = 20000;
     grid.lattice.y0_um = 20000;
     grid.lattice.pitch_x_um = 90000;
@@ -67,8 +128,9 @@ static GapkeeperResult set_up(void)
     grid.bed_temperature_c = 60;
     grid.shift_um = 0;
     grid.surface = GAPKEEPER_SURFACE_REFINED;
+    result = gapkeeper_set_grid(&keeper, &grid, heights_um, 9);
     if (result == GAPKEEPER_RESULT_OK) {
-        result = gapkeeper_set_grid(&keeper, &grid, heights_um, 9);
+        result = gapkeeper_save(&keeper, &memory, &report);
     }
     return result;
 }
@@ -108,8 +170,15 @@ static GapkeeperResult example(void)
 {
     GapkeeperMove motion = {{20000, 20000, 200}, {200000, 180000, 200}, {0}, {8011}};
     GapkeeperArc path = {{{60000, 60000, 200}, {160000, 60000, 600}, {0}, {5000}}, 50000, 0, 0, 50, 0, 0};
-    GapkeeperResult result = set_up();
+    GapkeeperResult result = start();
 
+    if (result == GAPKEEPER_RESULT_OK) {
+        result = keep_grid();
+    }
+    /* As if power had failed: only the EEPROM still knows the grid. */
+    if (result == GAPKEEPER_RESULT_OK) {
+        result = start();
+    }
     if (result == GAPKEEPER_RESULT_OK) {
         show("line");
         result = line(&motion, 0);

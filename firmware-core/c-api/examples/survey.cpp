@@ -1,4 +1,5 @@
-// A whole survey, by a machine that measures a bed given as a function, and the grid that comes of it.
+// A whole survey, by a machine that measures a bed given as a function; the grid that comes of it is saved in an EEPROM on
+// I2C and loaded again after a restart.
 //
 //     c++ -std=c++11 -I include examples/survey.cpp libgapkeeper_c_api.a -lpthread -ldl -lm -o survey
 #include "gapkeeper.h"
@@ -54,10 +55,82 @@ int32_t bed_um(int32_t x_um, int32_t y_um)
     return (x_um - 110000) / 500 + 200 - from_middle_mm * from_middle_mm / 32;
 }
 
-// A keeper that owns its storage.
+// An EEPROM on an I2C bus, as its data sheet says: pages, and no answer while it writes one.
+class Part {
+public:
+    static const uint32_t PAGE = 16;
+    static const uint32_t SLOT = GAPKEEPER_SLOT_SIZE(PAGE);
+    // Its first page is not used.
+    static const uint32_t CAPACITY = PAGE + SLOT * GAPKEEPER_SLOT_COUNT;
+
+    uint8_t write(const uint8_t *bytes, size_t length)
+    {
+        if (is_writing_) {
+            is_writing_ = false;
+            return GAPKEEPER_MEMORY_ANSWER_NO_ANSWER;
+        }
+        const uint32_t address = address_of(bytes);
+        for (size_t at = 2; at < length; ++at) {
+            // Beyond the end of a page it goes on at its beginning.
+            cells_[address / PAGE * PAGE + (address + at - 2) % PAGE] = static_cast<uint8_t>(~bytes[at]);
+            is_writing_ = true;
+        }
+        return GAPKEEPER_MEMORY_ANSWER_DONE;
+    }
+
+    uint8_t read(const uint8_t *sent, uint8_t *bytes, size_t length)
+    {
+        if (is_writing_) {
+            is_writing_ = false;
+            return GAPKEEPER_MEMORY_ANSWER_NO_ANSWER;
+        }
+        for (size_t at = 0; at < length; ++at) {
+            bytes[at] = static_cast<uint8_t>(~cells_[address_of(sent) + at]);
+        }
+        return GAPKEEPER_MEMORY_ANSWER_DONE;
+    }
+
+private:
+    static uint32_t address_of(const uint8_t *sent) { return static_cast<uint32_t>(sent[0] * 256 + sent[1]); }
+
+    // Inverted: a new part holds ones.
+    uint8_t cells_[CAPACITY];
+    bool is_writing_;
+};
+
+extern "C" {
+
+uint8_t bus_write(void *context, uint8_t, const uint8_t *bytes, size_t length)
+{
+    return static_cast<Part *>(context)->write(bytes, length);
+}
+
+uint8_t bus_write_read(void *context, uint8_t, const uint8_t *sent, size_t, uint8_t *bytes, size_t length)
+{
+    return static_cast<Part *>(context)->read(sent, bytes, length);
+}
+
+void bus_delay_us(void *, uint32_t) {}
+
+}
+
+// What stays when power is off.
+Part part;
+
+const GapkeeperI2cEeprom eeprom = {
+    &part, bus_write, bus_write_read, bus_delay_us, Part::CAPACITY, Part::PAGE, 1000,
+    {Part::PAGE, Part::SLOT, GAPKEEPER_SLOT_COUNT}, 10, 0x50, 2};
+
+// A keeper that owns its storage, and its memory.
 class Keeper {
 public:
-    explicit Keeper(const GapkeeperSettings &settings) : result_(gapkeeper_init(&storage_, sizeof storage_, &settings)) {}
+    // What a firmware does after every reset: begin, load.
+    explicit Keeper(const GapkeeperSettings &settings) : result_(gapkeeper_init(&storage_, sizeof storage_, &settings))
+    {
+        if (check(gapkeeper_i2c_eeprom(&eeprom, &memory_))) {
+            load();
+        }
+    }
 
     GapkeeperKeeper *storage() { return &storage_; }
 
@@ -72,40 +145,58 @@ public:
         return is_ok();
     }
 
+    bool save()
+    {
+        GapkeeperSaveReport report;
+        return check(gapkeeper_save(&storage_, &memory_, &report));
+    }
+
     GapkeeperResult result() const { return result_; }
 
 private:
+    // A failure is shown, and moves go on uncorrected.
+    void load()
+    {
+        GapkeeperLoadReport report;
+        GapkeeperResult loaded = gapkeeper_load(&storage_, &memory_, &report);
+        if (loaded == GAPKEEPER_RESULT_MEMORY_BLANK) {
+            // Ask a person here: a memory that does not answer reads like a new one. This one is new.
+            loaded = gapkeeper_begin_memory(&storage_, &memory_, &report);
+        }
+        if (loaded == GAPKEEPER_RESULT_OK) {
+            show_number("grids loaded", report.grids);
+        } else {
+            show_result(&storage_, loaded);
+        }
+    }
+
     GapkeeperKeeper storage_;
+    GapkeeperMemory memory_;
     GapkeeperResult result_;
 };
 
 // Carries out orders and says what happened, as a person at the knob would.
 class Machine {
 public:
-    // The event that follows an order.
-    GapkeeperEvent carry_out(const GapkeeperOrder &order)
+    // Does what is ordered, and says what happens then: it has arrived, or, where it has to wait, a person does what the
+    // prompt asks for.
+    GapkeeperEvent carry_out(const GapkeeperOrder &order, const GapkeeperPrompt &prompt)
     {
-        GapkeeperEvent event = {0, GAPKEEPER_EVENT_KIND_ARRIVED};
+        GapkeeperEvent event = {0, GAPKEEPER_EVENT_KIND_ARRIVED, 0};
         switch (order.kind) {
+        case GAPKEEPER_ORDER_KIND_STOP:
+            break;
         case GAPKEEPER_ORDER_KIND_TRAVEL:
             x_um_ = order.x_um;
             y_um_ = order.y_um;
             break;
         case GAPKEEPER_ORDER_KIND_LIFT:
         case GAPKEEPER_ORDER_KIND_APPROACH:
-            z_um_ = order.z_um;
-            break;
         case GAPKEEPER_ORDER_KIND_STEP:
-            // The feeler drags now.
             z_um_ = order.z_um;
-            event.kind = GAPKEEPER_EVENT_KIND_PRESSED;
-            break;
-        case GAPKEEPER_ORDER_KIND_WAIT:
-            event.detents = static_cast<int16_t>(bed_um(x_um_, y_um_) + FEELER_UM - z_um_);
-            event.kind = GAPKEEPER_EVENT_KIND_TURNED;
             break;
         default:
-            event.kind = GAPKEEPER_EVENT_KIND_ABORT;
+            event = answer(prompt);
             break;
         }
         return event;
@@ -114,6 +205,18 @@ public:
     int32_t z_um() const { return z_um_; }
 
 private:
+    GapkeeperEvent answer(const GapkeeperPrompt &prompt) const
+    {
+        const bool sets_gap =
+            prompt.kind == GAPKEEPER_PROMPT_KIND_SET_GAP || prompt.kind == GAPKEEPER_PROMPT_KIND_LOOK_AGAIN;
+        if (sets_gap && !prompt.is_turned) {
+            // To where the feeler drags.
+            const int32_t detents = bed_um(x_um_, y_um_) + FEELER_UM - z_um_;
+            return {static_cast<int16_t>(detents), GAPKEEPER_EVENT_KIND_TURNED, 0};
+        }
+        return {0, GAPKEEPER_EVENT_KIND_PRESSED, 0};
+    }
+
     int32_t x_um_ = 0;
     int32_t y_um_ = 0;
     int32_t z_um_ = 5000;
@@ -141,11 +244,14 @@ bool survey(Keeper &keeper)
         keeper.check(gapkeeper_temperature(keeper.storage(), &temperature, &order));
     }
     while (keeper.is_ok() && order.kind != GAPKEEPER_ORDER_KIND_DONE && order.kind != GAPKEEPER_ORDER_KIND_ABORTED) {
-        const GapkeeperEvent event = machine.carry_out(order);
-        if (event.kind == GAPKEEPER_EVENT_KIND_PRESSED) {
+        GapkeeperPrompt prompt;
+        if (order.kind == GAPKEEPER_ORDER_KIND_WAIT) {
             show_prompt(keeper.storage());
         }
-        keeper.check(gapkeeper_survey_event(keeper.storage(), &event, &order));
+        if (keeper.check(gapkeeper_prompt(keeper.storage(), &prompt))) {
+            const GapkeeperEvent event = machine.carry_out(order, prompt);
+            keeper.check(gapkeeper_survey_event(keeper.storage(), &event, &order));
+        }
     }
     return keeper.is_ok() && order.kind == GAPKEEPER_ORDER_KIND_DONE;
 }
@@ -162,25 +268,44 @@ void show_grid(Keeper &keeper)
     }
 }
 
+// Homes, measures, and saves.
+GapkeeperResult measure(const GapkeeperSettings &settings)
+{
+    Keeper keeper(settings);
+    GapkeeperChoice choice;
+    if (keeper.check(gapkeeper_homed(keeper.storage(), &choice)) && survey(keeper)) {
+        show_status(keeper.storage());
+        keeper.save();
+    }
+    show_result(keeper.storage(), keeper.result());
+    return keeper.result();
+}
+
+// After a restart the grid is in force as soon as the bed is warm and the axes are homed.
+GapkeeperResult restart(const GapkeeperSettings &settings)
+{
+    const GapkeeperTemperature warm = {0, 60, 150};
+    Keeper keeper(settings);
+    GapkeeperOrder order;
+    GapkeeperChoice choice;
+    if (keeper.check(gapkeeper_temperature(keeper.storage(), &warm, &order))
+        && keeper.check(gapkeeper_homed(keeper.storage(), &choice))) {
+        show_grid(keeper);
+        show_status(keeper.storage());
+    }
+    show_result(keeper.storage(), keeper.result());
+    return keeper.result();
+}
+
 } // namespace
 
 int main()
 {
     GapkeeperSettings settings;
-    GapkeeperChoice choice;
-    bool is_done = false;
     if (gapkeeper_abi_version() != GAPKEEPER_ABI_VERSION
         || gapkeeper_settings_default(&settings) != GAPKEEPER_RESULT_OK) {
         return 2;
     }
-    Keeper keeper(settings);
-    if (keeper.check(gapkeeper_homed(keeper.storage(), &choice))) {
-        is_done = survey(keeper);
-    }
-    if (is_done) {
-        show_grid(keeper);
-        show_status(keeper.storage());
-    }
-    show_result(keeper.storage(), keeper.result());
-    return is_done && keeper.is_ok() ? 0 : 1;
+    const bool is_well = measure(settings) == GAPKEEPER_RESULT_OK && restart(settings) == GAPKEEPER_RESULT_OK;
+    return is_well ? 0 : 1;
 }

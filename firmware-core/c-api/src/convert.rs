@@ -1,8 +1,8 @@
 //! From the plain structures to the core's types and back.
 
 use gapkeeper::{
-    Arc, ArcError, Choice, Fade, KeeperSettings, Lattice, Move, Piece, Plane, Point, RestorePolicy, Status, Surface,
-    TemperatureWindows, Turn,
+    Arc, ArcError, Caution, Choice, CorrectionError, Fade, KeeperSettings, Lattice, Move, Piece, Plane, Point,
+    RestorePolicy, Status, Surface, TemperatureWindows, Turn, Unusable,
 };
 
 use crate::GAPKEEPER_EXTRA_AXES;
@@ -154,6 +154,10 @@ impl From<Choice> for GapkeeperChoice {
             Choice::Blend { cooler, warmer, share_q16 } => {
                 Self { place: cooler as u8, warmer_place: warmer as u8, share_q16, ..none(GapkeeperChoiceKind::Blend) }
             }
+            Choice::NotLoaded => none(GapkeeperChoiceKind::NotLoaded),
+            Choice::Unusable { place, why } => {
+                Self { place: place as u8, why: GapkeeperWhy::from(why) as u8, ..none(GapkeeperChoiceKind::Unusable) }
+            }
             Choice::Empty => none(GapkeeperChoiceKind::Empty),
             Choice::Stale => none(GapkeeperChoiceKind::Stale),
             Choice::TooFar { nearest_c } => Self { cooler_c: nearest_c, ..none(GapkeeperChoiceKind::TooFar) },
@@ -162,10 +166,32 @@ impl From<Choice> for GapkeeperChoice {
     }
 }
 
-impl From<Status> for GapkeeperStatus {
-    fn from(status: Status) -> Self {
+impl From<Unusable> for GapkeeperWhy {
+    fn from(why: Unusable) -> Self {
+        match why {
+            Unusable::Grid(_) => Self::Surface,
+            Unusable::Correction(CorrectionError::Shift { .. }) => Self::Shift,
+            Unusable::Correction(_) => Self::Fade,
+        }
+    }
+}
+
+impl From<Option<Caution>> for GapkeeperCaution {
+    fn from(caution: Option<Caution>) -> Self {
+        caution.map_or(Self::default(), |Caution { bed_c, nozzle_c, can_wear_gloves }| Self {
+            bed_c,
+            nozzle_c,
+            is_hot: 1,
+            can_wear_gloves: can_wear_gloves.into(),
+        })
+    }
+}
+
+impl GapkeeperStatus {
+    pub(crate) fn new(status: &Status, setup: Option<u32>) -> Self {
         Self {
             choice: status.choice.into(),
+            setup: setup.unwrap_or(0),
             shift_um: status.shift_um,
             bed_c: status.bed_c,
             grid_bed_c: status.grid_bed_c.unwrap_or(0),
@@ -173,6 +199,9 @@ impl From<Status> for GapkeeperStatus {
             in_force: status.in_force.into(),
             unsaved: status.unsaved.into(),
             surveying: status.prompt.is_some().into(),
+            setup_known: setup.is_some().into(),
+            is_off_temperature: status.is_off_temperature.into(),
+            caution: status.caution.into(),
         }
     }
 }

@@ -1,21 +1,13 @@
-//! The keeper in a caller's storage: beginning, homing, grids, temperature, status.
+//! The keeper in a caller's storage: beginning, homing, temperature, turned screws.
 
-use core::ffi::c_char;
-
-use gapkeeper::{HeightGrid, KeeperError, KeeperSettings, Order, Status, StoredGrid};
+use gapkeeper::{KeeperSettings, Order, SettingsError, Status, SurveyEvent};
 
 use crate::pointer::{self, Answer};
 use crate::result::{Failure, GapkeeperResult, answer};
 use crate::storage::{Content, GAPKEEPER_KEEPER_SIZE, GapkeeperKeeper, Storage};
 use crate::survey::GapkeeperOrder;
 use crate::types::*;
-use crate::{GAPKEEPER_GRIDS, GAPKEEPER_NODES, GAPKEEPER_STATIONS, convert, text};
-
-/// Bytes for any status or prompt: four lines of twenty characters.
-pub const GAPKEEPER_SCREEN_TEXT_SIZE: usize = 84;
-
-/// Bytes for the text of any result.
-pub const GAPKEEPER_RESULT_TEXT_SIZE: usize = 192;
+use crate::{GAPKEEPER_GRIDS, GAPKEEPER_NODES, GAPKEEPER_STATIONS};
 
 /// This library's instantiation.
 ///
@@ -26,10 +18,18 @@ pub(crate) type Keeper = gapkeeper::Keeper<GAPKEEPER_STATIONS, GAPKEEPER_NODES, 
 pub(crate) struct KeeperContent {
     /// Raised with every call that may change what pieces under way refer to.
     changes: u32,
-    /// A bed temperature that the keeper has not been told yet: see [`KeeperStorage::note_temperature`].
-    noted_bed_c: Option<i16>,
+    noted: Noted,
+    /// Of the settings, for a status by a bed temperature that the keeper has not been told yet.
+    window_nearest_c: u8,
     last_failure: Failure,
     keeper: Keeper,
+}
+
+/// What the keeper has not been told yet: it may come at any time, and pieces under way need the keeper unchanged.
+#[derive(Clone, Copy, Default)]
+struct Noted {
+    bed_c: Option<i16>,
+    is_tripped: Option<bool>,
 }
 
 impl Content for KeeperContent {
@@ -69,38 +69,42 @@ impl KeeperStorage {
         unsafe { (*self.0.content()).changes }
     }
 
-    /// Changes the keeper; a failure is remembered for its text.
-    pub(crate) fn change<T, E: Into<Failure>>(
-        &self,
-        change: impl FnOnce(&mut Keeper) -> Result<T, E>,
-    ) -> Result<T, GapkeeperResult> {
+    /// Changes the keeper.
+    pub(crate) fn change<T>(&self, change: impl FnOnce(&mut Keeper) -> T) -> T {
         // SAFETY: filled and writable; references of pieces to the keeper are void from here on, since they look at
         // `changes` first.
         let content = unsafe { &mut *self.0.content() };
         content.changes = content.changes.wrapping_add(1);
-        if let Some(bed_c) = content.noted_bed_c.take() {
-            // Without a survey the keeper takes in nothing but the bed's temperature.
-            let _ = content.keeper.temperature(bed_c, 0, 0);
+        // Without a survey the keeper takes both in, whatever they are, and nothing is ordered.
+        if let Some(bed_c) = content.noted.bed_c.take() {
+            content.keeper.temperature(bed_c, 0, 0);
         }
-        let changed = change(&mut content.keeper).map_err(Into::into);
-        changed.map_err(|failure| {
-            content.last_failure = failure;
-            failure.code()
-        })
+        if let Some(is_tripped) = content.noted.is_tripped.take() {
+            let _ = content.keeper.survey(SurveyEvent::LimitSwitch { is_tripped });
+        }
+        change(&mut content.keeper)
     }
 
-    /// As [`Self::change`], and whoever calls the keeper meanwhile is refused.
-    pub(crate) fn change_alone<T, E: Into<Failure>>(
+    /// As [`Self::change`]; a failure is remembered for its text.
+    pub(crate) fn try_change<T, E: Into<Failure>>(
+        &self,
+        change: impl FnOnce(&mut Keeper) -> Result<T, E>,
+    ) -> Result<T, GapkeeperResult> {
+        self.note(self.change(change))
+    }
+
+    /// As [`Self::try_change`], and whoever calls the keeper meanwhile is refused.
+    pub(crate) fn try_change_alone<T, E: Into<Failure>>(
         &self,
         change: impl FnOnce(&mut Keeper) -> Result<T, E>,
     ) -> Result<T, GapkeeperResult> {
         self.0.mark_busy();
-        let changed = self.change(change);
+        let changed = self.try_change(change);
         self.0.mark_filled();
         changed
     }
 
-    /// Remembers why something was refused that did not change the keeper.
+    /// Remembers why something was refused.
     pub(crate) fn note<T>(&self, result: Result<T, impl Into<Failure>>) -> Result<T, GapkeeperResult> {
         result.map_err(|failure| {
             let failure = failure.into();
@@ -110,27 +114,33 @@ impl KeeperStorage {
         })
     }
 
-    /// Tells a survey the temperatures; without one it is remembered, for pieces under way need the keeper unchanged
-    /// and temperatures may come at any time.
-    fn note_temperature(&self, temperature: GapkeeperTemperature) -> Order {
-        let GapkeeperTemperature { at_s, bed_c, nozzle_c } = temperature;
+    /// Tells a survey what may come at any time; without one it is remembered.
+    pub(crate) fn tell_or_note(&self, event: SurveyEvent) -> Result<Order, GapkeeperResult> {
         if self.keeper().survey_under_way().is_some() {
-            let told = self.change(|keeper| Ok::<_, Failure>(keeper.temperature(bed_c, nozzle_c, at_s)));
-            return told.unwrap_or(Order::Wait);
+            return self.try_change(|keeper| keeper.survey(event));
         }
         // SAFETY: filled and writable; no reference to this field exists.
-        unsafe { (&raw mut (*self.0.content()).noted_bed_c).write(Some(bed_c)) };
-        Order::Wait
+        let noted = unsafe { &mut (*self.0.content()).noted };
+        match event {
+            SurveyEvent::Temperature { bed_c, .. } => noted.bed_c = Some(bed_c),
+            SurveyEvent::LimitSwitch { is_tripped } => noted.is_tripped = Some(is_tripped),
+            _ => return self.try_change(|keeper| keeper.survey(event)),
+        }
+        Ok(Order::Wait)
     }
 
-    fn status(&self) -> Status {
+    /// As if the keeper knew what was noted.
+    pub(crate) fn status(&self) -> Status {
         let status = self.keeper().status();
         // SAFETY: filled, and nobody else writes it now.
-        let noted_bed_c = unsafe { (*self.0.content()).noted_bed_c };
-        Status { bed_c: noted_bed_c.unwrap_or(status.bed_c), ..status }
+        let (noted, window_nearest_c) = unsafe { ((*self.0.content()).noted, (*self.0.content()).window_nearest_c) };
+        let Some(bed_c) = noted.bed_c else { return status };
+        let is_off_temperature =
+            status.grid_bed_c.is_some_and(|grid_bed_c| grid_bed_c.abs_diff(bed_c) > window_nearest_c.into());
+        Status { bed_c, is_off_temperature, ..status }
     }
 
-    fn last_failure(&self) -> Failure {
+    pub(crate) fn last_failure(&self) -> Failure {
         // SAFETY: filled, and nobody else writes it now.
         unsafe { (*self.0.content()).last_failure }
     }
@@ -151,7 +161,8 @@ pub unsafe extern "C" fn gapkeeper_settings_default(settings: *mut GapkeeperSett
 
 /// Makes a keeper that remembers nothing yet, whatever the storage held. Pass `sizeof(GapkeeperKeeper)`.
 ///
-/// Then load what is stored, then home.
+/// Then load what is stored, then home. Until a load has succeeded no grid is in force, and nothing is measured, taken in
+/// or saved. If it fails, the storage holds no keeper.
 ///
 /// # Safety
 /// `keeper` is null or may be written for `size` bytes, `settings` is null or may be read.
@@ -161,26 +172,50 @@ pub unsafe extern "C" fn gapkeeper_init(
     size: usize,
     settings: *const GapkeeperSettings,
 ) -> GapkeeperResult {
-    answer(|| {
-        if size != GAPKEEPER_KEEPER_SIZE {
-            return Err(GapkeeperResult::WrongSize);
-        }
-        // Pieces of a keeper that stood here before shall not take this one for theirs.
-        // SAFETY: as the caller promises, and large enough.
-        let changes = unsafe { KeeperStorage::filled(keeper) }.map_or(0, |before| before.changes().wrapping_add(1));
-        // SAFETY: as the caller promises.
-        let storage = unsafe { Storage::fresh(keeper, size) }?;
-        // SAFETY: as the caller promises.
-        let settings = unsafe { pointer::read(settings) }?;
-        let keeper = Keeper::new(settings.try_into()?);
-        let last_failure = GapkeeperResult::Ok.into();
-        storage.fill(KeeperContent { changes, noted_bed_c: None, last_failure, keeper });
-        Ok(())
-    })
+    // SAFETY: as the caller promises.
+    answer(|| unsafe { init(keeper, size, settings, Keeper::new) })
+}
+
+/// As `gapkeeper_init`, for a machine that has no persistent memory: what it measures holds until the power is off.
+///
+/// # Safety
+/// As for `gapkeeper_init`.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn gapkeeper_init_without_memory(
+    keeper: *mut GapkeeperKeeper,
+    size: usize,
+    settings: *const GapkeeperSettings,
+) -> GapkeeperResult {
+    // SAFETY: as the caller promises.
+    answer(|| unsafe { init(keeper, size, settings, Keeper::without_memory) })
+}
+
+/// # Safety
+/// As for `gapkeeper_init`.
+unsafe fn init(
+    keeper: *mut GapkeeperKeeper,
+    size: usize,
+    settings: *const GapkeeperSettings,
+    new: impl FnOnce(KeeperSettings) -> Result<Keeper, SettingsError>,
+) -> Result<(), GapkeeperResult> {
+    if size != GAPKEEPER_KEEPER_SIZE {
+        return Err(GapkeeperResult::WrongSize);
+    }
+    // Pieces of a keeper that stood here before shall not take this one for theirs.
+    // SAFETY: as the caller promises, and large enough.
+    let changes = unsafe { KeeperStorage::filled(keeper) }.map_or(0, |before| before.changes().wrapping_add(1));
+    // SAFETY: as the caller promises.
+    let storage = unsafe { Storage::fresh(keeper, size) }?;
+    // SAFETY: as the caller promises.
+    let settings = unsafe { pointer::read(settings) }?;
+    let keeper = new(settings.try_into()?)?;
+    let (noted, last_failure) = (Noted::default(), GapkeeperResult::Ok.into());
+    storage.fill(KeeperContent { changes, noted, window_nearest_c: settings.window_nearest_c, last_failure, keeper });
+    Ok(())
 }
 
 /// All axes were homed. Unless grids are restored on request only, the right one comes into force, and the choice
-/// says which and why, or why none.
+/// says which and why, or why none. A survey under way is over, without a result.
 ///
 /// # Safety
 /// `keeper` is null or storage for a keeper, `choice` is null or may be written.
@@ -192,12 +227,12 @@ pub unsafe extern "C" fn gapkeeper_homed(
     answer(|| {
         // SAFETY: as the caller promises.
         let (storage, choice) = unsafe { (KeeperStorage::filled(keeper)?, Answer::at(choice)?) };
-        choice.give(storage.change(Keeper::homed)?.into());
+        choice.give(storage.change(Keeper::homed).into());
         Ok(())
     })
 }
 
-/// Motors lost their positions: nothing moves before homing.
+/// Motors lost their positions: nothing moves before homing, and a survey under way is over, without a result.
 ///
 /// # Safety
 /// `keeper` is null or storage for a keeper.
@@ -206,10 +241,8 @@ pub unsafe extern "C" fn gapkeeper_lost_position(keeper: *mut GapkeeperKeeper) -
     answer(|| {
         // SAFETY: as the caller promises.
         let storage = unsafe { KeeperStorage::filled(keeper) }?;
-        storage.change(|keeper| {
-            keeper.lost_position();
-            Ok::<_, Failure>(())
-        })
+        storage.change(Keeper::lost_position);
+        Ok(())
     })
 }
 
@@ -225,7 +258,7 @@ pub unsafe extern "C" fn gapkeeper_restore(
     answer(|| {
         // SAFETY: as the caller promises.
         let (storage, choice) = unsafe { (KeeperStorage::filled(keeper)?, Answer::at(choice)?) };
-        choice.give(storage.change(Keeper::restore)?.into());
+        choice.give(storage.try_change(Keeper::restore)?.into());
         Ok(())
     })
 }
@@ -239,14 +272,13 @@ pub unsafe extern "C" fn gapkeeper_release(keeper: *mut GapkeeperKeeper) -> Gapk
     answer(|| {
         // SAFETY: as the caller promises.
         let storage = unsafe { KeeperStorage::filled(keeper) }?;
-        storage.change(|keeper| {
-            keeper.release();
-            Ok::<_, Failure>(())
-        })
+        storage.change(Keeper::release);
+        Ok(())
     })
 }
 
-/// How warm it is; call it once a second. The order is a survey's that waited for it, else to wait.
+/// How warm it is; call it once a second. It moves nothing: the order is to wait, or to stop where a survey was moving
+/// the axes. What a survey makes of it stands in its prompt.
 ///
 /// Without a survey it leaves moves under way alone.
 ///
@@ -262,106 +294,14 @@ pub unsafe extern "C" fn gapkeeper_temperature(
         // SAFETY: as the caller promises.
         let (storage, order) = unsafe { (KeeperStorage::filled(keeper)?, Answer::at(order)?) };
         // SAFETY: as the caller promises.
-        let temperature = unsafe { pointer::read(temperature) }?;
-        order.give(storage.note_temperature(temperature).into());
-        Ok(())
-    })
-}
-
-/// Takes a grid from elsewhere as if it had just been measured: it is remembered, in force, and not saved yet.
-/// `count` heights in micrometres, row by row.
-///
-/// # Safety
-/// `keeper` is null or storage for a keeper, `grid` is null or may be read, `heights_um` is null or `count` heights.
-#[unsafe(no_mangle)]
-pub unsafe extern "C" fn gapkeeper_set_grid(
-    keeper: *mut GapkeeperKeeper,
-    grid: *const GapkeeperGrid,
-    heights_um: *const i16,
-    count: usize,
-) -> GapkeeperResult {
-    answer(|| {
-        // SAFETY: as the caller promises.
-        let (storage, grid) = unsafe { (KeeperStorage::filled(keeper)?, pointer::read(grid)?) };
-        pointer::check(heights_um)?;
-        if count > GAPKEEPER_STATIONS {
-            return Err(GapkeeperResult::WrongSize);
-        }
-        // SAFETY: not null, aligned, and so many heights as the caller promises; few enough for a slice.
-        let heights_um = unsafe { core::slice::from_raw_parts(heights_um, count) };
-        let surface = convert::surface(grid.surface)?;
-        let fade = grid.fade.fade()?;
-        let grid = StoredGrid {
-            grid: storage.note(HeightGrid::new(grid.lattice.into(), heights_um).map_err(KeeperError::Grid))?,
-            shift_um: grid.shift_um,
-            fade,
-            bed_temperature_c: grid.bed_temperature_c,
-            // The keeper gives it the current one.
-            setup: 0,
-            closure_um: 0,
-            closure_accepted: false,
-            surface,
-        };
-        storage.change(|keeper| keeper.adopt(grid).map(drop))
-    })
-}
-
-/// A remembered grid, by its place from 0. `capacity` is the number of heights that fit; as many as the grid has nodes
-/// are written.
-///
-/// # Safety
-/// `keeper` is null or storage for a keeper, `grid` is null or may be written, `heights_um` is null or room for
-/// `capacity` heights.
-#[unsafe(no_mangle)]
-pub unsafe extern "C" fn gapkeeper_grid(
-    keeper: *const GapkeeperKeeper,
-    place: u8,
-    grid: *mut GapkeeperGrid,
-    heights_um: *mut i16,
-    capacity: usize,
-) -> GapkeeperResult {
-    answer(|| {
-        // SAFETY: as the caller promises.
-        let (storage, grid) = unsafe { (KeeperStorage::filled(keeper)?, Answer::at(grid)?) };
-        pointer::check(heights_um)?;
-        let stored = storage.keeper().bank().grid(place.into()).ok_or(GapkeeperResult::NoGrid)?;
-        let nodes_um = stored.grid.nodes_um();
-        if nodes_um.len() > capacity {
-            return Err(GapkeeperResult::WrongSize);
-        }
-        // SAFETY: not null, aligned, and room for so many heights; the keeper's own memory is elsewhere.
-        unsafe { heights_um.copy_from_nonoverlapping(nodes_um.as_ptr(), nodes_um.len()) };
-        grid.give(GapkeeperGrid {
-            lattice: stored.grid.lattice().into(),
-            fade: stored.fade.into(),
-            bed_temperature_c: stored.bed_temperature_c,
-            shift_um: stored.shift_um,
-            surface: GapkeeperSurface::from(stored.surface) as u8,
-        });
-        Ok(())
-    })
-}
-
-/// Raises (positive) or lowers the whole surface by steps; the shift that is now in force, in micrometres.
-///
-/// # Safety
-/// `keeper` is null or storage for a keeper, `shift_um` is null or may be written.
-#[unsafe(no_mangle)]
-pub unsafe extern "C" fn gapkeeper_shift_by(
-    keeper: *mut GapkeeperKeeper,
-    steps: i16,
-    shift_um: *mut i16,
-) -> GapkeeperResult {
-    answer(|| {
-        // SAFETY: as the caller promises.
-        let (storage, shift_um) = unsafe { (KeeperStorage::filled(keeper)?, Answer::at(shift_um)?) };
-        shift_um.give(storage.change(|keeper| keeper.shift_by(steps))?);
+        let GapkeeperTemperature { at_s, bed_c, nozzle_c } = unsafe { pointer::read(temperature) }?;
+        order.give(storage.tell_or_note(SurveyEvent::Temperature { bed_c, nozzle_c, at_s })?.into());
         Ok(())
     })
 }
 
 /// A screw of the bed is going to be turned: every grid is stale from now on, and none is in force. Save, and only then
-/// turn. The order is a survey's, if one is under way.
+/// turn. Nothing moves: the order is to wait, or to stop where a survey was moving the axes.
 ///
 /// # Safety
 /// `keeper` is null or storage for a keeper, `order` is null or may be written.
@@ -373,66 +313,7 @@ pub unsafe extern "C" fn gapkeeper_screw_turned(
     answer(|| {
         // SAFETY: as the caller promises.
         let (storage, order) = unsafe { (KeeperStorage::filled(keeper)?, Answer::at(order)?) };
-        order.give(storage.change(|keeper| Ok::<_, Failure>(keeper.screw_turned()))?.into());
+        order.give(storage.change(Keeper::screw_turned).into());
         Ok(())
-    })
-}
-
-/// What a screen should know.
-///
-/// # Safety
-/// `keeper` is null or storage for a keeper, `status` is null or may be written.
-#[unsafe(no_mangle)]
-pub unsafe extern "C" fn gapkeeper_status(
-    keeper: *const GapkeeperKeeper,
-    status: *mut GapkeeperStatus,
-) -> GapkeeperResult {
-    answer(|| {
-        // SAFETY: as the caller promises.
-        let (storage, status) = unsafe { (KeeperStorage::filled(keeper)?, Answer::at(status)?) };
-        status.give(storage.status().into());
-        Ok(())
-    })
-}
-
-/// The status as up to four lines of twenty characters, or the survey's prompt while one is under way.
-/// `GAPKEEPER_SCREEN_TEXT_SIZE` bytes are enough.
-///
-/// # Safety
-/// `keeper` is null or storage for a keeper, `text` is null or may be written for `size` bytes.
-#[unsafe(no_mangle)]
-pub unsafe extern "C" fn gapkeeper_status_text(
-    keeper: *const GapkeeperKeeper,
-    text: *mut c_char,
-    size: usize,
-) -> GapkeeperResult {
-    answer(|| {
-        // SAFETY: as the caller promises.
-        let storage = unsafe { KeeperStorage::filled(keeper) }?;
-        // SAFETY: as the caller promises.
-        unsafe { text::copy(storage.status(), text, size) }
-    })
-}
-
-/// What a result means and what to do. With the keeper that refused, the text has the numbers of the last refusal; with
-/// a null pointer it is general. `GAPKEEPER_RESULT_TEXT_SIZE` bytes are enough.
-///
-/// # Safety
-/// `keeper` is null or storage for a keeper, `text` is null or may be written for `size` bytes.
-#[unsafe(no_mangle)]
-pub unsafe extern "C" fn gapkeeper_result_text(
-    keeper: *const GapkeeperKeeper,
-    result: u8,
-    text: *mut c_char,
-    size: usize,
-) -> GapkeeperResult {
-    answer(|| {
-        let general = GapkeeperResult::from_number(result).ok_or(GapkeeperResult::UnknownKind)?;
-        // A keeper that cannot be asked is no reason to say nothing.
-        // SAFETY: as the caller promises.
-        let last = unsafe { KeeperStorage::filled(keeper) }.ok().map(|storage| storage.last_failure());
-        let failure = last.filter(|failure| failure.code() == general).unwrap_or(Failure::Code(general));
-        // SAFETY: as the caller promises.
-        unsafe { text::copy(failure, text, size) }
     })
 }

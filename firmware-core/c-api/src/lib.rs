@@ -17,31 +17,47 @@
 
 #![cfg_attr(target_os = "none", no_std)]
 
+mod byte_eeprom;
 mod convert;
+mod grids;
+mod i2c_eeprom;
 mod keeper;
 mod memory;
 mod motion;
+mod nor_flash;
+mod panel;
 #[cfg(target_os = "none")]
 mod panic;
+mod persistence;
 mod pointer;
 mod prompt;
+mod region;
 mod result;
+mod status;
 mod storage;
 mod survey;
 mod text;
 mod types;
 
+pub use byte_eeprom::*;
+pub use grids::*;
+pub use i2c_eeprom::*;
 pub use keeper::*;
 pub use memory::*;
 pub use motion::*;
+pub use nor_flash::*;
+pub use panel::*;
+pub use persistence::*;
 pub use prompt::*;
+pub use region::GapkeeperRegion;
 pub use result::GapkeeperResult;
+pub use status::*;
 pub use storage::*;
 pub use survey::*;
 pub use types::*;
 
 /// Version of this interface: raised when anything in the header changes its meaning, its size or goes away.
-pub const GAPKEEPER_ABI_VERSION: u16 = 1;
+pub const GAPKEEPER_ABI_VERSION: u16 = 2;
 
 /// Most stations of a survey, and most nodes of a grid that is set directly.
 pub const GAPKEEPER_STATIONS: usize = 25;

@@ -6,23 +6,26 @@ use core::fmt;
 use gapkeeper::Store;
 use gapkeeper::memory::{Cells, SlotMemory};
 use gapkeeper::record::max_record_size;
+use gapkeeper::store::slot_size;
 
 use crate::GAPKEEPER_STATIONS;
-use crate::keeper::KeeperStorage;
-use crate::pointer::{self, Answer, Plain};
-use crate::result::{Failure, GapkeeperResult, answer};
-use crate::storage::GapkeeperKeeper;
+use crate::pointer::Plain;
+use crate::result::GapkeeperResult;
 
 /// Slots for the setup and for all grids.
 pub const GAPKEEPER_SLOT_COUNT: u32 = 8;
 
-/// Bytes of the longest record. A slot holds it, rounded up to whole units, and one more unit of at least four bytes.
+/// Bytes of the longest record. A slot holds it, and after it two seals of `GAPKEEPER_SEAL_SIZE` bytes, each of the three
+/// rounded up to whole units: `GAPKEEPER_SLOT_SIZE(unit)`.
 pub const GAPKEEPER_RECORD_SIZE: u32 = 112;
+
+/// Bytes of a seal.
+pub const GAPKEEPER_SEAL_SIZE: u32 = 4;
 
 const _: () = assert!(GAPKEEPER_SLOT_COUNT as usize == 2 + 2 * crate::GAPKEEPER_GRIDS);
 const _: () = assert!(GAPKEEPER_RECORD_SIZE as usize == max_record_size(GAPKEEPER_STATIONS));
 
-/// What a function of the memory answers; any other number is a failure, which the text of the result shows.
+/// What a function of a memory answers; any other number is a failure, which the text of the result shows.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[repr(u8)]
 pub enum GapkeeperMemoryAnswer {
@@ -30,9 +33,14 @@ pub enum GapkeeperMemoryAnswer {
     Done = 0,
     /// Only from `read`: these cells cannot be read, as in flash with error correction after a power cut.
     Damaged = 1,
+    /// The part did not answer: not there, or at work on a write of before.
+    NoAnswer = 2,
+    /// Only from the library's memories: bytes outside the slots, or a description that was changed or has moved.
+    Misused = 3,
 }
 
-/// Persistent memory in slots of equal size.
+/// Persistent memory in slots of equal size. For usual parts the library makes one: `gapkeeper_byte_eeprom`,
+/// `gapkeeper_i2c_eeprom`, `gapkeeper_nor_flash`. For another sort, fill it.
 ///
 /// Each call is one attempt: report failures, never try over. `write` begins at a multiple of `unit`, writes all bytes
 /// also where they read as wanted, and may fill the rest of its last unit. `write` and `erase` return when the memory
@@ -53,41 +61,52 @@ pub struct GapkeeperMemory {
     >,
     /// Number of slots, `GAPKEEPER_SLOT_COUNT` or more.
     pub slot_count: u32,
-    /// Bytes in each slot.
+    /// Bytes in each slot, `GAPKEEPER_SLOT_SIZE(unit)` or more.
     pub slot_size: u32,
     /// Bytes that a power failure during a write puts at risk together; a slot is a multiple of it.
     pub unit: u32,
 }
 
-/// What loading found.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-#[repr(C)]
-pub struct GapkeeperLoadReport {
-    /// Grids loaded.
-    pub grids: u8,
-    /// Places whose record is damaged or of a newer layout.
-    pub unreadable: u8,
-    /// 1: the setup could not be told for certain, so a new one was begun and no grid holds.
-    pub setup_uncertain: u8,
-}
-
 // SAFETY: pointers, and functions that may be null, of which this crate trusts none before it is asked to; and integers.
 unsafe impl Plain for GapkeeperMemory {}
-// SAFETY: integers only, so any bytes are a value.
-unsafe impl Plain for GapkeeperLoadReport {}
 
 /// A function of the memory reported a failure.
-#[derive(Clone, Copy)]
+#[derive(Clone, Copy, Debug)]
 pub(crate) struct MemoryFailure(u8);
 
-impl fmt::Display for MemoryFailure {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "the memory reported failure {}", self.0)
+impl MemoryFailure {
+    /// What the function answered.
+    pub(crate) fn number(self) -> u8 {
+        self.0
     }
 }
 
+impl From<GapkeeperMemoryAnswer> for MemoryFailure {
+    fn from(answer: GapkeeperMemoryAnswer) -> Self {
+        Self(answer as u8)
+    }
+}
+
+impl fmt::Display for MemoryFailure {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        const NO_ANSWER: u8 = GapkeeperMemoryAnswer::NoAnswer as u8;
+        const MISUSED: u8 = GapkeeperMemoryAnswer::Misused as u8;
+        match self.0 {
+            NO_ANSWER => write!(f, "the memory does not answer: check wiring and device address, or allow more polls"),
+            MISUSED => write!(f, "the memory's description has changed or moved: keep it where it is, as it is"),
+            number => write!(f, "the memory reported failure {number}"),
+        }
+    }
+}
+
+/// Bytes that a slot must have in a memory of this unit, as `GAPKEEPER_SLOT_SIZE(unit)`; a unit of 0 counts as 1.
+#[unsafe(no_mangle)]
+pub extern "C" fn gapkeeper_slot_size(unit: u32) -> u32 {
+    u32::try_from(slot_size(GAPKEEPER_STATIONS, held(unit))).unwrap_or(u32::MAX)
+}
+
 /// The caller's memory, all three functions there.
-struct CallerMemory {
+pub(crate) struct CallerMemory {
     context: *mut c_void,
     read: unsafe extern "C" fn(*mut c_void, u32, u32, *mut u8, usize) -> u8,
     erase: unsafe extern "C" fn(*mut c_void, u32) -> u8,
@@ -98,12 +117,12 @@ struct CallerMemory {
 }
 
 /// cbindgen:ignore
-type CallerStore = Store<CallerMemory, GAPKEEPER_STATIONS, { max_record_size(GAPKEEPER_STATIONS) }>;
+pub(crate) type CallerStore = Store<CallerMemory, GAPKEEPER_STATIONS, { max_record_size(GAPKEEPER_STATIONS) }>;
 
 impl CallerMemory {
     /// # Safety
     /// The functions do what [`GapkeeperMemory`] says, as long as this lives.
-    unsafe fn new(memory: GapkeeperMemory) -> Result<Self, GapkeeperResult> {
+    pub(crate) unsafe fn new(memory: GapkeeperMemory) -> Result<Self, GapkeeperResult> {
         let GapkeeperMemory { context, read, erase, write, slot_count, slot_size, unit } = memory;
         let missing = GapkeeperResult::NullPointer;
         if slot_count < GAPKEEPER_SLOT_COUNT || unit == 0 {
@@ -122,7 +141,7 @@ impl CallerMemory {
 }
 
 /// Held at the largest size there is: more memory than can be addressed is not used.
-fn held(bytes: u32) -> usize {
+pub(crate) fn held(bytes: u32) -> usize {
     usize::try_from(bytes).unwrap_or(usize::MAX)
 }
 
@@ -131,7 +150,8 @@ fn narrowed(number: usize) -> Result<u32, MemoryFailure> {
     u32::try_from(number).map_err(|_| MemoryFailure(u8::MAX))
 }
 
-fn done(answer: u8) -> Result<(), MemoryFailure> {
+/// Whether a function of the caller did as asked.
+pub(crate) fn done(answer: u8) -> Result<(), MemoryFailure> {
     if answer == GapkeeperMemoryAnswer::Done as u8 { Ok(()) } else { Err(MemoryFailure(answer)) }
 }
 
@@ -171,55 +191,4 @@ impl SlotMemory for CallerMemory {
         // SAFETY: the function does what the header says, see `new`; the bytes are there.
         done(unsafe { (self.write)(self.context, slot, offset, bytes.as_ptr(), bytes.len()) })
     }
-}
-
-/// Loads all that is stored; nothing comes into force before homing. Takes some 400 bytes of stack.
-///
-/// # Safety
-/// `keeper` is null or storage for a keeper, `memory` is null or has functions that do what [`GapkeeperMemory`] says,
-/// `report` is null or may be written.
-#[unsafe(no_mangle)]
-pub unsafe extern "C" fn gapkeeper_load(
-    keeper: *mut GapkeeperKeeper,
-    memory: *const GapkeeperMemory,
-    report: *mut GapkeeperLoadReport,
-) -> GapkeeperResult {
-    answer(|| {
-        // SAFETY: as the caller promises.
-        let (storage, report) = unsafe { (KeeperStorage::filled(keeper)?, Answer::at(report)?) };
-        // SAFETY: as the caller promises.
-        let memory = unsafe { CallerMemory::new(pointer::read(memory)?) }?;
-        let found = storage.change_alone(|keeper| {
-            let mut store = CallerStore::new(memory)?;
-            keeper.load(&mut store).map_err(Failure::from)
-        })?;
-        report.give(GapkeeperLoadReport {
-            grids: found.grids,
-            unreadable: found.unreadable,
-            setup_uncertain: found.setup_uncertain.into(),
-        });
-        Ok(())
-    })
-}
-
-/// Stores whatever is not saved yet. When it returns `GAPKEEPER_RESULT_OK`, all of it survives power loss; after a
-/// failure calling again is safe.
-///
-/// # Safety
-/// As for `gapkeeper_load`.
-#[unsafe(no_mangle)]
-pub unsafe extern "C" fn gapkeeper_save(
-    keeper: *mut GapkeeperKeeper,
-    memory: *const GapkeeperMemory,
-) -> GapkeeperResult {
-    answer(|| {
-        // SAFETY: as the caller promises.
-        let storage = unsafe { KeeperStorage::filled(keeper) }?;
-        // SAFETY: as the caller promises.
-        let memory = unsafe { CallerMemory::new(pointer::read(memory)?) }?;
-        storage.change_alone(|keeper| {
-            let mut store = CallerStore::new(memory)?;
-            keeper.save(&mut store).map_err(Failure::from)
-        })
-    })
 }

@@ -2,13 +2,14 @@
 
 use core::ffi::c_char;
 
-use gapkeeper::{Prompt, Survey};
+use gapkeeper::{Prompt, Status};
 
 use crate::keeper::KeeperStorage;
 use crate::pointer::{Answer, Plain};
 use crate::result::{GapkeeperResult, answer};
 use crate::storage::GapkeeperKeeper;
 use crate::text;
+use crate::types::GapkeeperCaution;
 
 /// What a person should see now.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -18,20 +19,34 @@ pub enum GapkeeperPromptKind {
     Heat = 0,
     /// Waiting `seconds` for the plate to settle.
     Soak = 1,
+    /// A press lifts the nozzle and takes it to the first of `visits` stations.
+    Ready = 2,
     /// Axes are moving, for `visit` of `visits`.
-    Moving = 2,
+    Moving = 3,
+    /// The nozzle is being lifted, and nothing follows by itself.
+    Lifting = 4,
     /// Turn the knob until the feeler drags, then press. The nozzle stands at `z_um`.
-    SetGap = 3,
+    SetGap = 5,
     /// The same once more, since the reading is `off_um` from what the others predict.
-    LookAgain = 4,
-    /// The limit switch tripped: raise the bed by `by_um` at least, which begins a new setup.
-    RaiseBed = 5,
+    LookAgain = 6,
+    /// The bed left its temperature window with `bed_c` for `wanted_c`: the round is void. A press lifts the nozzle; then it
+    /// is warmed up again.
+    BedTemperature = 7,
+    /// The limit switch is tripped, or its wire is broken: nothing is lowered. With `press_lifts` the round is void.
+    SwitchTripped = 8,
+    /// The limit switch was in the way: raise the bed by `by_um` at least, which begins a new setup. Say that with
+    /// `gapkeeper_screw_turned` before; then `is_told`, and a press goes on.
+    RaiseBed = 9,
+    /// A screw was turned: the round is void. A press lifts the nozzle, and the round begins anew.
+    HandsOff = 10,
     /// The first station has moved by `closure_um`: press to accept, back to repeat.
-    Closure = 6,
+    Closure = 11,
     /// Measured, with `closure_um` of change at the first station.
-    Done = 7,
+    Done = 12,
     /// Ended without a result.
-    Aborted = 8,
+    Aborted = 13,
+    /// Something newer than this interface; the text says what.
+    Other = 14,
 }
 
 /// A prompt for screens with words of their own. Fields that do not belong to the kind are 0.
@@ -52,14 +67,24 @@ pub struct GapkeeperPrompt {
     pub off_um: i16,
     /// Change at the first station.
     pub closure_um: i16,
-    /// What the bed should have.
+    /// What the bed should have; of `GAPKEEPER_PROMPT_KIND_BED_TEMPERATURE` what it had when it left its window.
     pub bed_c: i16,
     /// What the nozzle should have.
     pub nozzle_c: i16,
+    /// What the bed should have had.
+    pub wanted_c: i16,
+    /// What is hot: show it beside any prompt.
+    pub caution: GapkeeperCaution,
     /// A GapkeeperPromptKind.
     pub kind: u8,
-    /// Not 0: a detent downwards moves `coarse_um`.
+    /// 1: a detent downwards moves `coarse_um`.
     pub is_coarse: u8,
+    /// 1: the knob was turned since the nozzle arrived; before that a press is no reading.
+    pub is_turned: u8,
+    /// 1: a press lifts the nozzle. 0: the survey has not begun.
+    pub press_lifts: u8,
+    /// 1: somebody said that the screws are turned, and a press goes on. 0: `back` if they are not.
+    pub is_told: u8,
 }
 
 // SAFETY: integers only, so any bytes are a value.
@@ -71,23 +96,39 @@ impl From<Prompt> for GapkeeperPrompt {
         match prompt {
             Prompt::Heat { bed_c, nozzle_c } => Self { bed_c, nozzle_c, ..of(GapkeeperPromptKind::Heat) },
             Prompt::Soak { seconds } => Self { seconds, ..of(GapkeeperPromptKind::Soak) },
+            Prompt::Ready { visits } => Self { visits, ..of(GapkeeperPromptKind::Ready) },
             Prompt::Moving { visit, visits } => Self { visit, visits, ..of(GapkeeperPromptKind::Moving) },
-            Prompt::SetGap { visit, visits, z_um, is_coarse } => {
-                Self { visit, visits, z_um, is_coarse: is_coarse.into(), ..of(GapkeeperPromptKind::SetGap) }
+            Prompt::Lifting => of(GapkeeperPromptKind::Lifting),
+            Prompt::SetGap { visit, visits, z_um, is_coarse, is_turned } => {
+                let (is_coarse, is_turned) = (is_coarse.into(), is_turned.into());
+                Self { visit, visits, z_um, is_coarse, is_turned, ..of(GapkeeperPromptKind::SetGap) }
             }
-            Prompt::LookAgain { off_um, z_um, is_coarse } => {
-                Self { off_um, z_um, is_coarse: is_coarse.into(), ..of(GapkeeperPromptKind::LookAgain) }
+            Prompt::LookAgain { off_um, z_um, is_coarse, is_turned } => {
+                let (is_coarse, is_turned) = (is_coarse.into(), is_turned.into());
+                Self { off_um, z_um, is_coarse, is_turned, ..of(GapkeeperPromptKind::LookAgain) }
             }
-            Prompt::RaiseBed { by_um } => Self { by_um, ..of(GapkeeperPromptKind::RaiseBed) },
+            Prompt::BedTemperature { bed_c, wanted_c } => {
+                Self { bed_c, wanted_c, ..of(GapkeeperPromptKind::BedTemperature) }
+            }
+            Prompt::SwitchTripped { press_lifts } => {
+                Self { press_lifts: press_lifts.into(), ..of(GapkeeperPromptKind::SwitchTripped) }
+            }
+            Prompt::RaiseBed { by_um, is_told } => {
+                Self { by_um, is_told: is_told.into(), ..of(GapkeeperPromptKind::RaiseBed) }
+            }
+            Prompt::HandsOff => of(GapkeeperPromptKind::HandsOff),
             Prompt::Closure { um } => Self { closure_um: um, ..of(GapkeeperPromptKind::Closure) },
             Prompt::Done { closure_um } => Self { closure_um, ..of(GapkeeperPromptKind::Done) },
             Prompt::Aborted => of(GapkeeperPromptKind::Aborted),
+            _ => of(GapkeeperPromptKind::Other),
         }
     }
 }
 
-fn prompt_of(storage: &KeeperStorage) -> Result<Prompt, GapkeeperResult> {
-    storage.keeper().survey_under_way().map(Survey::prompt).ok_or(GapkeeperResult::NoSurvey)
+/// What is asked for and what is hot, from the status of a survey under way.
+fn surveying(storage: &KeeperStorage) -> Result<(Prompt, Status), GapkeeperResult> {
+    let status = storage.status();
+    status.prompt.map(|prompt| (prompt, status)).ok_or(GapkeeperResult::NoSurvey)
 }
 
 /// What a person should see during a survey, as numbers.
@@ -102,13 +143,14 @@ pub unsafe extern "C" fn gapkeeper_prompt(
     answer(|| {
         // SAFETY: as the caller promises.
         let (storage, prompt) = unsafe { (KeeperStorage::filled(keeper)?, Answer::at(prompt)?) };
-        prompt.give(prompt_of(&storage)?.into());
+        let (asked, status) = surveying(&storage)?;
+        prompt.give(GapkeeperPrompt { caution: status.caution.into(), ..asked.into() });
         Ok(())
     })
 }
 
-/// What a person should see during a survey, up to four lines of twenty characters. `GAPKEEPER_SCREEN_TEXT_SIZE` bytes
-/// are enough.
+/// What a person should see during a survey, up to four lines of twenty characters; the last says what is hot.
+/// `GAPKEEPER_SCREEN_TEXT_SIZE` bytes are enough.
 ///
 /// # Safety
 /// `keeper` is null or storage for a keeper, `text` is null or may be written for `size` bytes.
@@ -121,8 +163,8 @@ pub unsafe extern "C" fn gapkeeper_prompt_text(
     answer(|| {
         // SAFETY: as the caller promises.
         let storage = unsafe { KeeperStorage::filled(keeper) }?;
-        let prompt = prompt_of(&storage)?;
+        let (_, status) = surveying(&storage)?;
         // SAFETY: as the caller promises.
-        unsafe { text::copy(prompt, text, size) }
+        unsafe { text::copy(status, text, size) }
     })
 }

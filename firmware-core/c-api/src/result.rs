@@ -2,11 +2,13 @@
 
 use core::fmt;
 
-use gapkeeper::{KeeperError, PlanError, SplitError, StoreError};
+use gapkeeper::memory::RegionError;
+use gapkeeper::{GridError, KeeperError, LoadError, PlanError, SettingsError, SplitError, StoreError};
 
 use crate::memory::MemoryFailure;
 
-/// How a call went. Everything but `OK`, `END` and `TRUNCATED` means that nothing was done.
+/// How a call went. Everything but `OK`, `END` and `TRUNCATED` means that nothing was done, with two exceptions that say
+/// so: `gapkeeper_load` and `gapkeeper_begin_memory`, `gapkeeper_save`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[repr(u8)]
 pub enum GapkeeperResult {
@@ -32,43 +34,77 @@ pub enum GapkeeperResult {
     UnknownKind = 9,
     /// Before homing no position means anything.
     NotHomed = 10,
+    /// Before the memory was read nothing is measured, taken in or saved.
+    NotLoaded = 11,
     /// While a survey moves the axes nothing else may.
-    SurveyUnderWay = 11,
+    SurveyUnderWay = 12,
     /// No survey is under way.
-    NoSurvey = 12,
+    NoSurvey = 13,
     /// No grid is in force, or there is none at this place.
-    NoGrid = 13,
+    NoGrid = 14,
     /// The tolerance is out of range.
-    Tolerance = 14,
+    Tolerance = 15,
     /// A piece would end below the lowest machine height allowed.
-    BelowLowest = 15,
+    BelowLowest = 16,
     /// There is no such arc.
-    Arc = 16,
+    Arc = 17,
     /// There is no such grid, or the plan's stations make none.
-    Grid = 17,
-    /// The grid cannot be put in force with its shift and fade.
-    Correction = 18,
+    Grid = 18,
+    /// The grid cannot be put in force.
+    Unusable = 19,
     /// There is no such fade.
-    Fade = 19,
+    Fade = 20,
+    /// The keeper's settings: a tolerance of nothing.
+    SettingsTolerance = 21,
+    /// The keeper's settings: a shift step of nothing.
+    SettingsShiftStep = 22,
+    /// The panel's settings: a knob that is never steady.
+    SettingsSteady = 23,
+    /// No survey could keep to its settings.
+    SurveySettings = 24,
+    /// Loading: something measured or told is not saved yet and would be lost.
+    Unsaved = 25,
+    /// The keeper was made to work without memory.
+    WithoutMemory = 26,
+    /// Loading: nothing was ever stored here, or the memory does not answer and reads as if it were erased.
+    MemoryBlank = 27,
+    /// Loading: there are bytes, but none that say which setup holds.
+    MemoryUnexpected = 28,
     /// The memory's slots are too few or too small.
-    MemorySize = 20,
+    MemorySize = 29,
+    /// The slots of an EEPROM begin at address 0.
+    MemoryAddressZero = 30,
+    /// First address or slot size is no multiple of the page or erase unit.
+    MemoryAlignment = 31,
+    /// The slots do not fit the memory.
+    MemoryTooShort = 32,
+    /// No page, or no unit to program, of this size can be served.
+    MemoryUnit = 33,
+    /// An I2C part that is not waited for: no polls, or no time between them.
+    MemoryNoWait = 34,
+    /// An I2C device address of eight bits, or with bits that select a block of the part.
+    MemoryDeviceAddress = 35,
     /// One of the memory's functions reported a failure.
-    MemoryAccess = 21,
+    MemoryAccess = 36,
     /// The memory did not keep what was written.
-    MemoryNotKept = 22,
+    MemoryNotKept = 37,
     /// A newer program saved here; nothing was written over.
-    NewerLayout = 23,
+    NewerLayout = 38,
+    /// Stored by a program built for other slots; nothing was written over.
+    OtherGeometry = 39,
+    /// A grid of more nodes than `GAPKEEPER_STATIONS` is stored there.
+    StoredTooLarge = 40,
     /// The grid cannot be stored.
-    NotStorable = 24,
+    NotStorable = 41,
     /// Something newer than this interface; the text says what.
-    Other = 25,
+    Other = 42,
 }
 
 impl GapkeeperResult {
     /// The result with this number.
     pub(crate) fn from_number(number: u8) -> Option<Self> {
         // In the order of their numbers, which a test checks.
-        const ALL: [GapkeeperResult; 26] = [
+        const ALL: [GapkeeperResult; 43] = [
             GapkeeperResult::Ok,
             GapkeeperResult::End,
             GapkeeperResult::Truncated,
@@ -80,6 +116,7 @@ impl GapkeeperResult {
             GapkeeperResult::Changed,
             GapkeeperResult::UnknownKind,
             GapkeeperResult::NotHomed,
+            GapkeeperResult::NotLoaded,
             GapkeeperResult::SurveyUnderWay,
             GapkeeperResult::NoSurvey,
             GapkeeperResult::NoGrid,
@@ -87,12 +124,28 @@ impl GapkeeperResult {
             GapkeeperResult::BelowLowest,
             GapkeeperResult::Arc,
             GapkeeperResult::Grid,
-            GapkeeperResult::Correction,
+            GapkeeperResult::Unusable,
             GapkeeperResult::Fade,
+            GapkeeperResult::SettingsTolerance,
+            GapkeeperResult::SettingsShiftStep,
+            GapkeeperResult::SettingsSteady,
+            GapkeeperResult::SurveySettings,
+            GapkeeperResult::Unsaved,
+            GapkeeperResult::WithoutMemory,
+            GapkeeperResult::MemoryBlank,
+            GapkeeperResult::MemoryUnexpected,
             GapkeeperResult::MemorySize,
+            GapkeeperResult::MemoryAddressZero,
+            GapkeeperResult::MemoryAlignment,
+            GapkeeperResult::MemoryTooShort,
+            GapkeeperResult::MemoryUnit,
+            GapkeeperResult::MemoryNoWait,
+            GapkeeperResult::MemoryDeviceAddress,
             GapkeeperResult::MemoryAccess,
             GapkeeperResult::MemoryNotKept,
             GapkeeperResult::NewerLayout,
+            GapkeeperResult::OtherGeometry,
+            GapkeeperResult::StoredTooLarge,
             GapkeeperResult::NotStorable,
             GapkeeperResult::Other,
         ];
@@ -100,7 +153,7 @@ impl GapkeeperResult {
     }
 }
 
-/// What can be said without the numbers of the case at hand.
+/// What can be said without the numbers of the case at hand, in the core's words where it has any.
 impl fmt::Display for GapkeeperResult {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
@@ -114,9 +167,10 @@ impl fmt::Display for GapkeeperResult {
             Self::Busy => "the keeper is at work: do not call it from a memory function",
             Self::Changed => "the keeper was changed since the move began: begin again from the logical position",
             Self::UnknownKind => "a kind is none of those in the header",
-            Self::NotHomed => "not homed: home all axes first",
-            Self::SurveyUnderWay => "a survey is under way: finish or abort it first",
-            Self::NoSurvey => "no survey is under way: begin one",
+            Self::NotHomed => return KeeperError::NotHomed.fmt(f),
+            Self::NotLoaded => return KeeperError::NotLoaded.fmt(f),
+            Self::SurveyUnderWay => return KeeperError::SurveyUnderWay.fmt(f),
+            Self::NoSurvey => return KeeperError::NoSurvey.fmt(f),
             Self::NoGrid => "no grid: measure or restore one",
             Self::Tolerance => "the tolerance is out of range",
             Self::BelowLowest => {
@@ -124,12 +178,34 @@ impl fmt::Display for GapkeeperResult {
             }
             Self::Arc => "there is no such arc",
             Self::Grid => "there is no such grid",
-            Self::Correction => "shift or fade do not suit the grid",
+            Self::Unusable => "shift or fade do not suit the grid",
             Self::Fade => "zero above must be higher than full below, by 100 um or more",
-            Self::MemorySize => "the memory's slots are too few or too small",
+            Self::SettingsTolerance => return SettingsError::Tolerance.fmt(f),
+            Self::SettingsShiftStep => return SettingsError::ShiftStep.fmt(f),
+            Self::SettingsSteady => "a steady time of 0 ms: set 1 ms or more",
+            Self::SurveySettings => "no survey could keep to these settings",
+            Self::Unsaved => return LoadError::<MemoryFailure>::Unsaved.fmt(f),
+            Self::WithoutMemory => return LoadError::<MemoryFailure>::WithoutMemory.fmt(f),
+            Self::MemoryBlank => return LoadError::<MemoryFailure>::Blank.fmt(f),
+            Self::MemoryUnexpected => return LoadError::<MemoryFailure>::Unexpected.fmt(f),
+            Self::MemorySize => {
+                "too few or too small slots: give GAPKEEPER_SLOT_COUNT of GAPKEEPER_SLOT_SIZE(unit) bytes or more"
+            }
+            Self::MemoryAddressZero => return RegionError::AddressZero.fmt(f),
+            Self::MemoryAlignment => "first address and slot size must be multiples of the page or erase unit",
+            Self::MemoryTooShort => "the slots do not fit the memory: use fewer or smaller slots",
+            Self::MemoryUnit => "pages and units to program are powers of two, 128 and 256 bytes at most",
+            Self::MemoryNoWait => return RegionError::NoWait.fmt(f),
+            Self::MemoryDeviceAddress => {
+                "a device address has seven bits, and those that select a block of the part are not in it"
+            }
             Self::MemoryAccess => "the memory did not do as asked",
             Self::MemoryNotKept => "the memory does not keep what is written: replace it",
             Self::NewerLayout => "stored by a newer program: use that program",
+            Self::OtherGeometry => {
+                "stored by a program built for other slots: use that program, or begin the memory anew"
+            }
+            Self::StoredTooLarge => "a larger grid is stored there: use the program that stored it, or measure again",
             Self::NotStorable => "the grid cannot be stored",
             Self::Other => "refused",
         })
@@ -141,8 +217,29 @@ impl fmt::Display for GapkeeperResult {
 pub(crate) enum Failure {
     Code(GapkeeperResult),
     Keeper(KeeperError),
+    Grid(GridError),
     Plan(PlanError),
-    Store(StoreError<MemoryFailure>),
+    Load(StoreError<MemoryFailure>),
+    SaveSetup(StoreError<MemoryFailure>),
+    /// The first of those that failed; the report names the others.
+    SaveGrid {
+        place: u8,
+        error: StoreError<MemoryFailure>,
+    },
+}
+
+/// The code of what a store says.
+pub(crate) fn store_code(error: &StoreError<MemoryFailure>) -> GapkeeperResult {
+    match error {
+        StoreError::Access(_) => GapkeeperResult::MemoryAccess,
+        StoreError::NotKept { .. } => GapkeeperResult::MemoryNotKept,
+        StoreError::NewerLayout { .. } => GapkeeperResult::NewerLayout,
+        StoreError::OtherGeometry { .. } => GapkeeperResult::OtherGeometry,
+        StoreError::TooLarge { .. } => GapkeeperResult::StoredTooLarge,
+        StoreError::Value(_) => GapkeeperResult::NotStorable,
+        StoreError::Memory { .. } | StoreError::NoSuchPlace { .. } => GapkeeperResult::MemorySize,
+        _ => GapkeeperResult::Other,
+    }
 }
 
 impl Failure {
@@ -151,26 +248,21 @@ impl Failure {
             Self::Code(code) => *code,
             Self::Keeper(error) => match error {
                 KeeperError::NotHomed => GapkeeperResult::NotHomed,
+                KeeperError::NotLoaded => GapkeeperResult::NotLoaded,
                 KeeperError::SurveyUnderWay => GapkeeperResult::SurveyUnderWay,
                 KeeperError::NoSurvey => GapkeeperResult::NoSurvey,
                 KeeperError::NoGrid => GapkeeperResult::NoGrid,
                 KeeperError::Split(SplitError::Tolerance { .. }) => GapkeeperResult::Tolerance,
                 KeeperError::Split(SplitError::BelowLowest { .. }) => GapkeeperResult::BelowLowest,
                 KeeperError::Arc(_) => GapkeeperResult::Arc,
-                KeeperError::Grid(_) => GapkeeperResult::Grid,
-                KeeperError::Correction(_) => GapkeeperResult::Correction,
+                KeeperError::Unusable(_) => GapkeeperResult::Unusable,
+                KeeperError::Record(_) => GapkeeperResult::NotStorable,
+                KeeperError::SurveySettings(_) => GapkeeperResult::SurveySettings,
                 _ => GapkeeperResult::Other,
             },
             // Margins and orders of visits are not part of this interface.
-            Self::Plan(_) => GapkeeperResult::Grid,
-            Self::Store(error) => match error {
-                StoreError::Access(_) => GapkeeperResult::MemoryAccess,
-                StoreError::NotKept { .. } => GapkeeperResult::MemoryNotKept,
-                StoreError::NewerLayout { .. } => GapkeeperResult::NewerLayout,
-                StoreError::Value(_) => GapkeeperResult::NotStorable,
-                StoreError::Memory { .. } | StoreError::NoSuchPlace { .. } => GapkeeperResult::MemorySize,
-                _ => GapkeeperResult::Other,
-            },
+            Self::Grid(_) | Self::Plan(_) => GapkeeperResult::Grid,
+            Self::Load(error) | Self::SaveSetup(error) | Self::SaveGrid { error, .. } => store_code(error),
         }
     }
 }
@@ -180,8 +272,11 @@ impl fmt::Display for Failure {
         match self {
             Self::Code(code) => code.fmt(f),
             Self::Keeper(error) => error.fmt(f),
+            Self::Grid(error) => error.fmt(f),
             Self::Plan(error) => error.fmt(f),
-            Self::Store(error) => error.fmt(f),
+            Self::Load(error) => error.fmt(f),
+            Self::SaveSetup(error) => write!(f, "the setup: {error}"),
+            Self::SaveGrid { place, error } => write!(f, "grid {}: {error}", u16::from(*place) + 1),
         }
     }
 }
@@ -198,15 +293,40 @@ impl From<KeeperError> for Failure {
     }
 }
 
+impl From<GridError> for Failure {
+    fn from(error: GridError) -> Self {
+        Self::Grid(error)
+    }
+}
+
 impl From<PlanError> for Failure {
     fn from(error: PlanError) -> Self {
         Self::Plan(error)
     }
 }
 
-impl From<StoreError<MemoryFailure>> for Failure {
-    fn from(error: StoreError<MemoryFailure>) -> Self {
-        Self::Store(error)
+impl From<LoadError<MemoryFailure>> for Failure {
+    fn from(error: LoadError<MemoryFailure>) -> Self {
+        Self::Code(match error {
+            LoadError::Unsaved => GapkeeperResult::Unsaved,
+            LoadError::SurveyUnderWay => GapkeeperResult::SurveyUnderWay,
+            LoadError::WithoutMemory => GapkeeperResult::WithoutMemory,
+            LoadError::Blank => GapkeeperResult::MemoryBlank,
+            LoadError::Unexpected => GapkeeperResult::MemoryUnexpected,
+            LoadError::TooFewPlaces { .. } => GapkeeperResult::MemorySize,
+            LoadError::Store(error) => return Self::Load(error),
+            _ => GapkeeperResult::Other,
+        })
+    }
+}
+
+impl From<SettingsError> for GapkeeperResult {
+    fn from(error: SettingsError) -> Self {
+        match error {
+            SettingsError::Tolerance => Self::SettingsTolerance,
+            SettingsError::ShiftStep => Self::SettingsShiftStep,
+            _ => Self::Other,
+        }
     }
 }
 
@@ -222,9 +342,9 @@ mod tests {
 
     #[test]
     fn numbers_and_results_are_one_to_one() {
-        for number in 0..=25 {
+        for number in 0..=42 {
             assert_eq!(GapkeeperResult::from_number(number).map(|result| result as u8), Some(number));
         }
-        assert_eq!(GapkeeperResult::from_number(26), None);
+        assert_eq!(GapkeeperResult::from_number(43), None);
     }
 }

@@ -31,6 +31,16 @@ pub const GAPKEEPER_PIECES_WORDS: usize = 24;
 /// Words of 64 bits in the storage of an arc's chords.
 pub const GAPKEEPER_CHORDS_WORDS: usize = 16;
 
+/// Words of 64 bits in a panel's storage.
+#[cfg(target_pointer_width = "16")]
+pub const GAPKEEPER_PANEL_WORDS: usize = 16;
+/// Words of 64 bits in a panel's storage.
+#[cfg(target_pointer_width = "32")]
+pub const GAPKEEPER_PANEL_WORDS: usize = 20;
+/// Words of 64 bits in a panel's storage.
+#[cfg(target_pointer_width = "64")]
+pub const GAPKEEPER_PANEL_WORDS: usize = 28;
+
 /// Bytes of a keeper's storage.
 pub const GAPKEEPER_KEEPER_SIZE: usize = GAPKEEPER_KEEPER_WORDS * 8;
 
@@ -39,6 +49,9 @@ pub const GAPKEEPER_PIECES_SIZE: usize = GAPKEEPER_PIECES_WORDS * 8;
 
 /// Bytes of the storage of an arc's chords.
 pub const GAPKEEPER_CHORDS_SIZE: usize = GAPKEEPER_CHORDS_WORDS * 8;
+
+/// Bytes of a panel's storage.
+pub const GAPKEEPER_PANEL_SIZE: usize = GAPKEEPER_PANEL_WORDS * 8;
 
 /// The storage's address is a multiple of this.
 #[cfg(target_arch = "avr")]
@@ -66,6 +79,13 @@ pub struct GapkeeperPieces {
 pub struct GapkeeperChords {
     /// Nothing to look at.
     opaque: [u64; GAPKEEPER_CHORDS_WORDS],
+}
+
+/// Storage of a panel; begin with `gapkeeper_panel_init`.
+#[repr(C)]
+pub struct GapkeeperPanel {
+    /// Nothing to look at.
+    opaque: [u64; GAPKEEPER_PANEL_WORDS],
 }
 
 /// What can stand in storage.
@@ -99,16 +119,17 @@ impl<C: Content> Storage<C> {
     /// meanwhile, if it is aligned and `size` is that type's.
     pub(crate) unsafe fn fresh(opaque: *mut C::Opaque, size: usize) -> Result<Self, GapkeeperResult> {
         const {
-            assert!(size_of::<Marked<C>>() <= size_of::<C::Opaque>(), "raise the WORDS of this storage");
-            assert!(align_of::<Marked<C>>() <= align_of::<C::Opaque>());
+            // How much later it may have to begin, see `place`.
+            let shift = align_of::<Marked<C>>() - 1;
+            let shift = if shift < align_of::<C::Opaque>() { 0 } else { shift };
+            assert!(size_of::<Marked<C>>() + shift <= size_of::<C::Opaque>(), "raise the WORDS of this storage");
             assert!(align_of::<C::Opaque>() == GAPKEEPER_STORAGE_ALIGNMENT);
         }
         pointer::check(opaque)?;
         if size != size_of::<C::Opaque>() {
             return Err(GapkeeperResult::WrongSize);
         }
-        let marked = NonNull::new(opaque.cast()).ok_or(GapkeeperResult::NullPointer)?;
-        let storage = Self(marked);
+        let storage = Self(Self::place(opaque)?);
         storage.mark(0);
         Ok(storage)
     }
@@ -121,7 +142,7 @@ impl<C: Content> Storage<C> {
     /// [`Self::content`], [`Self::mark_busy`] and [`Self::mark_filled`], and then it is writable.
     pub(crate) unsafe fn filled(opaque: *const C::Opaque) -> Result<Self, GapkeeperResult> {
         pointer::check(opaque)?;
-        let marked: NonNull<Marked<C>> = NonNull::new(opaque.cast_mut().cast()).ok_or(GapkeeperResult::NullPointer)?;
+        let marked = Self::place(opaque.cast_mut())?;
         // Volatile: nothing may be concluded from who wrote it, or whether anybody did.
         // SAFETY: the storage is at least as large and as strictly aligned as `Marked`, see `fresh`.
         match unsafe { (&raw const (*marked.as_ptr()).magic).read_volatile() } {
@@ -129,6 +150,14 @@ impl<C: Content> Storage<C> {
             BUSY => Err(GapkeeperResult::Busy),
             _ => Err(GapkeeperResult::NotInitialised),
         }
+    }
+
+    /// Where it begins: at the beginning, but on an AVR, where C aligns nothing and atomic numbers of Rust are aligned.
+    fn place(opaque: *mut C::Opaque) -> Result<NonNull<Marked<C>>, GapkeeperResult> {
+        let bytes = opaque.cast::<u8>();
+        let over = bytes.addr() & (align_of::<Marked<C>>() - 1);
+        let shift = if over == 0 { 0 } else { align_of::<Marked<C>>() - over };
+        NonNull::new(bytes.wrapping_add(shift).cast()).ok_or(GapkeeperResult::NullPointer)
     }
 
     pub(crate) fn fill(&self, content: C) {
@@ -164,6 +193,7 @@ mod tests {
     use super::*;
     use crate::keeper::KeeperContent;
     use crate::motion::{ChordsContent, PiecesContent};
+    use crate::panel::PanelContent;
 
     /// Some room, so that the core may grow a little without a new header; not much, for memory is dear.
     #[test]
@@ -171,14 +201,17 @@ mod tests {
         fn sizes<C: Content>() -> (usize, usize) {
             (size_of::<Marked<C>>(), size_of::<C::Opaque>())
         }
-        let sizes = [sizes::<KeeperContent>(), sizes::<PiecesContent>(), sizes::<ChordsContent>()];
+        let sizes =
+            [sizes::<KeeperContent>(), sizes::<PiecesContent>(), sizes::<ChordsContent>(), sizes::<PanelContent>()];
         assert!(sizes.iter().all(|(needed, size)| needed <= size && size * 3 < needed * 4), "{sizes:?}");
-        assert_eq!(sizes.map(|(_, size)| size), [GAPKEEPER_KEEPER_SIZE, GAPKEEPER_PIECES_SIZE, GAPKEEPER_CHORDS_SIZE]);
+        let stated = [GAPKEEPER_KEEPER_SIZE, GAPKEEPER_PIECES_SIZE, GAPKEEPER_CHORDS_SIZE, GAPKEEPER_PANEL_SIZE];
+        assert_eq!(sizes.map(|(_, size)| size), stated);
     }
 
     #[test]
     fn every_kind_has_its_own_magic_word() {
-        let mut words = [KeeperContent::MAGIC, PiecesContent::MAGIC, ChordsContent::MAGIC, BUSY, 0, u32::MAX];
+        let mut words =
+            [KeeperContent::MAGIC, PiecesContent::MAGIC, ChordsContent::MAGIC, PanelContent::MAGIC, BUSY, 0, u32::MAX];
         words.sort_unstable();
         assert!(words.windows(2).all(|pair| pair[0] != pair[1]));
     }

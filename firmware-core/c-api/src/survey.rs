@@ -98,7 +98,7 @@ impl From<GapkeeperSurveySettings> for SurveySettings {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[repr(u8)]
 pub enum GapkeeperEventKind {
-    /// The last order was carried out.
+    /// All motion that was ordered has really ended: the motors stand still, after a step and a stop too.
     Arrived = 0,
     /// The knob was turned by `detents`; positive raises the nozzle.
     Turned = 1,
@@ -108,8 +108,9 @@ pub enum GapkeeperEventKind {
     Back = 3,
     /// End it.
     Abort = 4,
-    /// The limit switch tripped.
-    LimitSwitchTripped = 5,
+    /// How the limit switch stands: `is_tripped`. Tell it once at the start and at each change, also without a survey;
+    /// untold counts as not tripped.
+    LimitSwitch = 5,
 }
 
 /// An event for a survey.
@@ -120,47 +121,51 @@ pub struct GapkeeperEvent {
     pub detents: i16,
     /// A GapkeeperEventKind.
     pub kind: u8,
+    /// Not 0: the limit switch is tripped, or its wire is broken; 0 for other events.
+    pub is_tripped: u8,
 }
 
 impl TryFrom<GapkeeperEvent> for SurveyEvent {
     type Error = GapkeeperResult;
 
-    fn try_from(GapkeeperEvent { detents, kind }: GapkeeperEvent) -> Result<Self, GapkeeperResult> {
+    fn try_from(GapkeeperEvent { detents, kind, is_tripped }: GapkeeperEvent) -> Result<Self, GapkeeperResult> {
         const EVENTS: [(GapkeeperEventKind, SurveyEvent); 6] = [
             (GapkeeperEventKind::Arrived, SurveyEvent::Arrived),
             (GapkeeperEventKind::Turned, SurveyEvent::Turned { detents: 0 }),
             (GapkeeperEventKind::Pressed, SurveyEvent::Pressed),
             (GapkeeperEventKind::Back, SurveyEvent::Back),
             (GapkeeperEventKind::Abort, SurveyEvent::Abort),
-            (GapkeeperEventKind::LimitSwitchTripped, SurveyEvent::LimitSwitchTripped),
+            (GapkeeperEventKind::LimitSwitch, SurveyEvent::LimitSwitch { is_tripped: false }),
         ];
         match EVENTS.iter().find(|(known, _)| *known as u8 == kind) {
             Some((_, Self::Turned { .. })) => Ok(Self::Turned { detents }),
+            Some((_, Self::LimitSwitch { .. })) => Ok(Self::LimitSwitch { is_tripped: is_tripped != 0 }),
             Some((_, event)) => Ok(*event),
             None => Err(GapkeeperResult::UnknownKind),
         }
     }
 }
 
-/// What is to be done next. Say `GAPKEEPER_EVENT_KIND_ARRIVED` when a lift, travel or approach is done.
+/// What is to be done next. A new order replaces the one under way. Say `GAPKEEPER_EVENT_KIND_ARRIVED` when a stop, lift,
+/// travel, approach or step has really ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[repr(u8)]
 pub enum GapkeeperOrderKind {
     /// Nothing new: show the prompt and wait for an event.
     Wait = 0,
+    /// Stop all motion at once, wherever it is.
+    Stop = 1,
     /// Raise the nozzle straight to `z_um`; never downwards.
-    Lift = 1,
+    Lift = 2,
     /// Travel level to `x_um`, `y_um`.
-    Travel = 2,
+    Travel = 3,
     /// Lower the nozzle to `z_um`, where it waits: above the bed where that is not measured, and above all that is.
-    Approach = 3,
+    Approach = 4,
     /// Follow the knob to `z_um`.
-    Step = 4,
-    /// The round is void, since the limit switch was in the way: raise the bed at every screw by `by_um` at least.
-    RaiseBed = 5,
-    /// All is measured; the grid is in force and not saved yet.
+    Step = 5,
+    /// All is measured; the grid is not saved yet, and in force unless the choice says why it cannot be.
     Done = 6,
-    /// The survey was ended without a result.
+    /// The survey was ended without a result; the grid that was in force before is in force again.
     Aborted = 7,
 }
 
@@ -174,8 +179,6 @@ pub struct GapkeeperOrder {
     pub y_um: i32,
     /// Machine height to go to.
     pub z_um: i32,
-    /// How far to raise the bed.
-    pub by_um: u16,
     /// A GapkeeperOrderKind.
     pub kind: u8,
 }
@@ -185,11 +188,11 @@ impl From<Order> for GapkeeperOrder {
         let of = |kind: GapkeeperOrderKind| Self { kind: kind as u8, ..Self::default() };
         match order {
             Order::Wait => of(GapkeeperOrderKind::Wait),
+            Order::Stop => of(GapkeeperOrderKind::Stop),
             Order::Lift { z_um } => Self { z_um, ..of(GapkeeperOrderKind::Lift) },
             Order::Travel { x_um, y_um } => Self { x_um, y_um, ..of(GapkeeperOrderKind::Travel) },
             Order::Approach { z_um } => Self { z_um, ..of(GapkeeperOrderKind::Approach) },
             Order::Step { z_um } => Self { z_um, ..of(GapkeeperOrderKind::Step) },
-            Order::RaiseBed { by_um } => Self { by_um, ..of(GapkeeperOrderKind::RaiseBed) },
             Order::Done => of(GapkeeperOrderKind::Done),
             Order::Aborted => of(GapkeeperOrderKind::Aborted),
         }
@@ -217,7 +220,7 @@ pub unsafe extern "C" fn gapkeeper_survey_settings_default(settings: *mut Gapkee
 }
 
 /// Begins a survey of all nodes of a lattice, row by row and to and fro; the nozzle stands at machine height `z_um`.
-/// No grid is in force from now on. It waits for temperatures first.
+/// Nothing moves yet. The grid in force waits, and holds again if the survey is aborted.
 ///
 /// # Safety
 /// `keeper` is null or storage for a keeper, `stations` and `settings` are null or may be read, `order` is null or may
@@ -236,12 +239,13 @@ pub unsafe extern "C" fn gapkeeper_survey_begin(
         // SAFETY: as the caller promises.
         let (stations, settings) = unsafe { (pointer::read(stations)?, pointer::read(settings)?) };
         let plan = storage.note(SurveyPlan::new(stations.into()))?;
-        order.give(storage.change(|keeper| keeper.begin_survey(plan, settings.into(), z_um))?.into());
+        order.give(storage.try_change(|keeper| keeper.begin_survey(plan, settings.into(), z_um))?.into());
         Ok(())
     })
 }
 
-/// Gives an event to the survey and says what is to be done.
+/// Gives an event to the survey and says what is to be done. A limit switch is taken in without a survey too, and leaves
+/// moves under way alone then.
 ///
 /// # Safety
 /// `keeper` is null or storage for a keeper, `event` is null or may be read, `order` is null or may be written.
@@ -256,7 +260,24 @@ pub unsafe extern "C" fn gapkeeper_survey_event(
         let (storage, order) = unsafe { (KeeperStorage::filled(keeper)?, Answer::at(order)?) };
         // SAFETY: as the caller promises.
         let event = SurveyEvent::try_from(unsafe { pointer::read(event) }?)?;
-        order.give(storage.change(|keeper| keeper.survey(event))?.into());
+        order.give(storage.tell_or_note(event)?.into());
+        Ok(())
+    })
+}
+
+/// The order that is due in the survey under way, to be asked for again; without a survey it is to wait.
+///
+/// # Safety
+/// `keeper` is null or storage for a keeper, `order` is null or may be written.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn gapkeeper_order_due(
+    keeper: *const GapkeeperKeeper,
+    order: *mut GapkeeperOrder,
+) -> GapkeeperResult {
+    answer(|| {
+        // SAFETY: as the caller promises.
+        let (storage, order) = unsafe { (KeeperStorage::filled(keeper)?, Answer::at(order)?) };
+        order.give(storage.keeper().order_due().into());
         Ok(())
     })
 }

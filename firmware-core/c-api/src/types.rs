@@ -190,6 +190,24 @@ pub enum GapkeeperChoiceKind {
     TooFar = 4,
     /// None: `cooler_c` and `warmer_c` stand on either side, but not on the same stations or too far apart.
     NoBlend = 5,
+    /// None: the memory was not read yet, so nobody knows which setup holds.
+    NotLoaded = 6,
+    /// None: the grid in `place` would be right, but cannot be put in force; `why` says why not.
+    Unusable = 7,
+}
+
+/// Why a grid cannot be put in force. `gapkeeper_choice_text` has the numbers and what to do.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[repr(u8)]
+pub enum GapkeeperWhy {
+    /// It can, or none was chosen.
+    None = 0,
+    /// It cannot be refined or blended.
+    Surface = 1,
+    /// Its shift is out of range.
+    Shift = 2,
+    /// Its fade is too short for its shape: `gapkeeper_set_fade`.
+    Fade = 3,
 }
 
 /// Which grid was chosen and why. Fields that do not belong to the kind are 0.
@@ -210,6 +228,22 @@ pub struct GapkeeperChoice {
     pub place: u8,
     /// Place of the warmer grid.
     pub warmer_place: u8,
+    /// A GapkeeperWhy.
+    pub why: u8,
+}
+
+/// What is hot, for whoever reaches under the nozzle or to the screws. All 0 while nothing is.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[repr(C)]
+pub struct GapkeeperCaution {
+    /// The bed.
+    pub bed_c: i16,
+    /// The nozzle.
+    pub nozzle_c: i16,
+    /// 1: something is hot.
+    pub is_hot: u8,
+    /// 1: the work can be done in gloves, or when all has cooled down. 0: setting a gap needs bare fingers.
+    pub can_wear_gloves: u8,
 }
 
 /// What a screen should know of a keeper.
@@ -218,6 +252,8 @@ pub struct GapkeeperChoice {
 pub struct GapkeeperStatus {
     /// Which grid was chosen last, and why.
     pub choice: GapkeeperChoice,
+    /// The current setup; 0 before the memory was read.
+    pub setup: u32,
     /// Shift in force.
     pub shift_um: i32,
     /// How warm the bed is.
@@ -232,6 +268,12 @@ pub struct GapkeeperStatus {
     pub unsaved: u8,
     /// 1: a survey is under way.
     pub surveying: u8,
+    /// 1: the memory was read, or there is none, so the setup is known.
+    pub setup_known: u8,
+    /// 1: the bed has left the window of the grid in force. It stays in force: restore, or home, before the next print.
+    pub is_off_temperature: u8,
+    /// What is hot, while a survey asks for hands.
+    pub caution: GapkeeperCaution,
 }
 
 /// How warm it is, and when.
@@ -264,6 +306,8 @@ unsafe impl Plain for GapkeeperLattice {}
 unsafe impl Plain for GapkeeperGrid {}
 // SAFETY: as above.
 unsafe impl Plain for GapkeeperChoice {}
+// SAFETY: as above.
+unsafe impl Plain for GapkeeperFade {}
 // SAFETY: as above.
 unsafe impl Plain for GapkeeperStatus {}
 // SAFETY: as above.

@@ -26,9 +26,10 @@ fn register_bytes(argument: &str) -> Option<usize> {
     }
 }
 
-/// Every function and function pointer of the header: its name and its arguments.
+/// Every function and function pointer of the header, macros left out: its name and its arguments.
 fn functions(header: &str) -> Vec<(String, String)> {
     let code: String = header.split("/*").map(|part| part.split_once("*/").map_or(part, |(_, code)| code)).collect();
+    let code: String = code.replace("\\\n", "").lines().filter(|line| !line.starts_with('#')).collect();
     code.split(';')
         .filter_map(|declaration| declaration.trim_end().strip_suffix(')')?.rsplit_once('('))
         .map(|(before, arguments)| {

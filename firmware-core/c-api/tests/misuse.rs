@@ -56,6 +56,10 @@ fn bad_pointers_are_refused_by_keeper_functions() {
     spoil("init", 2, |f, s| {
         call!(gapkeeper_init(f.pointer(&mut s.keeper), GAPKEEPER_KEEPER_SIZE, f.pointer(&mut settings())))
     });
+    spoil("init_without_memory", 2, |f, s| {
+        let keeper = f.pointer(&mut s.keeper);
+        call!(gapkeeper_init_without_memory(keeper, GAPKEEPER_KEEPER_SIZE, f.pointer(&mut settings())))
+    });
     spoil("homed", 2, |f, s| call!(gapkeeper_homed(f.pointer(&mut s.keeper), f.pointer(&mut zeroed()))));
     spoil("lost_position", 1, |f, s| call!(gapkeeper_lost_position(f.pointer(&mut s.keeper))));
     spoil("restore", 2, |f, s| call!(gapkeeper_restore(f.pointer(&mut s.keeper), f.pointer(&mut zeroed()))));
@@ -80,11 +84,21 @@ fn bad_pointers_are_refused_by_keeper_functions() {
         ))
     });
     spoil("shift_by", 2, |f, s| call!(gapkeeper_shift_by(f.pointer(&mut s.keeper), 1, f.pointer(&mut 0))));
+    spoil("set_fade", 2, |f, s| call!(gapkeeper_set_fade(f.pointer(&mut s.keeper), f.pointer(&mut zeroed()))));
     spoil("screw_turned", 2, |f, s| call!(gapkeeper_screw_turned(f.pointer(&mut s.keeper), f.pointer(&mut zeroed()))));
     spoil("status", 2, |f, s| call!(gapkeeper_status(f.pointer(&mut s.keeper), f.pointer(&mut zeroed()))));
     spoil("status_text", 2, |f, s| {
         call!(gapkeeper_status_text(f.pointer(&mut s.keeper), f.pointer(&mut [0_i8; 84]).cast(), 84))
     });
+    spoil("choice_text", 2, |f, s| {
+        call!(gapkeeper_choice_text(f.pointer(&mut s.keeper), f.pointer(&mut [0_i8; 84]).cast(), 84))
+    });
+}
+
+fn survey_settings() -> GapkeeperSurveySettings {
+    let mut settings = zeroed();
+    assert_eq!(call!(gapkeeper_survey_settings_default(&raw mut settings)), GapkeeperResult::Ok);
+    settings
 }
 
 #[test]
@@ -112,17 +126,19 @@ fn bad_pointers_are_refused_by_motion_and_survey_functions() {
     spoil("survey_settings_default", 1, |f, _| call!(gapkeeper_survey_settings_default(f.pointer(&mut zeroed()))));
     spoil("survey_begin", 4, |f, s| {
         let (keeper, mut stations) = (f.pointer(&mut s.keeper), LATTICE);
-        let (stations, settings) = (f.pointer(&mut stations), f.pointer(&mut zeroed()));
+        let mut settings = survey_settings();
+        let (stations, settings) = (f.pointer(&mut stations), f.pointer(&mut settings));
         call!(gapkeeper_survey_begin(keeper, stations, settings, 5000, f.pointer(&mut zeroed())))
     });
     let surveying = |s: &mut Session| {
-        let begun = call!(gapkeeper_survey_begin(&raw mut s.keeper, &LATTICE, &zeroed(), 5000, &mut zeroed()));
+        let begun = call!(gapkeeper_survey_begin(&raw mut s.keeper, &LATTICE, &survey_settings(), 5000, &mut zeroed()));
         assert_eq!(begun, GapkeeperResult::Ok);
     };
     spoil("survey_event", 3, |f, s| {
         surveying(s);
         call!(gapkeeper_survey_event(f.pointer(&mut s.keeper), f.pointer(&mut zeroed()), f.pointer(&mut zeroed())))
     });
+    spoil("order_due", 2, |f, s| call!(gapkeeper_order_due(f.pointer(&mut s.keeper), f.pointer(&mut zeroed()))));
     spoil("prompt", 2, |f, s| {
         surveying(s);
         call!(gapkeeper_prompt(f.pointer(&mut s.keeper), f.pointer(&mut zeroed())))
@@ -140,6 +156,7 @@ fn wrong_sizes_are_refused() {
     let keeper = &raw mut s.keeper;
     for size in [0, 1, GAPKEEPER_KEEPER_SIZE - 1, GAPKEEPER_KEEPER_SIZE + 1, usize::MAX] {
         assert_eq!(call!(gapkeeper_init(keeper, size, &settings())), wrong);
+        assert_eq!(call!(gapkeeper_init_without_memory(keeper, size, &settings())), wrong);
     }
     for size in [0, GAPKEEPER_PIECES_SIZE - 1, GAPKEEPER_PIECES_SIZE + 1] {
         assert_eq!(call!(gapkeeper_line_begin(&raw mut s.pieces, size, keeper, &MOTION)), wrong);
@@ -205,9 +222,13 @@ fn garbage_is_not_a_keeper() {
             call!(gapkeeper_prompt(keeper, &mut zeroed())),
             call!(gapkeeper_prompt_text(keeper, [0; 84].as_mut_ptr(), 84)),
             call!(gapkeeper_load(keeper, &zeroed(), &mut zeroed())),
-            call!(gapkeeper_save(keeper, &zeroed())),
+            call!(gapkeeper_begin_memory(keeper, &zeroed(), &mut zeroed())),
+            call!(gapkeeper_save(keeper, &zeroed(), &mut zeroed())),
+            call!(gapkeeper_order_due(keeper, &mut zeroed())),
+            call!(gapkeeper_set_fade(keeper, &zeroed())),
+            call!(gapkeeper_choice_text(keeper, [0; 84].as_mut_ptr(), 84)),
         ];
-        assert_eq!(refused, [GapkeeperResult::NotInitialised; 22], "round {round}");
+        assert_eq!(refused, [GapkeeperResult::NotInitialised; 26], "round {round}");
         // Beginning it makes a keeper of it.
         assert_eq!(call!(gapkeeper_init(keeper, GAPKEEPER_KEEPER_SIZE, &settings())), GapkeeperResult::Ok);
         assert_eq!(s.status().homed, 0);
@@ -240,6 +261,19 @@ fn what_could_not_be_begun_cannot_be_gone_on_with() {
     let bad = GapkeeperSettings { fade: collapsing, ..settings() };
     assert_eq!(call!(gapkeeper_init(keeper, GAPKEEPER_KEEPER_SIZE, &bad)), GapkeeperResult::Fade);
     assert_eq!(call!(gapkeeper_homed(keeper, &mut zeroed())), GapkeeperResult::NotInitialised);
+    // Settings that it could not keep to are refused at once, not by the move that they would spoil.
+    let settings = settings();
+    let cases = [
+        (GapkeeperSettings { tolerance_um: 0, ..settings }, GapkeeperResult::SettingsTolerance),
+        (GapkeeperSettings { shift_step_um: 0, ..settings }, GapkeeperResult::SettingsShiftStep),
+    ];
+    for (bad, expected) in cases {
+        assert_eq!(call!(gapkeeper_init(keeper, GAPKEEPER_KEEPER_SIZE, &bad)), expected);
+        assert_eq!(call!(gapkeeper_init_without_memory(keeper, GAPKEEPER_KEEPER_SIZE, &bad)), expected);
+        assert_eq!(call!(gapkeeper_homed(keeper, &mut zeroed())), GapkeeperResult::NotInitialised);
+        let said = text(|text, size| call!(gapkeeper_result_text(keeper, expected as u8, text, size)));
+        assert!(said.ends_with("of 0 um: set 1 um or more"), "{said}");
+    }
 }
 
 #[test]
@@ -258,18 +292,19 @@ fn kinds_that_are_not_in_the_header_are_refused() {
             assert_eq!(begun, unknown);
         }
     }
-    assert_eq!(call!(gapkeeper_survey_begin(keeper, &LATTICE, &zeroed(), 0, &mut zeroed())), GapkeeperResult::Ok);
+    let begun = call!(gapkeeper_survey_begin(keeper, &LATTICE, &survey_settings(), 0, &mut zeroed()));
+    assert_eq!(begun, GapkeeperResult::Ok);
     for kind in [6, 255] {
-        let event = GapkeeperEvent { detents: 0, kind };
+        let event = GapkeeperEvent { kind, ..zeroed() };
         assert_eq!(call!(gapkeeper_survey_event(keeper, &event, &mut zeroed())), unknown);
     }
-    assert_eq!(call!(gapkeeper_result_text(keeper, 26, [0; 8].as_mut_ptr(), 8)), unknown);
+    assert_eq!(call!(gapkeeper_result_text(keeper, 43, [0; 8].as_mut_ptr(), 8)), unknown);
 }
 
 /// Every text fits the buffer that the header calls enough, also with the longest numbers.
 #[test]
 fn texts_fit_their_buffers() {
-    for result in 0..=25 {
+    for result in 0..=42 {
         let said = text(|text, size| call!(gapkeeper_result_text(core::ptr::null(), result, text, size)));
         assert!(!said.is_empty());
     }
@@ -282,7 +317,7 @@ fn texts_fit_their_buffers() {
     let fade = GapkeeperFade { full_below_um: 0, zero_above_um: 100 };
     let steep = GapkeeperGrid { fade, ..grid() };
     let set = call!(gapkeeper_set_grid(&raw mut s.keeper, &steep, HEIGHTS_UM.as_ptr(), 9));
-    assert_eq!(set, GapkeeperResult::Correction);
+    assert_eq!(set, GapkeeperResult::Unusable);
     assert!(s.text_of(set).contains("fades over 100 um"), "{}", s.text_of(set));
     // Of another result there is nothing but the general text.
     assert_eq!(s.text_of(GapkeeperResult::Busy), "the keeper is at work: do not call it from a memory function");

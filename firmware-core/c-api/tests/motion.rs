@@ -155,8 +155,9 @@ fn a_temperature_in_mid_move_is_taken_in_later() {
 #[test]
 fn a_change_in_mid_move_ends_it() {
     type Change = fn(*mut GapkeeperKeeper) -> GapkeeperResult;
-    let changes: [(&str, Change); 8] = [
+    let changes: [(&str, Change); 9] = [
         ("shift", |keeper| call!(gapkeeper_shift_by(keeper, 1, &mut 0))),
+        ("set_fade", |keeper| call!(gapkeeper_set_fade(keeper, &zeroed()))),
         ("release", |keeper| call!(gapkeeper_release(keeper))),
         ("restore", |keeper| call!(gapkeeper_restore(keeper, &mut zeroed()))),
         ("homed", |keeper| call!(gapkeeper_homed(keeper, &mut zeroed()))),

@@ -1,4 +1,4 @@
-//! What is kept: grids by survey, saved and loaded through the caller's functions; failures of the memory are said.
+//! What is kept: grids and setup, saved and loaded through the caller's functions; failures of the memory are said.
 
 #[macro_use]
 mod session;
@@ -6,9 +6,10 @@ mod session;
 use core::ffi::c_void;
 
 use gapkeeper_c_api::*;
-use session::{HEIGHTS_UM, LATTICE, MOTION, Session, grid, settings, zeroed};
+use session::{HEIGHTS_UM, MOTION, Session, grid, settings, zeroed};
 
-const SLOT_SIZE: usize = 128;
+/// The smallest that there may be: `GAPKEEPER_SLOT_SIZE(UNIT)`.
+const SLOT_SIZE: usize = gapkeeper::store::slot_size(GAPKEEPER_STATIONS, UNIT as usize);
 const UNIT: u32 = 8;
 
 /// Memory of a machine in RAM, with faults.
@@ -16,6 +17,8 @@ struct Chip {
     bytes: [[u8; SLOT_SIZE]; GAPKEEPER_SLOT_COUNT as usize],
     /// Calls until power is gone.
     calls_left: u32,
+    /// A slot that does not keep what is written.
+    worn: Option<u32>,
     /// Whether cells answer that they are damaged.
     damaged: bool,
     /// A keeper that the functions call although they must not, and what it answered.
@@ -28,6 +31,7 @@ impl Chip {
         Box::new(Self {
             bytes: [[0xFF; SLOT_SIZE]; GAPKEEPER_SLOT_COUNT as usize],
             calls_left: u32::MAX,
+            worn: None,
             damaged: false,
             meddle_with: core::ptr::null_mut(),
             answered: None,
@@ -81,7 +85,7 @@ unsafe extern "C" fn write(context: *mut c_void, slot: u32, offset: u32, bytes: 
     let chip = call!(&mut *context.cast::<Chip>());
     assert_eq!(offset % UNIT, 0);
     let answer = chip.answer();
-    if answer == 0 {
+    if answer == 0 && chip.worn != Some(slot) {
         let source = call!(core::slice::from_raw_parts(bytes, length));
         chip.bytes[slot as usize][offset as usize..offset as usize + length].copy_from_slice(source);
     }
@@ -89,29 +93,53 @@ unsafe extern "C" fn write(context: *mut c_void, slot: u32, offset: u32, bytes: 
 }
 
 fn save(session: &mut Session, chip: &mut Chip) -> GapkeeperResult {
-    call!(gapkeeper_save(&raw mut session.keeper, &chip.memory()))
+    call!(gapkeeper_save(&raw mut session.keeper, &chip.memory(), &mut zeroed()))
 }
 
-/// A new keeper that loads, warms up and homes.
-fn restart(chip: &mut Chip) -> (Box<Session>, GapkeeperLoadReport, GapkeeperChoice) {
+fn load(session: &mut Session, chip: &mut Chip) -> (GapkeeperResult, GapkeeperLoadReport) {
+    let mut report = zeroed();
+    (call!(gapkeeper_load(&raw mut session.keeper, &chip.memory(), &raw mut report)), report)
+}
+
+/// A keeper that has not read its memory, warm.
+fn started() -> Box<Session> {
     let mut s = Session::raw();
     let keeper = &raw mut s.keeper;
-    let (mut report, mut choice) = (zeroed(), zeroed());
     let warm = GapkeeperTemperature { at_s: 0, bed_c: 60, nozzle_c: 150 };
-    let calls = [
-        call!(gapkeeper_init(keeper, GAPKEEPER_KEEPER_SIZE, &settings())),
-        call!(gapkeeper_load(keeper, &chip.memory(), &raw mut report)),
-        call!(gapkeeper_temperature(keeper, &warm, &mut zeroed())),
-        call!(gapkeeper_homed(keeper, &raw mut choice)),
-    ];
-    assert_eq!(calls, [GapkeeperResult::Ok; 4]);
+    assert_eq!(call!(gapkeeper_init(keeper, GAPKEEPER_KEEPER_SIZE, &settings())), GapkeeperResult::Ok);
+    assert_eq!(call!(gapkeeper_temperature(keeper, &warm, &mut zeroed())), GapkeeperResult::Ok);
+    s
+}
+
+fn homed(session: &mut Session) -> GapkeeperChoice {
+    let mut choice = zeroed();
+    assert_eq!(call!(gapkeeper_homed(&raw mut session.keeper, &raw mut choice)), GapkeeperResult::Ok);
+    choice
+}
+
+/// A homed keeper whose memory a person has begun, with the grid unsaved.
+fn with_grid(chip: &mut Chip) -> Box<Session> {
+    let mut s = started();
+    let keeper = &raw mut s.keeper;
+    assert_eq!(call!(gapkeeper_begin_memory(keeper, &chip.memory(), &mut zeroed())), GapkeeperResult::Ok);
+    homed(&mut s);
+    assert_eq!(call!(gapkeeper_set_grid(keeper, &grid(), HEIGHTS_UM.as_ptr(), 9)), GapkeeperResult::Ok);
+    s
+}
+
+/// A new keeper that loads and homes.
+fn restart(chip: &mut Chip) -> (Box<Session>, GapkeeperLoadReport, GapkeeperChoice) {
+    let mut s = started();
+    let (loaded, report) = load(&mut s, chip);
+    assert_eq!(loaded, GapkeeperResult::Ok);
+    let choice = homed(&mut s);
     (s, report, choice)
 }
 
 #[test]
 fn what_is_saved_comes_back() {
     let mut chip = Chip::new();
-    let mut s = Session::begun();
+    let mut s = with_grid(&mut chip);
     let mut shift_um = 0;
     assert_eq!(call!(gapkeeper_shift_by(&raw mut s.keeper, 3, &raw mut shift_um)), GapkeeperResult::Ok);
     assert_eq!((shift_um, s.status().unsaved), (30, 1));
@@ -132,11 +160,94 @@ fn what_is_saved_comes_back() {
     assert_eq!(none, GapkeeperResult::NoGrid);
 }
 
+/// A memory that reads as erased is new, or not there: nothing is written before somebody says which.
+#[test]
+fn a_blank_memory_waits_for_a_person() {
+    let mut chip = Chip::new();
+    let mut s = started();
+    assert_eq!((s.status().setup_known, s.screen().lines().nth(1)), (0, Some("memory not read")));
+    assert_eq!(load(&mut s, &mut chip).0, GapkeeperResult::MemoryBlank);
+    let said = s.text_of(GapkeeperResult::MemoryBlank);
+    assert!(said.starts_with("nothing stored, or no answer: check the wiring"), "{said}");
+    assert_eq!(homed(&mut s).kind, GapkeeperChoiceKind::NotLoaded as u8);
+    assert_eq!(s.choice_text(), "memory not read");
+    assert!(s.pieces_of(&MOTION).is_ok(), "uncorrected");
+    // Nothing is taken in or saved by a keeper that does not know its setup.
+    let keeper = &raw mut s.keeper;
+    let refused = [
+        call!(gapkeeper_set_grid(keeper, &grid(), HEIGHTS_UM.as_ptr(), 9)),
+        call!(gapkeeper_survey_begin(keeper, &session::LATTICE, &zeroed(), 0, &mut zeroed())),
+        save(&mut s, &mut chip),
+    ];
+    assert_eq!(refused, [GapkeeperResult::NotLoaded; 3]);
+    assert!(chip.bytes.as_flattened().iter().all(|&byte| byte == 0xFF), "nothing was written");
+    // Confirmed, and it holds from then on.
+    let begun = call!(gapkeeper_begin_memory(&raw mut s.keeper, &chip.memory(), &mut zeroed()));
+    assert_eq!((begun, s.status().setup_known), (GapkeeperResult::Ok, 1));
+    let (s, report, choice) = restart(&mut chip);
+    assert_eq!((report, choice.kind), (zeroed(), GapkeeperChoiceKind::Empty as u8));
+    // Confirming twice does no harm.
+    let setup = s.status().setup;
+    let mut again = started();
+    assert_eq!(
+        call!(gapkeeper_begin_memory(&raw mut again.keeper, &chip.memory(), &mut zeroed())),
+        GapkeeperResult::Ok
+    );
+    assert_eq!(again.status().setup, setup);
+}
+
+/// One failing read, whichever it is, and no grid comes into force; once the memory answers again nothing was lost.
+#[test]
+fn a_failed_load_applies_and_spoils_nothing() {
+    let mut whole = Chip::new();
+    assert_eq!(save(&mut with_grid(&mut whole), &mut whole), GapkeeperResult::Ok);
+    let mut failures = 0;
+    for calls_left in 0.. {
+        let mut chip = Chip { bytes: whole.bytes, calls_left, ..*Chip::new() };
+        let mut s = started();
+        let (loaded, _) = load(&mut s, &mut chip);
+        let choice = homed(&mut s);
+        chip.calls_left = u32::MAX;
+        if loaded == GapkeeperResult::Ok {
+            break;
+        }
+        assert_eq!((loaded, choice.kind), (GapkeeperResult::MemoryAccess, GapkeeperChoiceKind::NotLoaded as u8));
+        assert_eq!((s.status().in_force, s.status().setup_known), (0, 0));
+        assert_eq!(save(&mut s, &mut chip), GapkeeperResult::NotLoaded);
+        assert_eq!(chip.bytes, whole.bytes);
+        assert_eq!(load(&mut s, &mut chip).0, GapkeeperResult::Ok);
+        assert_eq!(homed(&mut s).kind, GapkeeperChoiceKind::Nearest as u8);
+        failures += 1;
+    }
+    assert!(failures > 8, "{failures} reads that can fail");
+}
+
+#[test]
+fn what_is_not_saved_is_not_loaded_over() {
+    let mut chip = Chip::new();
+    let mut s = with_grid(&mut chip);
+    assert_eq!(load(&mut s, &mut chip).0, GapkeeperResult::Unsaved);
+    assert_eq!((s.status().in_force, s.status().setup_known), (1, 1), "as it was");
+    assert_eq!(save(&mut s, &mut chip), GapkeeperResult::Ok);
+    assert_eq!(load(&mut s, &mut chip).0, GapkeeperResult::Ok);
+}
+
+#[test]
+fn a_keeper_without_memory_says_so() {
+    let mut chip = Chip::new();
+    let mut s = Session::begun();
+    assert_eq!((s.status().setup_known, s.status().in_force), (1, 1));
+    assert_eq!(load(&mut s, &mut chip).0, GapkeeperResult::WithoutMemory);
+    assert_eq!(save(&mut s, &mut chip), GapkeeperResult::WithoutMemory);
+    let begun = call!(gapkeeper_begin_memory(&raw mut s.keeper, &chip.memory(), &mut zeroed()));
+    assert_eq!((begun, s.status().in_force), (GapkeeperResult::WithoutMemory, 1));
+}
+
 /// A turned screw is saved before it is turned, and no old grid comes back, whenever power fails.
 #[test]
 fn a_turned_screw_makes_stored_grids_stale() {
     let mut whole = Chip::new();
-    assert_eq!(save(&mut Session::begun(), &mut whole), GapkeeperResult::Ok);
+    assert_eq!(save(&mut with_grid(&mut whole), &mut whole), GapkeeperResult::Ok);
     let mut cut = 0;
     for calls_left in 0.. {
         let (mut s, ..) = restart(&mut whole);
@@ -152,21 +263,67 @@ fn a_turned_screw_makes_stored_grids_stale() {
             break;
         }
         assert_eq!(saved, GapkeeperResult::MemoryAccess);
-        assert_eq!(s.text_of(saved), "the memory reported failure 7");
+        assert_eq!(s.text_of(saved), "the setup: the memory reported failure 7");
         assert_eq!(s.status().unsaved, 1);
         cut += 1;
     }
     assert!(cut > 5, "{cut} places where power failed");
 }
 
+/// Each grid is stored by itself, and the report says what became of it.
 #[test]
-fn damaged_cells_are_counted_and_nothing_is_trusted() {
+fn a_place_that_does_not_keep_holds_nothing_else_up() {
     let mut chip = Chip::new();
-    assert_eq!(save(&mut Session::begun(), &mut chip), GapkeeperResult::Ok);
+    let mut s = with_grid(&mut chip);
+    let warmer = GapkeeperGrid { bed_temperature_c: 100, ..grid() };
+    let set = call!(gapkeeper_set_grid(&raw mut s.keeper, &warmer, HEIGHTS_UM.as_ptr(), 9));
+    assert_eq!(set, GapkeeperResult::Ok);
+    chip.worn = Some(2);
+    let mut report: GapkeeperSaveReport = zeroed();
+    let saved = call!(gapkeeper_save(&raw mut s.keeper, &chip.memory(), &raw mut report));
+    let worn = GapkeeperResult::MemoryNotKept;
+    assert_eq!((saved, report), (worn, GapkeeperSaveReport { setup: 0, grids: [worn as u8, 0, 0] }));
+    assert!(s.text_of(saved).starts_with("grid 1: slot 2 did not keep what was written"), "{}", s.text_of(saved));
+    assert_eq!(restart(&mut chip).1, GapkeeperLoadReport { grids: 1, ..zeroed() });
+    // The setup first: without it nothing else is tried.
+    assert_eq!(call!(gapkeeper_screw_turned(&raw mut s.keeper, &mut zeroed())), GapkeeperResult::Ok);
+    chip.calls_left = 0;
+    let saved = call!(gapkeeper_save(&raw mut s.keeper, &chip.memory(), &raw mut report));
+    let failed = GapkeeperResult::MemoryAccess;
+    assert_eq!((saved, report), (failed, GapkeeperSaveReport { setup: failed as u8, grids: [failed as u8; 3] }));
+}
+
+#[test]
+fn damaged_cells_are_no_first_start() {
+    let mut chip = Chip::new();
+    assert_eq!(save(&mut with_grid(&mut chip), &mut chip), GapkeeperResult::Ok);
     chip.damaged = true;
-    let (s, report, choice) = restart(&mut chip);
-    assert_eq!((report.grids, report.unreadable, report.setup_uncertain), (0, 3, 1));
-    assert_eq!((choice.kind, s.status().in_force), (GapkeeperChoiceKind::Empty as u8, 0));
+    let mut s = started();
+    assert_eq!(load(&mut s, &mut chip).0, GapkeeperResult::MemoryUnexpected);
+    assert!(s.text_of(GapkeeperResult::MemoryUnexpected).starts_with("not as expected: load again"));
+    assert_eq!((homed(&mut s).kind, s.status().in_force), (GapkeeperChoiceKind::NotLoaded as u8, 0));
+}
+
+/// The size that the header names is taken, one byte less is not, whatever the unit.
+#[test]
+fn a_slot_as_large_as_the_header_says_is_large_enough() {
+    for unit in [1, 2, 4, 8, 16, 32, 64, 128, 256, 2048] {
+        let slot_size = gapkeeper_slot_size(unit);
+        let load = |slot_size| {
+            let memory = GapkeeperMemory { slot_size, unit, ..Chip::new().memory() };
+            // Nothing answers beyond the slots that there are, and nothing is asked before the sizes are found right.
+            let memory = GapkeeperMemory { read: Some(no_answer), ..memory };
+            call!(gapkeeper_load(&raw mut started().keeper, &memory, &mut zeroed()))
+        };
+        assert_eq!(load(slot_size), GapkeeperResult::MemoryAccess, "{slot_size} for units of {unit}");
+        assert_eq!(load(slot_size - 1), GapkeeperResult::MemorySize, "{slot_size} for units of {unit}");
+    }
+    assert_eq!(gapkeeper_slot_size(UNIT) as usize, SLOT_SIZE);
+    assert_eq!(gapkeeper_slot_size(0), gapkeeper_slot_size(1));
+}
+
+unsafe extern "C" fn no_answer(_: *mut c_void, _: u32, _: u32, _: *mut u8, _: usize) -> u8 {
+    9
 }
 
 #[test]
@@ -185,12 +342,17 @@ fn a_memory_that_does_not_do_is_refused() {
         (GapkeeperMemory { unit: u32::MAX, ..good }, GapkeeperResult::MemorySize),
     ];
     for (memory, expected) in cases {
-        assert_eq!(call!(gapkeeper_save(keeper, &memory)), expected);
+        assert_eq!(call!(gapkeeper_save(keeper, &memory, &mut zeroed())), expected);
         assert_eq!(call!(gapkeeper_load(keeper, &memory, &mut zeroed())), expected);
+        assert_eq!(call!(gapkeeper_begin_memory(keeper, &memory, &mut zeroed())), expected);
     }
     let null = GapkeeperResult::NullPointer;
-    assert_eq!(call!(gapkeeper_save(keeper, core::ptr::null())), null);
-    assert_eq!(call!(gapkeeper_save(core::ptr::null_mut(), &good)), null);
+    assert_eq!(call!(gapkeeper_save(keeper, core::ptr::null(), &mut zeroed())), null);
+    assert_eq!(call!(gapkeeper_save(keeper, &good, core::ptr::null_mut())), null);
+    assert_eq!(call!(gapkeeper_save(core::ptr::null_mut(), &good, &mut zeroed())), null);
+    assert_eq!(call!(gapkeeper_begin_memory(keeper, core::ptr::null(), &mut zeroed())), null);
+    assert_eq!(call!(gapkeeper_begin_memory(keeper, &good, core::ptr::null_mut())), null);
+    assert_eq!(call!(gapkeeper_begin_memory(core::ptr::null_mut(), &good, &mut zeroed())), null);
     assert_eq!(call!(gapkeeper_load(keeper, core::ptr::null(), &mut zeroed())), null);
     assert_eq!(call!(gapkeeper_load(keeper, &good, core::ptr::null_mut())), null);
     assert_eq!(call!(gapkeeper_load(core::ptr::null_mut(), &good, &mut zeroed())), null);
@@ -201,74 +363,10 @@ fn a_memory_that_does_not_do_is_refused() {
 #[test]
 fn a_memory_function_that_calls_its_keeper_is_refused() {
     let mut chip = Chip::new();
-    let mut s = Session::begun();
+    let mut s = with_grid(&mut chip);
     chip.meddle_with = &raw mut s.keeper;
     assert_eq!(save(&mut s, &mut chip), GapkeeperResult::Ok);
     assert_eq!(chip.answered, Some(GapkeeperResult::Busy));
     // And it takes calls again.
     assert_eq!(s.status().unsaved, 0);
-}
-
-#[test]
-fn a_survey_can_be_ended_and_its_lattice_is_checked() {
-    let mut s = Session::begun();
-    let keeper = &raw mut s.keeper;
-    let (mut order, mut survey) = (zeroed(), zeroed());
-    assert_eq!(call!(gapkeeper_survey_settings_default(&raw mut survey)), GapkeeperResult::Ok);
-    let abort = GapkeeperEvent { detents: 0, kind: GapkeeperEventKind::Abort as u8 };
-    let event = |order| call!(gapkeeper_survey_event(keeper, &abort, order));
-    assert_eq!(event(&raw mut order), GapkeeperResult::NoSurvey);
-    let six_by_five = GapkeeperLattice { columns: 6, rows: 5, ..LATTICE };
-    let begun = call!(gapkeeper_survey_begin(keeper, &six_by_five, &survey, 5000, &raw mut order));
-    assert_eq!(begun, GapkeeperResult::Grid);
-    assert_eq!(s.text_of(begun), "30 nodes where 25 fit: use fewer columns or rows");
-    assert_eq!(call!(gapkeeper_survey_begin(keeper, &LATTICE, &survey, 500, &raw mut order)), GapkeeperResult::Ok);
-    assert_eq!((s.status().surveying, s.status().in_force), (1, 0));
-    assert_eq!(s.pieces_of(&MOTION), Err(GapkeeperResult::SurveyUnderWay));
-    assert!(s.screen().starts_with("Warming up\nbed to 20 C"), "{}", s.screen());
-    assert_eq!(event(&raw mut order), GapkeeperResult::Ok);
-    assert_eq!(order.kind, GapkeeperOrderKind::Lift as u8);
-    let arrived = GapkeeperEvent { detents: 0, kind: GapkeeperEventKind::Arrived as u8 };
-    assert_eq!(call!(gapkeeper_survey_event(keeper, &arrived, &raw mut order)), GapkeeperResult::Ok);
-    assert_eq!((order.kind, s.status().surveying), (GapkeeperOrderKind::Aborted as u8, 0));
-}
-
-#[test]
-fn on_request_the_job_asks() {
-    let settings = GapkeeperSettings { restore: GapkeeperRestore::OnRequest as u8, ..settings() };
-    let mut s = Session::homed(&settings);
-    let keeper = &raw mut s.keeper;
-    assert_eq!(call!(gapkeeper_set_grid(keeper, &grid(), HEIGHTS_UM.as_ptr(), 9)), GapkeeperResult::Ok);
-    let warm = GapkeeperTemperature { at_s: 0, bed_c: 58, nozzle_c: 150 };
-    let mut choice = zeroed();
-    assert_eq!(call!(gapkeeper_temperature(keeper, &warm, &mut zeroed())), GapkeeperResult::Ok);
-    assert_eq!(call!(gapkeeper_lost_position(keeper)), GapkeeperResult::Ok);
-    assert_eq!(call!(gapkeeper_restore(keeper, &raw mut choice)), GapkeeperResult::NotHomed);
-    assert_eq!(call!(gapkeeper_homed(keeper, &raw mut choice)), GapkeeperResult::Ok);
-    assert_eq!(s.status().in_force, 0);
-    assert_eq!(call!(gapkeeper_restore(keeper, &raw mut choice)), GapkeeperResult::Ok);
-    assert_eq!((choice.kind, choice.off_c, s.status().in_force), (GapkeeperChoiceKind::Nearest as u8, 2, 1));
-}
-
-/// Two grids on either side of the bed's temperature are blended, and the choice says how.
-#[test]
-fn a_choice_says_all_that_the_core_says() {
-    let mut s = Session::begun();
-    let keeper = &raw mut s.keeper;
-    let warmer = GapkeeperGrid { bed_temperature_c: 100, ..grid() };
-    assert_eq!(call!(gapkeeper_set_grid(keeper, &warmer, HEIGHTS_UM.as_ptr(), 9)), GapkeeperResult::Ok);
-    let choice_at = |bed_c| {
-        let mut choice = zeroed();
-        let temperature = GapkeeperTemperature { at_s: 0, bed_c, nozzle_c: 150 };
-        assert_eq!(call!(gapkeeper_temperature(keeper, &temperature, &mut zeroed())), GapkeeperResult::Ok);
-        assert_eq!(call!(gapkeeper_homed(keeper, &raw mut choice)), GapkeeperResult::Ok);
-        choice
-    };
-    let none: GapkeeperChoice = zeroed();
-    let blend = GapkeeperChoiceKind::Blend as u8;
-    assert_eq!(choice_at(70), GapkeeperChoice { kind: blend, warmer_place: 1, share_q16: 16_384, ..none });
-    let near = GapkeeperChoiceKind::Nearest as u8;
-    assert_eq!(choice_at(98), GapkeeperChoice { kind: near, place: 1, off_c: 2, ..none });
-    let far = GapkeeperChoiceKind::TooFar as u8;
-    assert_eq!(choice_at(20), GapkeeperChoice { kind: far, cooler_c: 60, ..none });
 }

@@ -4,7 +4,7 @@
 #[macro_use]
 mod session;
 
-use gapkeeper::{Keeper, KeeperSettings, Lattice, Order, Prompt, SurveyEvent, SurveyPlan, SurveySettings};
+use gapkeeper::{Caution, Keeper, KeeperSettings, Lattice, Order, Prompt, SurveyEvent, SurveyPlan, SurveySettings};
 use gapkeeper_c_api::*;
 use session::{LATTICE, Session, settings, text, zeroed};
 
@@ -21,8 +21,8 @@ struct Pair {
 
 impl Pair {
     fn new() -> Self {
-        let mut rust = TestKeeper::new(KeeperSettings::default());
-        rust.homed().expect("nothing stands against homing");
+        let mut rust = TestKeeper::without_memory(KeeperSettings::default()).expect("settings in order");
+        rust.homed();
         Self { c: Session::homed(&settings()), rust, order: zeroed(), expected: Order::Wait, at_s: 0 }
     }
 
@@ -42,43 +42,42 @@ impl Pair {
     fn event(&mut self, event: SurveyEvent) {
         let keeper = &raw mut self.c.keeper;
         let order = &raw mut self.order;
-        let plain = |kind: GapkeeperEventKind, detents| {
-            let event = GapkeeperEvent { detents, kind: kind as u8 };
+        let plain = |kind: GapkeeperEventKind, detents, is_tripped: bool| {
+            let event = GapkeeperEvent { detents, kind: kind as u8, is_tripped: is_tripped.into() };
             call!(gapkeeper_survey_event(keeper, &event, order))
         };
         let answer = match event {
-            SurveyEvent::Arrived => plain(GapkeeperEventKind::Arrived, 0),
-            SurveyEvent::Turned { detents } => plain(GapkeeperEventKind::Turned, detents),
-            SurveyEvent::Pressed => plain(GapkeeperEventKind::Pressed, 0),
-            SurveyEvent::Back => plain(GapkeeperEventKind::Back, 0),
-            SurveyEvent::Abort => plain(GapkeeperEventKind::Abort, 0),
-            SurveyEvent::LimitSwitchTripped => plain(GapkeeperEventKind::LimitSwitchTripped, 0),
+            SurveyEvent::Arrived => plain(GapkeeperEventKind::Arrived, 0, false),
+            SurveyEvent::Turned { detents } => plain(GapkeeperEventKind::Turned, detents, false),
+            SurveyEvent::Pressed => plain(GapkeeperEventKind::Pressed, 0, false),
+            SurveyEvent::Back => plain(GapkeeperEventKind::Back, 0, false),
+            SurveyEvent::Abort => plain(GapkeeperEventKind::Abort, 0, false),
+            SurveyEvent::LimitSwitch { is_tripped } => plain(GapkeeperEventKind::LimitSwitch, 0, is_tripped),
             SurveyEvent::ScrewTurned => call!(gapkeeper_screw_turned(keeper, order)),
             SurveyEvent::Temperature { bed_c, nozzle_c, at_s } => {
                 call!(gapkeeper_temperature(keeper, &GapkeeperTemperature { at_s, bed_c, nozzle_c }, order))
             }
         };
         assert_eq!(answer, GapkeeperResult::Ok);
-        self.expected = match event {
-            SurveyEvent::ScrewTurned => self.rust.screw_turned(),
-            SurveyEvent::Temperature { bed_c, nozzle_c, at_s } => self.rust.temperature(bed_c, nozzle_c, at_s),
-            event => self.rust.survey(event).expect("a survey under way"),
-        };
+        self.expected = self.rust.survey(event).expect("a survey under way");
     }
 
     fn compare(&self) {
-        let GapkeeperOrder { x_um, y_um, z_um, by_um, kind } = self.order;
-        let expected = match self.expected {
-            Order::Wait => (0, 0, 0, 0, 0),
-            Order::Lift { z_um } => (0, 0, z_um, 0, 1),
-            Order::Travel { x_um, y_um } => (x_um, y_um, 0, 0, 2),
-            Order::Approach { z_um } => (0, 0, z_um, 0, 3),
-            Order::Step { z_um } => (0, 0, z_um, 0, 4),
-            Order::RaiseBed { by_um } => (0, 0, 0, by_um, 5),
-            Order::Done => (0, 0, 0, 0, 6),
-            Order::Aborted => (0, 0, 0, 0, 7),
+        let GapkeeperOrder { x_um, y_um, z_um, kind } = self.order;
+        let expected = |order| match order {
+            Order::Wait => (0, 0, 0, 0),
+            Order::Stop => (0, 0, 0, 1),
+            Order::Lift { z_um } => (0, 0, z_um, 2),
+            Order::Travel { x_um, y_um } => (x_um, y_um, 0, 3),
+            Order::Approach { z_um } => (0, 0, z_um, 4),
+            Order::Step { z_um } => (0, 0, z_um, 5),
+            Order::Done => (0, 0, 0, 6),
+            Order::Aborted => (0, 0, 0, 7),
         };
-        assert_eq!((x_um, y_um, z_um, by_um, kind), expected);
+        assert_eq!((x_um, y_um, z_um, kind), expected(self.expected));
+        let mut due: GapkeeperOrder = zeroed();
+        assert_eq!(call!(gapkeeper_order_due(&raw const self.c.keeper, &raw mut due)), GapkeeperResult::Ok);
+        assert_eq!((due.x_um, due.y_um, due.z_um, due.kind), expected(self.rust.order_due()));
         let keeper = &raw const self.c.keeper;
         let mut found = zeroed();
         let answer = call!(gapkeeper_prompt(keeper, &raw mut found));
@@ -87,25 +86,43 @@ impl Pair {
             return;
         };
         assert_eq!(answer, GapkeeperResult::Ok);
-        let none: GapkeeperPrompt = zeroed();
+        let caution = survey.caution();
+        let hot = caution.map_or(zeroed(), |Caution { bed_c, nozzle_c, can_wear_gloves }| GapkeeperCaution {
+            bed_c,
+            nozzle_c,
+            is_hot: 1,
+            can_wear_gloves: can_wear_gloves.into(),
+        });
+        let none = GapkeeperPrompt { caution: hot, ..zeroed() };
         let expected = match survey.prompt() {
             Prompt::Heat { bed_c, nozzle_c } => GapkeeperPrompt { kind: 0, bed_c, nozzle_c, ..none },
             Prompt::Soak { seconds } => GapkeeperPrompt { kind: 1, seconds, ..none },
-            Prompt::Moving { visit, visits } => GapkeeperPrompt { kind: 2, visit, visits, ..none },
-            Prompt::SetGap { visit, visits, z_um, is_coarse } => {
-                GapkeeperPrompt { kind: 3, visit, visits, z_um, is_coarse: is_coarse.into(), ..none }
+            Prompt::Ready { visits } => GapkeeperPrompt { kind: 2, visits, ..none },
+            Prompt::Moving { visit, visits } => GapkeeperPrompt { kind: 3, visit, visits, ..none },
+            Prompt::Lifting => GapkeeperPrompt { kind: 4, ..none },
+            Prompt::SetGap { visit, visits, z_um, is_coarse, is_turned } => {
+                let (is_coarse, is_turned) = (is_coarse.into(), is_turned.into());
+                GapkeeperPrompt { kind: 5, visit, visits, z_um, is_coarse, is_turned, ..none }
             }
-            Prompt::LookAgain { off_um, z_um, is_coarse } => {
-                GapkeeperPrompt { kind: 4, off_um, z_um, is_coarse: is_coarse.into(), ..none }
+            Prompt::LookAgain { off_um, z_um, is_coarse, is_turned } => {
+                let (is_coarse, is_turned) = (is_coarse.into(), is_turned.into());
+                GapkeeperPrompt { kind: 6, off_um, z_um, is_coarse, is_turned, ..none }
             }
-            Prompt::RaiseBed { by_um } => GapkeeperPrompt { kind: 5, by_um, ..none },
-            Prompt::Closure { um } => GapkeeperPrompt { kind: 6, closure_um: um, ..none },
-            Prompt::Done { closure_um } => GapkeeperPrompt { kind: 7, closure_um, ..none },
-            Prompt::Aborted => GapkeeperPrompt { kind: 8, ..none },
+            Prompt::BedTemperature { bed_c, wanted_c } => GapkeeperPrompt { kind: 7, bed_c, wanted_c, ..none },
+            Prompt::SwitchTripped { press_lifts } => {
+                GapkeeperPrompt { kind: 8, press_lifts: press_lifts.into(), ..none }
+            }
+            Prompt::RaiseBed { by_um, is_told } => GapkeeperPrompt { kind: 9, by_um, is_told: is_told.into(), ..none },
+            Prompt::HandsOff => GapkeeperPrompt { kind: 10, ..none },
+            Prompt::Closure { um } => GapkeeperPrompt { kind: 11, closure_um: um, ..none },
+            Prompt::Done { closure_um } => GapkeeperPrompt { kind: 12, closure_um, ..none },
+            Prompt::Aborted => GapkeeperPrompt { kind: 13, ..none },
+            other => panic!("{other:?} has no number yet"),
         };
         assert_eq!(found, expected);
         let said = text(|text, size| call!(gapkeeper_prompt_text(keeper, text, size)));
-        assert_eq!(said, survey.prompt().to_string());
+        assert_eq!(said, caution.map_or(survey.prompt().to_string(), |hot| format!("{}\n{hot}", survey.prompt())));
+        assert_eq!(said, self.c.screen());
         assert!(said.len() < GAPKEEPER_SCREEN_TEXT_SIZE);
     }
 }
@@ -113,7 +130,7 @@ impl Pair {
 #[test]
 fn orders_and_prompts_are_those_of_the_core() {
     let mut pair = Pair::new();
-    let (mut prompts, mut orders) = ([0; 9], [0; 8]);
+    let (mut prompts, mut orders) = ([0; 14], [0; 8]);
     let mut state = 3_u32;
     pair.begin();
     for _ in 0..20_000 {
@@ -124,21 +141,25 @@ fn orders_and_prompts_are_those_of_the_core() {
         let prompt = pair.rust.survey_under_way().map(gapkeeper::Survey::prompt);
         let event = match (chance % 2000, prompt) {
             (0, _) => SurveyEvent::Abort,
-            (1, _) => SurveyEvent::LimitSwitchTripped,
-            (2, _) => SurveyEvent::ScrewTurned,
-            (3..10, _) => SurveyEvent::Back,
-            (10..20, _) => SurveyEvent::Temperature { bed_c: 20 + (chance % 7) as i16, nozzle_c: 20, at_s: pair.at_s },
-            (20..24, _) => SurveyEvent::Turned { detents: -40 },
-            (24..60, _) => SurveyEvent::Pressed,
+            (1..3, _) => SurveyEvent::LimitSwitch { is_tripped: true },
+            (3..20, _) => SurveyEvent::LimitSwitch { is_tripped: false },
+            (20, _) => SurveyEvent::ScrewTurned,
+            (21..28, _) => SurveyEvent::Back,
+            (28, _) => SurveyEvent::Temperature { bed_c: 60, nozzle_c: 150, at_s: pair.at_s },
+            (29..32, _) => SurveyEvent::Temperature { bed_c: 20 + (chance % 7) as i16, nozzle_c: 20, at_s: pair.at_s },
+            (32..36, _) => SurveyEvent::Turned { detents: -40 },
+            (36..60, _) => SurveyEvent::Pressed,
             (_, Some(Prompt::Heat { .. } | Prompt::Soak { .. })) => {
                 SurveyEvent::Temperature { bed_c: 20, nozzle_c: 20, at_s: pair.at_s }
             }
-            (60..200, Some(Prompt::RaiseBed { .. })) => SurveyEvent::ScrewTurned,
-            (60..800, Some(Prompt::SetGap { .. })) => SurveyEvent::Turned { detents: (chance % 3) as i16 - 1 },
-            (_, Some(Prompt::SetGap { .. } | Prompt::LookAgain { .. } | Prompt::Closure { .. })) => {
-                SurveyEvent::Pressed
+            (60..800, Some(Prompt::SwitchTripped { .. })) => SurveyEvent::LimitSwitch { is_tripped: false },
+            (60..800, Some(Prompt::RaiseBed { .. })) => SurveyEvent::ScrewTurned,
+            (60..800, Some(Prompt::SetGap { .. } | Prompt::LookAgain { .. })) => {
+                SurveyEvent::Turned { detents: (chance % 3) as i16 - 1 }
             }
-            _ => SurveyEvent::Arrived,
+            // Whatever else it is: the motion ends, or somebody presses.
+            (800..1400, _) => SurveyEvent::Arrived,
+            _ => SurveyEvent::Pressed,
         };
         pair.event(event);
         pair.compare();
@@ -159,7 +180,7 @@ fn orders_and_prompts_are_those_of_the_core() {
     }
     // Every order was given. The last two prompts are of a survey that the keeper has let go of by then.
     assert!(orders.iter().all(|&count| count > 0), "{orders:?}");
-    assert!(prompts[..7].iter().all(|&count| count > 0), "{prompts:?}");
+    assert!(prompts[..12].iter().all(|&count| count > 0), "{prompts:?}");
 }
 
 fn same_grids(pair: &Pair) {

@@ -2,18 +2,13 @@
 
 use embedded_hal::digital::InputPin;
 use gapkeeper::SurveyEvent;
-use gapkeeper::panel::{Knob, LimitSwitch, Press, PressButton};
+use gapkeeper::panel::{self, EventQueue, Knob, LimitSwitch, PanelEvent, Press, PressButton};
 
 /// Knob, button and limit switch of one machine.
 pub struct Panel<A, B, P, L> {
-    knob: Knob<A, B>,
-    button: PressButton<P>,
-    limit_switch: LimitSwitch<L>,
-    /// How the switch was told to stand.
-    told: Option<bool>,
-    /// What happened and is not told yet.
-    detents: i16,
-    press: Option<Press>,
+    parts: panel::Panel<A, B, P, L>,
+    events: EventQueue,
+    is_lost: bool,
 }
 
 impl<E, A, B, P, L> Panel<A, B, P, L>
@@ -25,41 +20,34 @@ where
 {
     /// A panel from its parts.
     pub fn new(knob: Knob<A, B>, button: PressButton<P>, limit_switch: LimitSwitch<L>) -> Self {
-        Self { knob, button, limit_switch, told: None, detents: 0, press: None }
+        Self { parts: panel::Panel::new(knob, button, limit_switch), events: EventQueue::new(), is_lost: false }
     }
 
-    /// The next thing that happened, the switch before the person; call it every millisecond or two. How the switch stands is
-    /// told at the first poll and at each change.
+    /// The next thing that happened, the switch before the person; call it every millisecond. How the switch stands is told
+    /// at the first poll and at each change.
     ///
     /// A long press ends a survey, a short one is the reading.
     ///
     /// # Errors
-    /// The pins' own. A knob or a button that fails hides neither the switch nor the other one.
+    /// The pins' own, when nothing else is to be told. A switch whose pin fails counts as tripped.
     pub fn poll(&mut self, now_ms: u32) -> Result<Option<SurveyEvent>, E> {
-        let (switch, knob, button) = (self.limit_switch.poll(), self.knob.poll(), self.button.poll(now_ms));
-        if let Ok(detents) = &knob {
-            self.detents = self.detents.saturating_add(*detents);
+        let polled = self.parts.poll(now_ms);
+        self.events.put(&polled);
+        while let Some(event) = self.events.take() {
+            match event {
+                PanelEvent::LimitSwitch { is_tripped } => return Ok(Some(SurveyEvent::LimitSwitch { is_tripped })),
+                PanelEvent::Pressed(Press::Long) => return Ok(Some(SurveyEvent::Abort)),
+                PanelEvent::Pressed(Press::Short) => return Ok(Some(SurveyEvent::Pressed)),
+                PanelEvent::Turned { detents } => return Ok(Some(SurveyEvent::Turned { detents })),
+                PanelEvent::Lost | PanelEvent::PinFailed => self.is_lost = true,
+            }
         }
-        if let Ok(Some(press)) = &button {
-            self.press = Some(*press);
-        }
-        let is_tripped = switch?;
-        if self.told != Some(is_tripped) {
-            self.told = Some(is_tripped);
-            return Ok(Some(SurveyEvent::LimitSwitch { is_tripped }));
-        }
-        // What was turned before a press belongs to it.
-        if self.detents != 0 {
-            return Ok(Some(SurveyEvent::Turned { detents: core::mem::take(&mut self.detents) }));
-        }
-        if let Some(press) = self.press.take() {
-            return Ok(Some(match press {
-                Press::Short => SurveyEvent::Pressed,
-                Press::Long => SurveyEvent::Abort,
-            }));
-        }
-        knob?;
-        button?;
-        Ok(None)
+        let errors = polled.errors;
+        errors.limit_switch.or(errors.knob).or(errors.button).map_or(Ok(None), Err)
+    }
+
+    /// Whether a turn or a press was lost since the last time this was asked: for the screen.
+    pub fn take_lost(&mut self) -> bool {
+        core::mem::take(&mut self.is_lost)
     }
 }

@@ -1,16 +1,20 @@
-//! The limit switch: trips once, and stays tripped until somebody has looked.
-
-use core::num::NonZeroU8;
+//! The limit switch: a level, told at the first poll and at each change.
 
 use embedded_hal::digital::InputPin;
 
-use super::ActiveLevel;
+use super::{ActiveLevel, Watch};
 
-/// A limit switch behind a filter of equal polls.
+/// A limit switch that trips at once and is free again only after a while.
 ///
-/// The switch counts as tripped, or as free again, after as many polls in a row that say so; one that says otherwise
-/// begins the row anew. Before the first full row it counts as free. More polls let more noise pass and stop later:
-/// at a pace of `p` ms the delay is `polls · p` ms.
+/// - It counts as tripped from the first poll that finds it so, and from one that the pin answers with an error: the delay
+///   is the time between two polls, plus whatever keeps the loop from polling.
+/// - It counts as free again once each poll found it free for `release_ms`; of the time between two polls no more than
+///   [`WATCHED_MS`](super::WATCHED_MS) counts. Polled at least that often, the delay is less than `release_ms` and the
+///   time between two polls, twice.
+/// - The first poll decides at once, either way, and is told. So a switch whose wire is broken when the machine is
+///   switched on is told as tripped, if it is wired as [`ActiveLevel::High`]: normally closed, to ground.
+///
+/// A spike on the line is a trip. Keep it off the pin by a low-pass filter of a resistor and a capacitor.
 ///
 /// This tells a person's survey that a reading is void. It does not stop a motor in time: the controller's own limit
 /// handling does.
@@ -19,47 +23,69 @@ use super::ActiveLevel;
 pub struct LimitSwitch<P> {
     pin: P,
     active: ActiveLevel,
-    polls: NonZeroU8,
-    tripped: bool,
-    latched: bool,
-    /// Polls in a row that said otherwise.
-    otherwise: u8,
+    release_ms: u16,
+    watch: Watch,
+    /// None before the first poll.
+    level: Option<bool>,
+    /// What was told last.
+    told: Option<bool>,
+    /// It tripped since it was last asked, however short.
+    has_tripped: bool,
+    /// For how long it was watched to be free, while it counts as tripped.
+    free_ms: Option<u16>,
 }
 
 impl<P: InputPin> LimitSwitch<P> {
-    /// A switch that changes after `polls` equal polls; one makes it believe each poll.
-    pub const fn new(pin: P, active: ActiveLevel, polls: NonZeroU8) -> Self {
-        Self { pin, active, polls, tripped: false, latched: false, otherwise: 0 }
+    /// A switch that counts as free after `release_ms`; 20 ms outlast the bounce of most (common practice, no source).
+    pub const fn new(pin: P, active: ActiveLevel, release_ms: u16) -> Self {
+        Self {
+            pin,
+            active,
+            release_ms,
+            watch: Watch { last_ms: None },
+            level: None,
+            told: None,
+            has_tripped: false,
+            free_ms: None,
+        }
     }
 
-    /// Reads the pin once; true while the switch is tripped, noise left out.
+    /// Reads the pin once, at the time given; [`Self::take_change`] tells what has changed.
     ///
     /// # Errors
-    /// The error of the pin; the poll then counts as not having happened.
-    pub fn poll(&mut self) -> Result<bool, P::Error> {
-        if self.active.is_active(&mut self.pin)? == self.tripped {
-            self.otherwise = 0;
-            return Ok(self.tripped);
+    /// The error of the pin; the switch then counts as tripped.
+    pub fn poll(&mut self, now_ms: u32) -> Result<(), P::Error> {
+        let found = self.active.is_active(&mut self.pin);
+        let watched_ms = self.watch.since_last_ms(now_ms);
+        if *found.as_ref().unwrap_or(&true) {
+            self.free_ms = None;
+            self.has_tripped |= self.level != Some(true);
+            self.level = Some(true);
+        } else if self.level == Some(true) {
+            let free_ms = self.free_ms.map_or(0, |before_ms| before_ms.saturating_add(watched_ms));
+            self.free_ms = Some(free_ms);
+            if free_ms >= self.release_ms {
+                self.level = Some(false);
+            }
+        } else {
+            self.level = Some(false);
         }
-        self.otherwise = self.otherwise.saturating_add(1);
-        if self.otherwise >= self.polls.get() {
-            self.otherwise = 0;
-            self.tripped = !self.tripped;
-            self.latched |= self.tripped;
-        }
-        Ok(self.tripped)
+        found.map(drop)
     }
 
-    /// Whether the switch is tripped now, as of the last poll.
+    /// Whether the switch counts as tripped: so it does before the first poll.
     pub const fn is_tripped(&self) -> bool {
-        self.tripped
+        !matches!(self.level, Some(false))
     }
 
-    /// Whether the switch has tripped since this was last asked, however short. Each trip is said once.
-    pub const fn take_trip(&mut self) -> bool {
-        let latched = self.latched;
-        self.latched = false;
-        latched
+    /// The level, if it was not yet told: true for tripped. A trip that is over is told first, its end by the next call.
+    pub fn take_change(&mut self) -> Option<bool> {
+        let level = if core::mem::take(&mut self.has_tripped) { Some(true) } else { self.level };
+        if level == self.told {
+            return None;
+        }
+        self.told = level;
+        level
     }
 
     /// Gives the pin back.
@@ -75,76 +101,97 @@ mod tests {
     use embedded_hal_mock::eh1::digital::Mock;
     use proptest::prelude::*;
     use std::string::String;
+    use std::vec;
     use std::vec::Vec;
 
-    /// What the polls say, `1` for tripped, for both wirings of the switch.
-    fn polled(polls: u8, contact: &str) -> String {
-        let said = [ActiveLevel::High, ActiveLevel::Low].map(|active| {
+    /// What a switch tells at each poll: `1` for tripped, `0` for free, `-` for nothing. Polled each 5 ms, `1` is
+    /// tripped, for both wirings.
+    fn told(release_ms: u16, contact: &str) -> String {
+        let told = [ActiveLevel::High, ActiveLevel::Low].map(|active| {
             let levels = contact.bytes().map(|byte| (byte == b'1') == (active == ActiveLevel::High));
-            let mut switch = LimitSwitch::new(pin(levels), active, NonZeroU8::new(polls).unwrap());
-            let said: String = contact.bytes().map(|_| if switch.poll().unwrap() { '1' } else { '0' }).collect();
-            assert_eq!(switch.is_tripped(), said.ends_with('1'));
-            assert_eq!(switch.take_trip(), said.contains('1'));
+            let mut switch = LimitSwitch::new(pin(levels), active, release_ms);
+            assert!(switch.is_tripped(), "not known to be free");
+            let polls = (0..contact.len() as u32).map(|poll| {
+                switch.poll((5 * poll).wrapping_sub(12)).unwrap();
+                match switch.take_change() {
+                    Some(is_tripped) => {
+                        assert_eq!(is_tripped, switch.is_tripped());
+                        if is_tripped { '1' } else { '0' }
+                    }
+                    None => '-',
+                }
+            });
+            let told: String = polls.collect();
             switch.release().done();
-            said
+            told
         });
-        assert_eq!(said[0], said[1]);
-        said[0].clone()
+        assert_eq!(told[0], told[1]);
+        told[0].clone()
     }
 
     #[test]
-    fn as_many_equal_polls_as_asked_for_change_it() {
-        assert_eq!(polled(1, "0101100"), "0101100");
-        assert_eq!(polled(3, "00111110000"), "00001111100");
-        // Tripped from the start.
-        assert_eq!(polled(3, "1111"), "0011");
+    fn it_trips_at_once_and_is_free_after_a_while() {
+        assert_eq!(told(20, "0001000000011"), "0--1----0--1-");
+        assert_eq!(told(0, "00101"), "0-101");
+        // Bounce, while it is let go.
+        assert_eq!(told(20, "00110010001000000"), "0-1------------0-");
     }
 
     #[test]
-    fn noise_and_bounce_are_left_out() {
-        assert_eq!(polled(3, "011011001010"), "000000000000");
-        assert_eq!(polled(3, "0110111101001000"), "0000001111111110");
+    fn the_first_poll_is_told_either_way() {
+        assert_eq!(told(20, "0"), "0");
+        assert_eq!(told(20, "11111"), "1----");
+        assert_eq!(told(20, "10000000"), "1----0--");
     }
 
     #[test]
-    fn a_trip_is_kept_until_read_and_said_once() {
-        let contact = [false, true, true, false, false, false, true, true, true];
-        let mut switch = LimitSwitch::new(pin(contact), ActiveLevel::High, NonZeroU8::new(2).unwrap());
-        for _ in 0..6 {
-            switch.poll().unwrap();
+    fn a_trip_that_is_over_is_told_before_its_end() {
+        let mut switch = LimitSwitch::new(pin([false, true, false, false, false]), ActiveLevel::High, 10);
+        switch.poll(0).unwrap();
+        assert_eq!(switch.take_change(), Some(false));
+        for poll in 1..5 {
+            switch.poll(10 * poll).unwrap();
         }
-        // Long free again.
         assert!(!switch.is_tripped());
-        assert!(switch.take_trip());
-        assert!(!switch.take_trip());
-        for _ in 0..3 {
-            switch.poll().unwrap();
-        }
-        // The next one, still held: said once, though the switch stays tripped.
-        assert!(switch.take_trip());
-        assert!(!switch.take_trip());
-        assert!(switch.is_tripped());
+        assert_eq!([(); 3].map(|()| switch.take_change()), [Some(true), Some(false), None]);
         switch.release().done();
     }
 
     #[test]
-    fn errors_of_the_pin_are_passed_on_and_change_nothing() {
-        let levels = [level(true), level(false).with_error(fault()), level(true)];
-        let mut switch = LimitSwitch::new(Mock::new(&levels), ActiveLevel::High, NonZeroU8::new(2).unwrap());
-        assert_eq!((switch.poll(), switch.poll(), switch.poll()), (Ok(false), Err(fault()), Ok(true)));
+    fn of_a_stall_little_counts_as_free() {
+        let mut switch = LimitSwitch::new(pin([true, false, false, false]), ActiveLevel::High, 20);
+        let tripped = [0, 1_000, 2_000, 3_000].map(|now_ms| {
+            switch.poll(now_ms).unwrap();
+            switch.is_tripped()
+        });
+        assert_eq!(tripped, [true, true, true, false]);
+        switch.release().done();
+    }
+
+    #[test]
+    fn a_pin_that_fails_is_a_trip() {
+        let levels = [level(false).with_error(fault()), level(false), level(false), level(false).with_error(fault())];
+        let mut switch = LimitSwitch::new(Mock::new(&levels), ActiveLevel::High, 10);
+        let polls: Vec<_> = (0..4).map(|poll| (switch.poll(10 * poll), switch.take_change())).collect();
+        let failed = (Err(fault()), Some(true));
+        assert_eq!(polls, vec![failed.clone(), (Ok(()), None), (Ok(()), Some(false)), failed]);
         switch.release().done();
     }
 
     proptest! {
-        /// A change is said where, and only where, the last so many polls were all of the other kind.
+        /// It is tripped where, and only where, it was found so at the poll or less than the time before it.
         #[test]
-        fn a_change_needs_a_full_row(polls in 1..6_u8, contact in prop::collection::vec(any::<bool>(), 0..200)) {
+        fn tripped_until_free_for_so_long(release in 0..6_u16, contact in prop::collection::vec(any::<bool>(), 1..200)) {
             let text: String = contact.iter().map(|&closed| if closed { '1' } else { '0' }).collect();
-            let said: Vec<_> = polled(polls, &text).bytes().map(|byte| byte == b'1').collect();
-            for end in 1..=contact.len() {
-                let before = end >= 2 && said[end - 2];
-                let row = contact[..end].iter().rev().take_while(|&&closed| closed != before).count();
-                prop_assert_eq!(said[end - 1] != before, row >= usize::from(polls));
+            let mut is_tripped = contact[0];
+            for (poll, said) in told(5 * release, &text).bytes().enumerate() {
+                match said {
+                    b'1' => is_tripped = true,
+                    b'0' => is_tripped = false,
+                    _ => {}
+                }
+                let recent = poll.saturating_sub(release.into());
+                prop_assert_eq!(is_tripped, contact[recent..=poll].contains(&true));
             }
         }
     }

@@ -21,6 +21,8 @@ void show_prompt(const GapkeeperKeeper *keeper)
         print_named("seconds", prompt.seconds);
         print_named("z_um", prompt.z_um);
         print_named("off_um", prompt.off_um);
+        print_named("is_turned", prompt.is_turned);
+        print_named("is_hot", prompt.caution.is_hot);
     }
 }
 
@@ -32,6 +34,7 @@ void show_status(const GapkeeperKeeper *keeper)
         print_named("grid_bed_c", status.grid_bed_c);
         print_named("in_force", status.in_force);
         print_named("unsaved", status.unsaved);
+        print_named("setup_known", status.setup_known);
     }
 }
 

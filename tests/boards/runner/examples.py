@@ -7,7 +7,9 @@ from .images import flash_bytes, static_library
 
 API = REPOSITORY / "firmware-core" / "c-api"
 FIRMWARE = HERE / "c"
-EXAMPLES = {"split_move": ("split_move.c", "split_move_firmware.c"), "survey": ("survey.cpp", "survey_firmware.cpp")}
+# The example and the firmware's part of it.
+EXAMPLES = {"split_move": ("split_move.c", "split_move_firmware.c", "eeprom.c"),
+            "survey": ("survey.cpp", "survey_firmware.cpp")}
 WARNINGS = ["-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Werror"]
 SECTIONS = ["-Os", "-ffreestanding", "-ffunction-sections", "-fdata-sections"]
 INCLUDE = ["-I", API / "include", "-I", FIRMWARE]
@@ -40,9 +42,11 @@ def linked(board, name, sources, library, texts):
     objects = compile_to(folder / name, compilers, flags, [*sources, FIRMWARE / chip])
     script = {"avr": None, "arm-none-eabi": "cortex_m.ld"}.get(board.prefix, "riscv32.ld")
     image = folder / f"{name}.elf"
+    # With texts an example outgrows the AVR's memory: it is weighed all the same.
+    room = ["-Wl,--defsym=__DATA_REGION_LENGTH__=0x8000"] if board.is_avr and texts else []
     # A start of our own, but the AVR's; no library but the compiler's own.
     start = [] if board.is_avr else ["-nostartfiles", "-nodefaultlibs", "-T", HERE / "image" / script]
-    must([compilers[".c"], *board.c_flags, *start, "-Wl,--gc-sections", *objects, library, "-lgcc", "-o", image])
+    must([compilers[".c"], *board.c_flags, *start, *room, "-Wl,--gc-sections", *objects, library, "-lgcc", "-o", image])
     return image
 
 
@@ -58,10 +62,10 @@ class Host:
         self.printed = {(name, texts): self.output(name, texts) for name in EXAMPLES for texts in (True, False)}
 
     def output(self, name, texts):
-        example, firmware = EXAMPLES[name]
+        example, *firmware = EXAMPLES[name]
         sources, flags = [API / "examples" / example], ["-O1"]
         if not texts:
-            sources += [FIRMWARE / firmware, FIRMWARE / "host.c"]
+            sources += [FIRMWARE / part for part in (*firmware, "host.c")]
             # Free-standing, so that the example takes the firmware's functions.
             flags += ["-ffreestanding", *WITHOUT_TEXTS]
         folder = self.folder / f"{name}_{'with' if texts else 'without'}_texts"
@@ -99,8 +103,13 @@ def measure(board, targets, host):
     empty = flash_bytes(board, linked(board, "weigh_nothing", [FIRMWARE / "weigh_nothing.c"], library, texts))
     motion = linked(board, "weigh_motion", [FIRMWARE / "weigh_motion.c"], library, texts)
     costs = {"flash_c_motion": [flash_bytes(board, motion) - empty]}
-    for name, (example, firmware) in EXAMPLES.items():
-        sources = [API / "examples" / example, FIRMWARE / firmware]
+    stack = linked(board, "stack", [FIRMWARE / "stack.c", FIRMWARE / "eeprom.c"], library, texts)
+    for line in board.run(stack):
+        if line.startswith("stack_c_"):
+            name, number = line.split()
+            costs[name] = [int(number)]
+    for name, (example, *firmware) in EXAMPLES.items():
+        sources = [API / "examples" / example, *(FIRMWARE / part for part in firmware)]
         with_texts, without = [linked(board, name, sources, library, texts) for texts in (True, False)]
         costs[f"flash_c_{name}"] = [flash_bytes(board, without) - empty]
         costs[f"flash_c_{name}_texts"] = [flash_bytes(board, with_texts) - empty]

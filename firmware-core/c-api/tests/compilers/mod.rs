@@ -85,10 +85,19 @@ impl Compiler {
 
     /// Compiles a text to an object, if the compiler is there.
     pub fn compile_alone(&self, folder: &Path, text: &str) {
+        self.with_file(text, |source| self.compile(folder, source));
+    }
+
+    /// As [`Self::output_of`], of a text.
+    pub fn output_of_text(&self, folder: &Path, text: &str) -> Option<String> {
+        self.with_file(text, |source| self.output_of(folder, source))
+    }
+
+    fn with_file<T>(&self, text: &str, work: impl FnOnce(&Path) -> T) -> T {
         let scratch = tempfile::tempdir().expect("a folder to work in");
         let source = scratch.path().join(if self.program.ends_with("++") { "alone.cpp" } else { "alone.c" });
         std::fs::write(&source, text).expect("a source can be written");
-        self.compile(folder, &source);
+        work(&source)
     }
 
     /// Compiles a file to an object and forgets it, if the compiler is there.

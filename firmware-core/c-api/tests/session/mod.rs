@@ -70,12 +70,12 @@ impl Session {
         Box::new(zeroed())
     }
 
-    /// A keeper with these settings, homed.
+    /// A keeper with these settings and without memory, homed.
     pub fn homed(settings: &GapkeeperSettings) -> Box<Self> {
         let mut session = Self::raw();
         let keeper = &raw mut session.keeper;
         let mut choice = zeroed();
-        assert_eq!(call!(gapkeeper_init(keeper, GAPKEEPER_KEEPER_SIZE, settings)), GapkeeperResult::Ok);
+        assert_eq!(call!(gapkeeper_init_without_memory(keeper, GAPKEEPER_KEEPER_SIZE, settings)), GapkeeperResult::Ok);
         assert_eq!(call!(gapkeeper_homed(keeper, &raw mut choice)), GapkeeperResult::Ok);
         session
     }
@@ -125,6 +125,20 @@ impl Session {
         status
     }
 
+    /// Which grid was chosen last, or why none.
+    pub fn choice_text(&self) -> String {
+        text(|text, size| call!(gapkeeper_choice_text(&raw const self.keeper, text, size)))
+    }
+
+    /// An event for the survey under way; the order that follows.
+    pub fn event(&mut self, event: GapkeeperEvent) -> Result<GapkeeperOrder, GapkeeperResult> {
+        let mut order = zeroed();
+        match call!(gapkeeper_survey_event(&raw mut self.keeper, &event, &raw mut order)) {
+            GapkeeperResult::Ok => Ok(order),
+            refused => Err(refused),
+        }
+    }
+
     /// What the last refusal says.
     pub fn text_of(&self, result: GapkeeperResult) -> String {
         text(|text, size| call!(gapkeeper_result_text(&raw const self.keeper, result as u8, text, size)))
@@ -142,6 +156,11 @@ pub fn text(give: impl FnOnce(*mut c_char, usize) -> GapkeeperResult) -> String 
     assert_eq!(give(bytes.as_mut_ptr().cast(), bytes.len()), GapkeeperResult::Ok);
     let length = bytes.iter().position(|&byte| byte == 0).expect("a terminating zero");
     String::from_utf8(bytes[..length].to_vec()).expect("texts are UTF-8")
+}
+
+/// An event without numbers.
+pub fn plain(kind: GapkeeperEventKind) -> GapkeeperEvent {
+    GapkeeperEvent { kind: kind as u8, ..zeroed() }
 }
 
 /// Half a circle with a rise.

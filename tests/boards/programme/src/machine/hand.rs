@@ -14,8 +14,11 @@ use super::{Fault, HEIGHTS_UM, MachineController, Path, STATIONS_AT};
 
 const FEELER_UM: u16 = 100;
 
-/// Equal polls that trip the limit switch.
-const SWITCH_POLLS: u8 = 3;
+/// The limit switch is free again after so long.
+const RELEASE_MS: u16 = 2;
+
+/// So long the knob stands still until it knows its clicks.
+const STANDS_MS: u32 = 1_001;
 
 /// Polls until a contact of the button counts.
 const PRESS_POLLS: u32 = 10;
@@ -63,11 +66,10 @@ struct Hand<'a> {
 
 impl<'a> Hand<'a> {
     fn new(wires: &'a Wires) -> Self {
-        let polls = NonZeroU8::MIN.saturating_add(SWITCH_POLLS - 1);
         let panel = Panel::new(
-            Knob::new(Pin(&wires.a), Pin(&wires.b), DetentsPerCycle::One),
+            Knob::new(Pin(&wires.a), Pin(&wires.b), DetentsPerCycle::One, NonZeroU8::MIN),
             PressButton::new(Pin(&wires.button), ActiveLevel::High, 5).with_long_press(1_000),
-            LimitSwitch::new(Pin(&wires.limit_switch), ActiveLevel::High, polls),
+            LimitSwitch::new(Pin(&wires.limit_switch), ActiveLevel::High, RELEASE_MS),
         );
         Self { wires, panel, now_ms: 0 }
     }
@@ -103,9 +105,9 @@ impl<'a> Hand<'a> {
     /// The switch is in the way, and lets go again.
     fn trip(&mut self, controller: &mut MachineController) -> Result<(), Fault> {
         self.wires.limit_switch.set(true);
-        self.poll(controller, SWITCH_POLLS.into())?;
+        self.poll(controller, 1)?;
         self.wires.limit_switch.set(false);
-        self.poll(controller, SWITCH_POLLS.into())
+        self.poll(controller, u32::from(RELEASE_MS) + 1)
     }
 
     /// What the screen should show.
@@ -148,8 +150,8 @@ pub fn survey<M: SlotMemory>(controller: &mut MachineController, store: &mut Con
     }
     let wires = Wires::default();
     let mut hand = Hand::new(&wires);
-    // A button that is held when it is first looked at says nothing.
-    hand.poll(controller, 1)?;
+    // A button that is held when it is first looked at says nothing, nor does a knob that has not stood still.
+    hand.poll(controller, STANDS_MS)?;
     hand.sees(controller, |prompt| matches!(prompt, Prompt::Ready { .. }))?;
     hand.press(controller)?;
     hand.trip(controller)?;
