@@ -103,19 +103,20 @@ impl fmt::Display for Unusable {
 /// Up to 20 characters; places count from 1 here, as people do.
 impl fmt::Display for Choice {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let number = |place: usize| place.saturating_add(1);
         match *self {
-            Self::Nearest { place, off_c: 0 } => write!(f, "grid {}", place + 1),
-            Self::Nearest { place, off_c } => write!(f, "grid {}, {off_c} C off", place + 1),
+            Self::Nearest { place, off_c: 0 } => write!(f, "grid {}", number(place)),
+            Self::Nearest { place, off_c } => write!(f, "grid {}, {off_c} C off", number(place)),
             Self::Blend { cooler, warmer, share_q16 } => {
-                let percent = (share_q16 * 100 + 32_768) >> 16;
-                write!(f, "grids {}+{}, {percent}%", cooler + 1, warmer + 1)
+                let percent = (share_q16.min(65_536) * 100 + 32_768) >> 16;
+                write!(f, "grids {}+{}, {percent}%", number(cooler), number(warmer))
             }
             Self::NotLoaded => write!(f, "memory not read"),
-            Self::Unusable { place, why: Unusable::Grid(_) } => write!(f, "grid {}: no surface", place + 1),
+            Self::Unusable { place, why: Unusable::Grid(_) } => write!(f, "grid {}: no surface", number(place)),
             Self::Unusable { place, why: Unusable::Correction(CorrectionError::Shift { .. }) } => {
-                write!(f, "grid {}: shift", place + 1)
+                write!(f, "grid {}: shift", number(place))
             }
-            Self::Unusable { place, why: Unusable::Correction(_) } => write!(f, "grid {}: fade short", place + 1),
+            Self::Unusable { place, why: Unusable::Correction(_) } => write!(f, "grid {}: fade short", number(place)),
             Self::Empty => write!(f, "no grid measured"),
             Self::Stale => write!(f, "screws turned: stale"),
             Self::TooFar { nearest_c } => write!(f, "only one for {nearest_c} C"),

@@ -1,16 +1,4 @@
 //! The keeper: the one struct that a controller calls.
-//!
-//! # What holds whatever is called, in whatever order
-//! 1. **Nothing moves without a hand.** No order moves an axis unless homed, and none but as the answer to a press or a turn
-//!    of the knob in the state that showed what it would do. After hands may have been at the screws, a press comes first.
-//!    ([`survey`](crate::survey) says how.)
-//! 2. **Nothing stale is applied.** A failed load leaves an empty bank, an unknown setup, and a [`Keeper::save`] that refuses
-//!    until a load has succeeded. No grid comes into force unless the memory said for certain which setup holds, and
-//!    nothing is written over a setup that was not read.
-//! 3. **A grid carries the temperature at which its readings were taken.** A round whose bed left its window is void.
-//! 4. **Every call does all of what it says, or leaves everything as it was** and says why.
-//! 5. **Every state can be left.** After an abort the machine takes moves, with the grid in force that was before.
-//! 6. **The order that is due can be asked for again**: [`Keeper::order_due`].
 
 mod measuring;
 mod persistence;
@@ -105,7 +93,19 @@ enum Knowledge {
 /// Everything between a cold machine and a grid that is right, stored and in force.
 ///
 /// `STATIONS` is the most stations of a survey, `NODES` those of the grid in force (225 for the densest), `GRIDS` how
-/// many grids are remembered, 1 to 16. What it promises: see the [module](self).
+/// many grids are remembered, 1 to 16.
+///
+/// # What holds whatever is called, in whatever order
+/// 1. **Nothing moves without a hand.** No order moves an axis unless homed, and none but as the answer to a press or a turn
+///    of the knob in the state that showed what it would do. After hands may have been at the screws, a press comes first.
+///    ([`Survey`] says how.)
+/// 2. **Nothing stale is applied.** A failed load leaves an empty bank, an unknown setup, and a [`Keeper::save`] that refuses
+///    until a load has succeeded. No grid comes into force unless the memory said for certain which setup holds, and
+///    nothing is written over a setup that was not read.
+/// 3. **A grid carries the temperature at which its readings were taken.** A round whose bed left its window is void.
+/// 4. **Every call does all of what it says, or leaves everything as it was** and says why.
+/// 5. **Every state can be left.** After an abort the machine takes moves, with the grid in force that was before.
+/// 6. **The order that is due can be asked for again**: [`Keeper::order_due`].
 #[derive(Clone, Debug, PartialEq)]
 pub struct Keeper<const STATIONS: usize, const NODES: usize, const GRIDS: usize> {
     settings: KeeperSettings,

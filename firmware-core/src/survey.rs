@@ -3,21 +3,6 @@
 //! Events go in ([`SurveyEvent`]), one order comes out ([`Order`]); whatever drives the machine carries it out and
 //! says [`SurveyEvent::Arrived`]. Time, temperatures and the switch are events too, so a survey can be rehearsed on a
 //! desktop to the last detent.
-//!
-//! # What holds in every state
-//! - **No motion without a hand.** An order that moves an axis answers a press or a turn of the knob, in the state whose
-//!   [`Prompt`] showed what it would do; the lift, the travel and the approach of one visit answer the same press.
-//!   Temperatures, the switch, a turned screw and the passing of time never move anything.
-//! - **A press counts once the axes stand still**, and a reading needs a turn of the knob since the nozzle arrived: where
-//!   it waits there is surely no bed.
-//! - **The switch is a level.** While it is tripped nothing begins, travels, approaches, steps or is read. A trip on the way
-//!   to a station or at it stops the axes and voids the round.
-//! - **A round belongs to one bed at one temperature.** A bed that leaves its temperature window voids the round at that
-//!   moment, and so does a turned screw. A nozzle that leaves its window is waited for: it is long or short by a few
-//!   micrometres only until it is back. The round ends with the last reading: what is asked after it can wait.
-//! - **Every state can be left** by [`SurveyEvent::Abort`]: the nozzle is lifted if it may be low, and the survey is over.
-//!   A second abort ends it without the lift.
-//! - **The order that is due can be asked for again** ([`Survey::order_due`]).
 
 mod height;
 mod outlier;
@@ -162,6 +147,21 @@ enum State {
 }
 
 /// A survey under way, with memory for `CAPACITY` stations.
+///
+/// # What holds in every state
+/// - **No motion without a hand.** An order that moves an axis answers a press or a turn of the knob, in the state whose
+///   [`Prompt`] showed what it would do; the lift, the travel and the approach of one visit answer the same press.
+///   Temperatures, the switch, a turned screw and the passing of time never move anything.
+/// - **A press counts once the axes stand still**, and a reading needs a turn of the knob since the nozzle arrived: where
+///   it waits there is surely no bed.
+/// - **The switch is a level.** While it is tripped nothing begins, travels, approaches, steps or is read. A trip on the way
+///   to a station or at it stops the axes and voids the round.
+/// - **A round belongs to one bed at one temperature.** A bed that leaves its temperature window voids the round at that
+///   moment, and so does a turned screw. A nozzle that leaves its window is waited for: it is long or short by a few
+///   micrometres only until it is back. The round ends with the last reading: what is asked after it can wait.
+/// - **Every state can be left** by [`SurveyEvent::Abort`]: the nozzle is lifted if it may be low, and the survey is over.
+///   A second abort ends it without the lift.
+/// - **The order that is due can be asked for again** ([`Survey::order_due`]).
 #[derive(Clone, Debug, PartialEq)]
 pub struct Survey<const CAPACITY: usize> {
     plan: SurveyPlan<CAPACITY>,

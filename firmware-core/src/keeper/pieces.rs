@@ -2,7 +2,7 @@
 
 use crate::split::{Flow, Piece, Split};
 
-/// The pieces of a straight move; see [`Keeper::line`].
+/// The pieces of a straight move; see [`Keeper::line`](super::Keeper::line).
 #[derive(Clone, Debug)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Pieces<'a, const NODES: usize, const EXTRA: usize> {

@@ -28,7 +28,7 @@ pub struct KeeperSettings {
     pub tolerance_um: u16,
     /// No piece of a corrected move ends below this machine height.
     pub lowest_machine_z_um: i32,
-    /// One step of [`Keeper::shift_by`].
+    /// One step of [`Keeper::shift_by`](super::Keeper::shift_by).
     pub shift_step_um: u16,
     /// Where new grids fade out.
     pub fade: Option<Fade>,

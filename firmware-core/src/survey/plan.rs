@@ -30,7 +30,7 @@ impl fmt::Display for PlanError {
             Self::Grid(error) => error.fmt(f),
             Self::Margins => write!(f, "the margins leave no area for stations: make them smaller"),
             Self::Order { position } => {
-                let number = position + 1;
+                let number = position.saturating_add(1);
                 write!(f, "entry {number} of the order is missing, repeated or no station: visit each exactly once")
             }
         }

@@ -151,7 +151,8 @@ pub struct Caution {
 impl fmt::Display for Caution {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         // Beyond that it is the thermometer that is wrong.
-        let (bed_c, nozzle_c) = (self.bed_c.max(-99).min(999), self.nozzle_c.max(-99).min(999));
+        let shown = |celsius: i16| if celsius < -99 { -99 } else { celsius.min(999) };
+        let (bed_c, nozzle_c) = (shown(self.bed_c), shown(self.nozzle_c));
         match self.can_wear_gloves {
             true => write!(f, "HOT {bed_c}/{nozzle_c} C: gloves"),
             false => write!(f, "HOT bed {bed_c} tip {nozzle_c}"),

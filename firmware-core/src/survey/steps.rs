@@ -66,7 +66,7 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             Then::Start => self.start(),
             // It should have let go of whatever it met.
             Then::AfterTrip { .. } if self.is_tripped => {
-                self.state = State::Void(Void::Switch { while_lowering: false })
+                self.state = State::Void(Void::Switch { while_lowering: false });
             }
             Then::AfterTrip { while_lowering: true } => self.state = State::RaiseBed,
             Then::AfterTrip { while_lowering: false } => self.start(),
