@@ -97,7 +97,7 @@ impl<'a> Rehearsal<'a> {
                 self.bench.event(SurveyEvent::Turned { detents })?
             }
             (Key::Press, Prompt::SetGap { is_turned: false, .. } | Prompt::LookAgain { is_turned: false, .. }) => {
-                self.notice = "turn the knob first: up here is surely no bed";
+                self.notice = "turn the knob first: a press alone is no reading";
                 Order::Wait
             }
             (Key::Press, Prompt::SetGap { .. } | Prompt::LookAgain { .. }) => {
@@ -128,6 +128,10 @@ impl<'a> Rehearsal<'a> {
             }
             (Key::Press, Prompt::RaiseBed { is_told: false, .. }) => {
                 self.notice = "raise the bed first: s says that you turn the screws";
+                Order::Wait
+            }
+            (Key::ScrewsTurned, Prompt::SwitchTripped { .. }) => {
+                self.notice = "not yet: press first, which lifts the nozzle";
                 Order::Wait
             }
             // Elsewhere too it voids what was read; the modelled bed stays as it is.

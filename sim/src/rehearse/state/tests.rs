@@ -145,6 +145,8 @@ fn the_switch_in_the_way_is_met_with_the_screws() {
     // Nothing moves by itself, however long it takes.
     rehearsal.pass(60.0).unwrap();
     assert_eq!(rehearsal.bench.nozzle().z_um, tripped_um);
+    rehearsal.key(Key::ScrewsTurned).unwrap();
+    assert!(rehearsal.view().notice.starts_with("not yet"), "{}", rehearsal.view().notice);
     rehearsal.key(Key::Press).unwrap();
     assert!(rehearsal.bench.nozzle().z_um > tripped_um);
     assert!(rehearsal.view().display.starts_with("Switch in the way:\nraise all 500 um\nfirst: say so"));
