@@ -163,6 +163,8 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
 
     /// All axes were homed. Under [`RestorePolicy::OnHoming`] the right grid comes into force, and the choice says
     /// which and why, or why none. A survey under way is over, without a result: its positions are no more.
+    ///
+    /// Tell the bed's temperature first: until then it counts as 20 °C, whatever a power cut left on it.
     pub fn homed(&mut self) -> Choice {
         self.survey = None;
         self.homed = true;

@@ -157,8 +157,8 @@ enum State {
 /// - **The switch is a level.** While it is tripped nothing begins, travels, approaches, steps or is read. A trip on the way
 ///   to a station or at it stops the axes and voids the round.
 /// - **A round belongs to one bed at one temperature.** A bed that leaves its temperature window voids the round at that
-///   moment, and so does a turned screw. A nozzle that leaves its window is waited for: it is long or short by a few
-///   micrometres only until it is back. The round ends with the last reading: what is asked after it can wait.
+///   moment, and so does a turned screw. A nozzle that leaves its window is waited for, and neither knob nor
+///   button is heard meanwhile: it is long or short by a few micrometres only until it is back. The round ends with the last reading: what is asked after it can wait.
 /// - **Every state can be left** by [`SurveyEvent::Abort`]: the nozzle is lifted if it may be low, and the survey is over.
 ///   A second abort ends it without the lift.
 /// - **The order that is due can be asked for again** ([`Survey::order_due`]).

@@ -256,7 +256,7 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
             Knowledge::Read => {}
         }
         if !self.setup_stored {
-            store.save_setup(self.setup).map_err(SaveError::Setup)?;
+            Self::save_setup(store, self.setup).map_err(SaveError::Setup)?;
             (self.setup_stored, self.setup_unsaved) = (true, false);
         }
         let mut errors = [const { None }; GRIDS];
@@ -270,6 +270,16 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
             }
         }
         if errors.iter().any(Option::is_some) { Err(SaveError::Grids(errors)) } else { Ok(()) }
+    }
+
+    /// Stores the setup, and looks at it as the next start will: a memory that does not answer for a moment, in the middle of
+    /// a save, reads as if it held nothing.
+    fn save_setup<M: SlotMemory, const BUFFER: usize>(
+        store: &mut Store<M, STATIONS, BUFFER>,
+        setup: u32,
+    ) -> Result<(), StoreError<M::Error>> {
+        let _ = store.save_setup(setup)?;
+        if store.load_setup()?.value == setup { Ok(()) } else { Err(StoreError::NotKept { slot: 0 }) }
     }
 
     /// Whether anything would be lost without power.

@@ -151,7 +151,8 @@ pub struct Caution {
 impl fmt::Display for Caution {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         // Beyond that it is the thermometer that is wrong.
-        let shown = |celsius: i16| if celsius < -99 { -99 } else { celsius.min(999) };
+        #[allow(clippy::manual_clamp, reason = "a clamp has a panic in it")]
+        let shown = |celsius: i16| celsius.max(-99).min(999);
         let (bed_c, nozzle_c) = (shown(self.bed_c), shown(self.nozzle_c));
         match self.can_wear_gloves {
             true => write!(f, "HOT {bed_c}/{nozzle_c} C: gloves"),
@@ -177,7 +178,7 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             }
             State::Soaking { left_s, .. } => Prompt::Soak { seconds: left_s },
             State::Ready if self.may_begin() => Prompt::Ready { visits },
-            State::Setting(visit) if self.nozzle_is_warm => match visit {
+            State::Setting(visit) if self.is_setting() => match visit {
                 Visit::Again(_) => Prompt::LookAgain { off_um: self.off_um, z_um, is_coarse, is_turned },
                 visit => Prompt::SetGap { visit: number(visit), visits, z_um, is_coarse, is_turned },
             },

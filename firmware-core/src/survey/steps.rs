@@ -65,8 +65,8 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             Then::Abort => self.state = State::Aborted,
             Then::Start => self.start(),
             // It should have let go of whatever it met.
-            Then::AfterTrip { .. } if self.is_tripped => {
-                self.state = State::Void(Void::Switch { while_lowering: false });
+            Then::AfterTrip { while_lowering } if self.is_tripped => {
+                self.state = State::Void(Void::Switch { while_lowering });
             }
             Then::AfterTrip { while_lowering: true } => self.state = State::RaiseBed,
             Then::AfterTrip { while_lowering: false } => self.start(),
@@ -75,7 +75,7 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
     }
 
     fn turned(&mut self, detents: i16) -> Order {
-        if detents == 0 || !matches!(self.state, State::Setting(_)) {
+        if detents == 0 || !self.is_setting() {
             return Order::Wait;
         }
         self.turn(detents);
@@ -89,7 +89,7 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
         }
         match self.state {
             State::Ready if self.may_begin() => self.go(Visit::Station(0)),
-            State::Setting(visit) if self.is_turned && self.bed_is_warm && self.nozzle_is_warm => {
+            State::Setting(visit) if self.is_turned && self.is_setting() => {
                 let then = self.read(visit);
                 self.lift(then)
             }
@@ -112,7 +112,7 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             return Order::Wait;
         }
         match self.state {
-            State::Setting(visit) => match self.step_back(visit) {
+            State::Setting(visit) if self.is_setting() => match self.step_back(visit) {
                 Some(visit) => self.go(visit),
                 None => Order::Wait,
             },
@@ -198,6 +198,11 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
         let left_s = left_s as u16;
         self.is_soaked = left_s == 0;
         self.state = if self.is_soaked { State::Ready } else { State::Soaking { since_s, left_s } };
+    }
+
+    /// Whether a gap is being set: at a station, and as warm as it shall be. A cold nozzle is waited for, and the prompt says so.
+    pub(super) fn is_setting(&self) -> bool {
+        matches!(self.state, State::Setting(_)) && self.bed_is_warm && self.nozzle_is_warm
     }
 
     /// Whether a press may send the nozzle on its way.
