@@ -2,7 +2,7 @@
 
 use gapkeeper::{
     BedHeight, Hold, Keeper, KeeperError, KeeperSettings, Lattice, Order, PlanError, Point, Prompt, Screw, ScrewAdvice,
-    SurveyEvent, SurveyPlan, SurveySettings, TramAdvice, TramError,
+    SettingsError, SurveyEvent, SurveyPlan, SurveySettings, TramAdvice, TramError,
 };
 
 use crate::bed::{BedError, ModelledBed};
@@ -32,6 +32,9 @@ pub enum BenchError {
     /// There is no such plan of stations.
     #[error("stations: {0}")]
     Plan(PlanError),
+    /// The keeper could not keep to its settings.
+    #[error("keeper: {0}")]
+    Settings(#[from] SettingsError),
     /// The keeper refuses.
     #[error("keeper: {0}")]
     Keeper(KeeperError),
@@ -69,6 +72,8 @@ pub struct Bench {
     nozzle: Point,
     clock_s: f64,
     said_s: f64,
+    /// How the limit switch was told to stand.
+    is_tripped: bool,
     keeper: BenchKeeper,
 }
 
@@ -84,7 +89,7 @@ impl Bench {
     /// The same with a bed that has been modelled already.
     ///
     /// # Errors
-    /// [`BenchError::Keeper`] if the keeper refuses.
+    /// [`BenchError::Settings`] if the keeper refuses the scenario's.
     pub fn with_bed(scenario: &Scenario, bed: ModelledBed) -> Result<Self, BenchError> {
         let switch_um = um(scenario.machine.limit_switch_trips_at_mm.0);
         let settings = KeeperSettings {
@@ -92,8 +97,8 @@ impl Bench {
             fade: scenario.correction.fade.map(|fade| fade.0),
             ..KeeperSettings::default()
         };
-        let mut keeper = BenchKeeper::new(settings);
-        keeper.homed().map_err(BenchError::Keeper)?;
+        let mut keeper = BenchKeeper::without_memory(settings)?;
+        keeper.homed();
         // From half a millimetre to a few, as threads go.
         let thread_um_per_turn = (scenario.bed.screw_pitch_mm.0 * 1000.0).round().min(65_535.0) as u16;
         let screw = |screw: &crate::scenario::Screw| Screw {
@@ -115,6 +120,7 @@ impl Bench {
             nozzle: Point { x_um: 0, y_um: 0, z_um: PARKED_UM },
             clock_s: 0.0,
             said_s: 0.0,
+            is_tripped: false,
             keeper,
         })
     }
@@ -174,10 +180,10 @@ impl Bench {
         f64::from(self.nozzle.z_um) - self.bed_um(self.nozzle.x_um, self.nozzle.y_um)
     }
 
-    /// Lets time pass; bed and nozzle hold their temperatures. An order if the survey waited for it.
-    pub fn wait(&mut self, seconds: f64) -> Order {
+    /// Lets time pass; bed and nozzle hold their temperatures.
+    pub fn wait(&mut self, seconds: f64) {
         self.clock_s += seconds;
-        self.say_temperatures()
+        self.say_temperatures();
     }
 
     /// Gives an event to the survey.
@@ -188,7 +194,8 @@ impl Bench {
         self.keeper.survey(event).map_err(BenchError::Keeper)
     }
 
-    /// Moves as ordered, and says so to the survey until it waits for a person or is over; the last order is returned.
+    /// Moves as ordered, tells how the limit switch stands, and says that all has arrived, until the survey waits for a
+    /// person or is over; the last order is returned.
     ///
     /// # Errors
     /// [`BenchError::Keeper`] if the keeper refuses, [`BenchError::Met`] if the bed is in the way of what the machine
@@ -196,21 +203,13 @@ impl Bench {
     pub fn carry_out(&mut self, mut order: Order) -> Result<Order, BenchError> {
         loop {
             let from = self.nozzle;
-            let lowered = match order {
-                Order::Lift { z_um } => {
-                    self.nozzle.z_um = z_um;
-                    false
-                }
-                Order::Travel { x_um, y_um } => {
-                    (self.nozzle.x_um, self.nozzle.y_um) = (x_um, y_um);
-                    false
-                }
-                Order::Approach { z_um } | Order::Step { z_um } => {
-                    self.nozzle.z_um = z_um;
-                    z_um < from.z_um
-                }
-                Order::Wait | Order::RaiseBed { .. } | Order::Done | Order::Aborted => return Ok(order),
-            };
+            match order {
+                Order::Lift { z_um } | Order::Approach { z_um } | Order::Step { z_um } => self.nozzle.z_um = z_um,
+                Order::Travel { x_um, y_um } => (self.nozzle.x_um, self.nozzle.y_um) = (x_um, y_um),
+                // Whatever was under way had just ended.
+                Order::Stop => {}
+                Order::Wait | Order::Done | Order::Aborted => return Ok(order),
+            }
             let along = |from: i32, to: i32| f64::from(from.abs_diff(to)) / 1000.0;
             let length_mm = along(from.x_um, self.nozzle.x_um).hypot(along(from.y_um, self.nozzle.y_um));
             self.clock_s += (length_mm + along(from.z_um, self.nozzle.z_um)) / TRAVEL_MM_S;
@@ -221,13 +220,15 @@ impl Bench {
             if self.clock_s - self.said_s >= THERMOMETER_S {
                 self.say_temperatures();
             }
-            if lowered && self.nozzle.z_um <= self.switch_um {
-                order = self.event(SurveyEvent::LimitSwitchTripped)?;
-            } else if matches!(order, Order::Step { .. }) {
-                return Ok(order);
-            } else {
-                order = self.event(SurveyEvent::Arrived)?;
+            let is_tripped = self.nozzle.z_um <= self.switch_um;
+            if is_tripped != self.is_tripped {
+                self.is_tripped = is_tripped;
+                if self.event(SurveyEvent::LimitSwitch { is_tripped })? == Order::Stop {
+                    order = Order::Stop;
+                    continue;
+                }
             }
+            order = self.event(SurveyEvent::Arrived)?;
         }
     }
 
@@ -248,10 +249,14 @@ impl Bench {
         Ok(())
     }
 
-    /// Raises the bed at every screw, which begins a new setup.
-    pub fn raise_bed(&mut self, by_um: f64) -> Order {
+    /// Somebody says that screws are turned, which begins a new setup, and raises the bed at every screw.
+    ///
+    /// # Errors
+    /// [`BenchError::Keeper`] if the keeper refuses.
+    pub fn raise_bed(&mut self, by_um: f64) -> Result<Order, BenchError> {
+        let order = self.event(SurveyEvent::ScrewTurned)?;
         self.raised_um += by_um;
-        self.keeper.screw_turned()
+        Ok(order)
     }
 
     /// Tram advice from what has been measured, the highest corner held.
@@ -262,9 +267,9 @@ impl Bench {
         TramAdvice::new(stations.iter().copied(), &self.screws, Hold::Highest)
     }
 
-    fn say_temperatures(&mut self) -> Order {
+    fn say_temperatures(&mut self) {
         self.said_s = self.clock_s;
-        self.keeper.temperature(self.warm_c[0], self.warm_c[1], self.clock_s as u32)
+        self.keeper.temperature(self.warm_c[0], self.warm_c[1], self.clock_s as u32);
     }
 }
 

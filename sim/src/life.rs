@@ -9,11 +9,11 @@ mod told;
 use std::fs;
 use std::path::PathBuf;
 
-use gapkeeper::memory::{ByteEeprom, ByteEepromError, Region};
+use gapkeeper::memory::{ByteEeprom, Region};
 use gapkeeper::record::max_record_size;
 use gapkeeper::{
-    Choice, Keeper, KeeperSettings, Lattice, Move, Order, Point, Prompt, Store, StoreError, StoredGrid, SurveyEvent,
-    SurveyPlan, SurveySettings, TemperatureWindows,
+    Choice, Keeper, KeeperSettings, Lattice, LoadError, Move, Order, Point, Prompt, SettingsError, Store, StoredGrid,
+    SurveyEvent, SurveyPlan, SurveySettings, TemperatureWindows,
 };
 use gapkeeper_host_tools::write_atomically;
 use rand_chacha::ChaCha8Rng;
@@ -48,6 +48,9 @@ pub enum LifeError {
     /// The bed cannot be modelled.
     #[error(transparent)]
     Bed(#[from] BedError),
+    /// The keeper could not keep to its settings.
+    #[error("keeper: {0}")]
+    Settings(#[from] SettingsError),
     /// The scenario's stations do not fit.
     #[error("survey.stations: a life remembers grids of up to {STATIONS} stations: use fewer")]
     Stations,
@@ -69,40 +72,56 @@ struct Truth {
     raised_um: f64,
     /// Every grid that was ever measured, with the true setup.
     measured: Vec<(u32, StoredGrid<STATIONS>)>,
+    /// A setup was stored: from then on the memory has always something to say.
+    memory_begun: bool,
     /// Grids whose save was acknowledged, by place; `None` once something else may have taken the place.
     acknowledged: [Option<StoredGrid<STATIONS>>; GRIDS],
 }
 
 /// A life under way.
-pub struct Life<'a> {
-    scenario: &'a Scenario,
+pub struct Life {
     bed: ModelledBed,
     stations: Lattice,
     cells: Cells,
     memory: Option<PathBuf>,
+    /// As it is made at every start, before it has read anything.
+    unread: LifeKeeper,
     truth: Truth,
     generator: ChaCha8Rng,
     lowest_um: i32,
     counts: LifeCounts,
 }
 
-impl<'a> Life<'a> {
+impl Life {
     /// A new machine with an erased memory; `memory` is the file that holds its bytes from day to day, if one shall.
     ///
     /// # Errors
     /// [`LifeError`] if the scenario allows no life.
-    pub fn new(scenario: &'a Scenario, seed: u64, memory: Option<PathBuf>) -> Result<Self, LifeError> {
+    pub fn new(scenario: &Scenario, seed: u64, memory: Option<PathBuf>) -> Result<Self, LifeError> {
         let stations = scenario.stations();
         SurveyPlan::<STATIONS>::new(stations).map_err(|_| LifeError::Stations)?;
+        let lowest_um = (scenario.machine.limit_switch_trips_at_mm.0 * 1000.0).round() as i32;
+        let settings = KeeperSettings {
+            lowest_machine_z_um: lowest_um,
+            fade: scenario.correction.fade.map(|fade| fade.0),
+            windows: TemperatureWindows { nearest_c: 5, blend_c: 60 },
+            ..KeeperSettings::default()
+        };
         Ok(Self {
-            scenario,
             bed: ModelledBed::new(scenario, scenario.warmth_measuring())?,
             stations,
             cells: Cells::new(MEMORY_BYTES),
-            truth: Truth { setup: 0, raised_um: 0.0, measured: Vec::new(), acknowledged: [const { None }; GRIDS] },
+            truth: Truth {
+                setup: 0,
+                raised_um: 0.0,
+                measured: Vec::new(),
+                memory_begun: false,
+                acknowledged: [const { None }; GRIDS],
+            },
             memory,
+            unread: LifeKeeper::new(settings)?,
             generator: ChaCha8Rng::seed_from_u64(seed),
-            lowest_um: (scenario.machine.limit_switch_trips_at_mm.0 * 1000.0).round() as i32,
+            lowest_um,
             counts: LifeCounts::default(),
         })
     }
@@ -138,7 +157,7 @@ impl<'a> Life<'a> {
     }
 
     fn live(&mut self, day: &mut Day) -> Result<(), PowerCut> {
-        let mut keeper = self.start(day);
+        let mut keeper = self.start(day)?;
         for _ in 0..1 + self.below(3) {
             match self.below(10) {
                 0..=4 => self.job(&mut keeper, day),
@@ -150,24 +169,38 @@ impl<'a> Life<'a> {
         Ok(())
     }
 
-    /// Switches on: whatever was in memory is gone, only the cells are left.
-    fn start(&mut self, day: &mut Day) -> LifeKeeper {
+    /// Switches on: whatever was in memory is gone, only the cells are left. A memory in which no setup can be read is one
+    /// that is new, or whose first start was cut short; the person knows which it is and confirms it.
+    fn start(&mut self, day: &mut Day) -> Result<LifeKeeper, PowerCut> {
         self.counts.starts += 1;
-        let settings = KeeperSettings {
-            lowest_machine_z_um: self.lowest_um,
-            fade: self.scenario.correction.fade.map(|fade| fade.0),
-            windows: TemperatureWindows { nearest_c: 5, blend_c: 60 },
-            ..KeeperSettings::default()
-        };
-        let mut keeper = LifeKeeper::new(settings);
-        let loaded = with_store(&mut self.cells, |store| keeper.load(store));
-        if let Ok(report) = loaded {
-            self.counts.uncertain_setups += u32::from(report.setup_uncertain);
-            let uncertain = if report.setup_uncertain { ", setup uncertain" } else { "" };
-            day.events.push(format!("on: {} grids{uncertain}", report.grids));
-            self.check_kept(&keeper, day);
+        let mut keeper = self.unread.clone();
+        let mut loaded = with_store(&mut self.cells, |store| keeper.load(store));
+        if matches!(loaded, Ok(Err(LoadError::Blank | LoadError::Unexpected))) {
+            if self.truth.memory_begun {
+                day.faults.push(Fault::Lost);
+            }
+            day.events.push("memory confirmed".to_string());
+            loaded = with_store(&mut self.cells, |store| keeper.begin_memory(store));
         }
-        keeper
+        match loaded {
+            Ok(Ok(report)) => {
+                self.truth.memory_begun = true;
+                self.counts.uncertain_setups += u32::from(report.setup_uncertain);
+                let uncertain = if report.setup_uncertain { ", setup uncertain" } else { "" };
+                day.events.push(format!("on: {} grids{uncertain}", report.grids));
+                self.check_kept(&keeper, day);
+                Ok(keeper)
+            }
+            // Nothing but the power fails here.
+            Ok(Err(error)) => {
+                day.events.push(format!("not loaded: {error}"));
+                Err(PowerCut)
+            }
+            Err(error) => {
+                day.events.push(format!("not loaded: {error}"));
+                Err(PowerCut)
+            }
+        }
     }
 
     /// Whatever was acknowledged must be there.
@@ -184,13 +217,7 @@ impl<'a> Life<'a> {
         // Mostly at a temperature of the jobs, sometimes in between.
         let bed_c = TEMPERATURES_C[self.below(4) as usize] + if self.chance(3) { self.below(14) as i16 } else { 0 };
         keeper.temperature(bed_c, 200, 0);
-        let choice = match keeper.homed() {
-            Ok(choice) => choice,
-            Err(error) => {
-                day.events.push(format!("job at {bed_c} C refused: {error}"));
-                return;
-            }
-        };
+        let choice = keeper.homed();
         day.events.push(format!("job at {bed_c} C: {choice}"));
         match keeper.correction_in_force() {
             None => self.counts.uncorrected_jobs += 1,
@@ -260,36 +287,43 @@ impl<'a> Life<'a> {
             ..SurveySettings::default()
         };
         let Ok(plan) = SurveyPlan::new(self.stations) else { return Ok(()) };
-        if keeper.homed().is_err() || keeper.begin_survey(plan, settings, 5000).is_err() {
+        keeper.homed();
+        let Ok(mut order) = keeper.begin_survey(plan, settings, 5000) else {
             day.events.push("survey refused".to_string());
             return Ok(());
-        }
-        keeper.temperature(bed_c, 200, 1);
-        let mut order = keeper.temperature(bed_c, 200, 2);
-        let abort_at = self.chance(5).then(|| self.below(40));
+        };
+        let abort_at = self.chance(5).then(|| self.below(60));
+        // The heaters time out; somebody switches them on again.
+        let cools_at = self.chance(5).then(|| self.below(60));
         let (mut at, mut z_um) = ((0, 0), 5000);
         for step in 0.. {
+            if cools_at == Some(step) {
+                day.events.push("bed cools in mid-survey".to_string());
+                keeper.temperature(bed_c - 20, 200, step);
+                order = keeper.order_due();
+            }
             let event = match order {
                 _ if abort_at == Some(step) => SurveyEvent::Abort,
-                Order::Lift { z_um: to } | Order::Approach { z_um: to } => {
+                Order::Lift { z_um: to } | Order::Approach { z_um: to } | Order::Step { z_um: to } => {
                     z_um = to;
                     SurveyEvent::Arrived
-                }
-                Order::Step { z_um: to } => {
-                    z_um = to;
-                    SurveyEvent::Pressed
                 }
                 Order::Travel { x_um, y_um } => {
                     at = (x_um, y_um);
                     SurveyEvent::Arrived
                 }
-                Order::Wait if matches!(keeper.status().prompt, Some(Prompt::Closure { .. })) => SurveyEvent::Pressed,
-                Order::Wait => {
-                    let error_um = f64::from(self.below(41)) - 20.0;
-                    let gap_um = self.true_bed_um(at, bed_c) + 100.0 + error_um - f64::from(z_um);
-                    SurveyEvent::Turned { detents: (gap_um / 10.0).round() as i16 }
-                }
-                Order::RaiseBed { .. } => SurveyEvent::Abort,
+                Order::Stop => SurveyEvent::Arrived,
+                Order::Wait => match keeper.status().prompt {
+                    Some(Prompt::Heat { .. } | Prompt::Soak { .. }) => {
+                        SurveyEvent::Temperature { bed_c, nozzle_c: 200, at_s: step }
+                    }
+                    Some(Prompt::SetGap { is_turned: false, .. } | Prompt::LookAgain { is_turned: false, .. }) => {
+                        let error_um = f64::from(self.below(41)) - 20.0;
+                        let gap_um = self.true_bed_um(at, bed_c) + 100.0 + error_um - f64::from(z_um);
+                        SurveyEvent::Turned { detents: (gap_um / 10.0).round() as i16 }
+                    }
+                    _ => SurveyEvent::Pressed,
+                },
                 Order::Done | Order::Aborted => break,
             };
             match keeper.survey(event) {
@@ -309,7 +343,7 @@ impl<'a> Life<'a> {
         day.events.push(format!("survey at {bed_c} C"));
         if let Some(grid) = (0..GRIDS)
             .filter_map(|place| keeper.bank().grid(place))
-            .find(|grid| grid.bed_temperature_c == bed_c && grid.setup == keeper.setup())
+            .find(|grid| grid.bed_temperature_c == bed_c && Some(grid.setup) == keeper.setup())
         {
             self.truth.measured.push((self.truth.setup, grid.clone()));
         }
@@ -318,7 +352,8 @@ impl<'a> Life<'a> {
 
     /// The right order: remember first, then turn.
     fn turn_screws(&mut self, keeper: &mut LifeKeeper, day: &mut Day) -> Result<(), PowerCut> {
-        keeper.screw_turned();
+        // No survey is under way, so there is nothing to stop.
+        let _ = keeper.screw_turned();
         self.save(keeper, day)?;
         self.counts.screw_turns += 1;
         self.truth.setup += 1;
@@ -343,7 +378,12 @@ impl<'a> Life<'a> {
                 *acknowledged = None;
             }
         }
-        match with_store(&mut self.cells, |store| keeper.save(store)) {
+        let saved = match with_store(&mut self.cells, |store| keeper.save(store)) {
+            Ok(Ok(())) => Ok(()),
+            Ok(Err(error)) => Err(error.to_string()),
+            Err(error) => Err(error),
+        };
+        match saved {
             Ok(()) => {
                 for (place, acknowledged) in self.truth.acknowledged.iter_mut().enumerate() {
                     *acknowledged = keeper.bank().grid(place).cloned();
@@ -371,81 +411,13 @@ impl<'a> Life<'a> {
     }
 }
 
-fn with_store<T>(
-    cells: &mut Cells,
-    work: impl FnOnce(&mut LifeStore<'_>) -> Result<T, StoreError<ByteEepromError<PowerCut>>>,
-) -> Result<T, String> {
+/// Does some work with the store; the error is that of the store itself, which this layout does not have.
+fn with_store<T>(cells: &mut Cells, work: impl FnOnce(&mut LifeStore<'_>) -> T) -> Result<T, String> {
     let region = Region { first_address: FIRST_ADDRESS, slot_size: SLOT_BYTES, slot_count: SLOTS };
     let eeprom = ByteEeprom::new(cells, region).map_err(|error| error.to_string())?;
     let mut store = LifeStore::new(eeprom).map_err(|error| error.to_string())?;
-    work(&mut store).map_err(|error| error.to_string())
+    Ok(work(&mut store))
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::demo;
-
-    /// Two years of mishaps, and nothing that must never happen.
-    #[test]
-    fn nothing_that_must_never_happen_does() {
-        let scenario = demo::scenario().unwrap();
-        let mut life = Life::new(&scenario, 1, None).unwrap();
-        for number in 1..=700 {
-            let day = life.day(number).unwrap();
-            assert_eq!(day.faults, [], "{day:?}");
-        }
-        let counts = life.counts();
-        println!("{counts:?}");
-        // The life was one worth living: all of it happened.
-        assert!(counts.cuts > 30 && counts.surveys > 100 && counts.screw_turns > 20 && counts.aborted_surveys > 10);
-        assert!(
-            counts.corrected_jobs > 50 && counts.uncorrected_jobs > 50 && counts.uncertain_setups > 5,
-            "{counts:?}"
-        );
-    }
-
-    /// The judge can tell: a keeper that is told nothing of a turned screw is caught.
-    #[test]
-    fn a_forgotten_screw_is_caught() {
-        let scenario = demo::scenario().unwrap();
-        let mut faults = Vec::new();
-        for seed in 0..6 {
-            let mut life = Life::new(&scenario, seed, None).unwrap();
-            for number in 1..100 {
-                faults.extend(life.day(number).unwrap().faults);
-                life.truth.setup += u32::from(number == 50);
-            }
-        }
-        assert!(faults.contains(&Fault::StaleApplied), "{faults:?}");
-    }
-
-    /// So is a memory that falls back to what it held a while ago.
-    #[test]
-    fn a_memory_that_forgets_is_caught() {
-        let scenario = demo::scenario().unwrap();
-        let mut life = Life::new(&scenario, 4, None).unwrap();
-        let mut faults = Vec::new();
-        let mut earlier = life.cells.bytes.clone();
-        for number in 1..400 {
-            faults.extend(life.day(number).unwrap().faults);
-            if number % 20 == 0 {
-                std::mem::swap(&mut earlier, &mut life.cells.bytes);
-            }
-        }
-        assert!(faults.contains(&Fault::Lost) && faults.contains(&Fault::StaleApplied), "{faults:?}");
-    }
-
-    #[test]
-    fn the_memory_lives_in_its_file() {
-        let scenario = demo::scenario().unwrap();
-        let folder = tempfile::tempdir().unwrap();
-        let path = folder.path().join("cells.bin");
-        let mut with_file = Life::new(&scenario, 5, Some(path.clone())).unwrap();
-        let mut without = Life::new(&scenario, 5, None).unwrap();
-        for number in 1..50 {
-            assert_eq!(with_file.day(number).unwrap(), without.day(number).unwrap());
-        }
-        assert_eq!(fs::read(&path).unwrap(), without.cells.bytes);
-    }
-}
+mod tests;

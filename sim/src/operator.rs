@@ -40,12 +40,16 @@ impl Operator {
     /// What this person does on a prompt, with the true gap below the nozzle; none while waiting for the machine.
     pub fn act(&mut self, prompt: Prompt, gap_um: f64) -> Option<SurveyEvent> {
         match prompt {
-            Prompt::SetGap { is_coarse, .. } | Prompt::LookAgain { is_coarse, .. } => {
+            Prompt::SetGap { is_coarse, is_turned, .. } | Prompt::LookAgain { is_coarse, is_turned, .. } => {
                 let believed_gap_um = self.believed_gap_um.unwrap_or_else(|| self.feel());
                 self.believed_gap_um = Some(believed_gap_um);
                 let detents = (believed_gap_um - gap_um) / self.detent_um;
                 // Half-way between two detents is as good as either, or a hand would turn to and fro for ever.
                 if detents.abs() <= 0.5 {
+                    if !is_turned {
+                        // A press would not be taken: up and down again.
+                        return Some(SurveyEvent::Turned { detents: 1 });
+                    }
                     self.believed_gap_um = None;
                     return Some(SurveyEvent::Pressed);
                 }
@@ -58,7 +62,13 @@ impl Operator {
                 self.repeats_left -= 1;
                 Some(SurveyEvent::Back)
             }
-            Prompt::Closure { .. } => Some(SurveyEvent::Pressed),
+            Prompt::RaiseBed { is_told: false, .. } => Some(SurveyEvent::ScrewTurned),
+            Prompt::Closure { .. }
+            | Prompt::Ready { .. }
+            | Prompt::SwitchTripped { press_lifts: true }
+            | Prompt::RaiseBed { is_told: true, .. }
+            | Prompt::BedTemperature { .. }
+            | Prompt::HandsOff => Some(SurveyEvent::Pressed),
             _ => None,
         }
     }
@@ -87,7 +97,7 @@ mod tests {
 
     fn readings(measuring: &Measuring, count: usize) -> Vec<f64> {
         let mut operator = Operator::new(measuring, 5);
-        let prompt = Prompt::SetGap { visit: 1, visits: 10, z_um: 0, is_coarse: false };
+        let prompt = Prompt::SetGap { visit: 1, visits: 10, z_um: 0, is_coarse: false, is_turned: true };
         let mut read = || {
             let mut gap_um = 900.0;
             while let Some(SurveyEvent::Turned { detents }) = operator.act(prompt, gap_um) {
@@ -113,8 +123,11 @@ mod tests {
     #[test]
     fn half_way_between_two_detents_is_not_turned_to_and_fro() {
         let mut operator = Operator::new(&Measuring { feel_um: NotNegative(0.0), ..Measuring::default() }, 1);
-        let prompt = Prompt::SetGap { visit: 1, visits: 9, z_um: 0, is_coarse: false };
+        let prompt = Prompt::SetGap { visit: 1, visits: 9, z_um: 0, is_coarse: false, is_turned: true };
         assert_eq!([95.0, 105.0].map(|gap_um| operator.act(prompt, gap_um)), [Some(SurveyEvent::Pressed); 2]);
+        // Without a turn of the knob a press is no reading.
+        let prompt = Prompt::SetGap { visit: 1, visits: 9, z_um: 0, is_coarse: false, is_turned: false };
+        assert_eq!(operator.act(prompt, 100.0), Some(SurveyEvent::Turned { detents: 1 }));
     }
 
     #[test]

@@ -2,7 +2,9 @@
 
 use std::fmt;
 
-use gapkeeper::{BedHeight, CheckResiduals, Lattice, Order, Prompt, StoredGrid, Surface, SurveyEvent, TramAdvice};
+use gapkeeper::{
+    BedHeight, CheckResiduals, Choice, Lattice, Order, Prompt, StoredGrid, Surface, SurveyEvent, TramAdvice, Unusable,
+};
 
 use crate::bench::{Bench, BenchError, advice_line};
 use crate::controller::CAPACITY;
@@ -94,6 +96,9 @@ impl SurveyOutcome {
             self.grid.closure_um,
             if self.grid.closure_accepted { " (above the limit, accepted)" } else { "" },
         );
+        if let Some(why) = self.unusable {
+            text += &format!("this grid cannot be put in force as it is: {why}\n");
+        }
         if let Some(checks) = self.checks {
             text += &format!(
                 "check stations: bilinear off by {} um RMS, refined by {} um RMS\n",
@@ -124,6 +129,8 @@ pub struct SurveyOutcome {
     pub happenings: Vec<Happening>,
     /// What was measured.
     pub grid: StoredGrid<CAPACITY>,
+    /// Why it cannot come into force as it is, if it cannot.
+    pub unusable: Option<Unusable>,
     /// What the check stations said.
     pub checks: Option<CheckResiduals>,
     /// How far the screws would have to be turned, or why that cannot be said.
@@ -160,29 +167,36 @@ pub fn survey_on(
         if bench.clock_s() > LONGEST_S || turns > MOST_TURNS {
             return Err(BenchError::Endless);
         }
+        if matches!(order, Order::Done | Order::Aborted) {
+            break;
+        }
         let Some(prompt) = bench.prompt() else { break };
-        order = match order {
-            Order::Done | Order::Aborted => break,
-            Order::RaiseBed { by_um } => {
+        let Some(event) = operator.act(prompt, bench.gap_um()) else {
+            bench.wait(10.0);
+            order = bench.keeper().order_due();
+            continue;
+        };
+        turns = if matches!(event, SurveyEvent::Turned { .. }) { turns + 1 } else { 0 };
+        order = match (event, prompt) {
+            (SurveyEvent::ScrewTurned, Prompt::RaiseBed { by_um, .. }) => {
                 notes.bed_raised(by_um);
-                bench.raise_bed(by_um.into())
+                bench.raise_bed(by_um.into())?
             }
-            _ => match operator.act(prompt, bench.gap_um()) {
-                None => bench.wait(10.0),
-                Some(event) => {
-                    turns = if matches!(event, SurveyEvent::Turned { .. }) { turns + 1 } else { 0 };
-                    if event == SurveyEvent::Pressed || event == SurveyEvent::Back {
-                        // Turning, sliding the paper, turning again.
-                        order = bench.wait(station_s);
-                        debug_assert_eq!(order, Order::Wait);
-                        notes.answered(bench, scenario, prompt, event);
-                    }
-                    bench.event(event)?
-                }
-            },
+            (SurveyEvent::Pressed | SurveyEvent::Back, prompt) if is_answer(prompt) => {
+                // Turning, sliding the paper, turning again.
+                bench.wait(station_s);
+                notes.answered(bench, scenario, prompt, event);
+                bench.event(event)?
+            }
+            _ => bench.event(event)?,
         };
     }
     notes.outcome(bench, scenario)
+}
+
+/// Whether a press answers this prompt with a reading or a decision; other presses only let the machine go on.
+pub(crate) fn is_answer(prompt: Prompt) -> bool {
+    matches!(prompt, Prompt::SetGap { .. } | Prompt::LookAgain { .. } | Prompt::Closure { .. })
 }
 
 /// What is written down while somebody measures.
@@ -221,7 +235,8 @@ impl Notes {
     /// What came of it, once the survey is done.
     pub(crate) fn outcome(self, bench: &Bench, scenario: &Scenario) -> Result<SurveyOutcome, BenchError> {
         let keeper = bench.keeper();
-        let place = keeper.bank().place_for(scenario.measuring.bed_temperature_c, keeper.setup(), u8::MAX);
+        let setup = keeper.setup().ok_or(BenchError::Endless)?;
+        let place = keeper.bank().place_for(scenario.measuring.bed_temperature_c, setup, u8::MAX);
         // The survey has put it there; one that ended otherwise has nothing to show.
         let grid = keeper.bank().grid(place).cloned().ok_or(BenchError::Endless)?;
         let lattice = grid.grid.lattice();
@@ -231,125 +246,13 @@ impl Notes {
             .map(|((x_um, y_um), &height_um)| BedHeight { x_um, y_um, height_um: height_um.into() })
             .collect();
         let (advice, seconds) = (bench.tram_advice(&heights), bench.clock_s());
-        Ok(SurveyOutcome { happenings: self.happenings, grid, checks: self.checks, advice, seconds })
+        let unusable = match keeper.choice() {
+            Choice::Unusable { why, .. } => Some(why),
+            _ => None,
+        };
+        Ok(SurveyOutcome { happenings: self.happenings, grid, unusable, checks: self.checks, advice, seconds })
     }
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::demo;
-    use crate::scenario::{Bounded, Form, NotNegative, Positive, Share};
-
-    fn run(change: impl FnOnce(&mut Scenario), seed: u64) -> SurveyOutcome {
-        let mut scenario = demo::scenario().unwrap();
-        scenario.measuring.feel_um = NotNegative(0.0);
-        scenario.measuring.settle_um = Bounded(0.0);
-        change(&mut scenario);
-        survey(&scenario, scenario.stations(), seed).unwrap()
-    }
-
-    fn readings(outcome: &SurveyOutcome) -> Vec<(f64, f64)> {
-        let readings = outcome.happenings.iter().filter_map(|happening| match happening {
-            Happening::Reading { height_um, true_um, .. } => Some((*height_um, *true_um)),
-            _ => None,
-        });
-        readings.collect()
-    }
-
-    #[test]
-    fn a_perfect_hand_reads_the_bed_to_half_a_detent() {
-        let outcome = run(|_| (), 1);
-        // Nine stations, four checks, the first once more.
-        assert_eq!(readings(&outcome).len(), 14);
-        assert!(readings(&outcome).iter().all(|(read_um, true_um)| (read_um - true_um).abs() <= 5.0));
-        assert!(outcome.grid.closure_um.abs() <= 10 && !outcome.grid.closure_accepted);
-        assert_eq!(outcome.grid.surface, Surface::Refined, "a plate that bows");
-        // Soaking, then fourteen stations of half a minute and the way.
-        assert!((600.0 + 14.0 * 30.0..1200.0).contains(&outcome.seconds), "{}", outcome.seconds);
-    }
-
-    /// A crest along the middle column of stations, over a bed that lies low.
-    fn with_crest(scenario: &mut Scenario, crest_um: f64) {
-        scenario.machine.limit_switch_trips_at_mm = Bounded(-2.0);
-        for screw in &mut scenario.bed.screws {
-            screw.height_um.0 -= 700.0;
-        }
-        scenario.bed.forms.push(Form::Ridge {
-            x_mm: Bounded(115.0),
-            y_mm: Bounded(100.0),
-            angle_deg: Bounded(90.0),
-            half_width_mm: Positive(90.0),
-            height_um: Bounded(crest_um),
-        });
-    }
-
-    #[test]
-    fn a_bed_that_rises_between_stations_is_not_met() {
-        for crest_um in [300.0, 500.0, 1000.0, 1500.0, 2000.0] {
-            let outcome = run(|scenario| with_crest(scenario, crest_um), 1);
-            assert!(readings(&outcome).iter().all(|(read_um, true_um)| (read_um - true_um).abs() <= 5.0));
-            let (low_um, high_um) = readings(&outcome)
-                .iter()
-                .fold((f64::MAX, f64::MIN), |(low_um, high_um), (_, um)| (low_um.min(*um), high_um.max(*um)));
-            assert!(high_um - low_um >= crest_um, "{crest_um}: {low_um} to {high_um}");
-        }
-    }
-
-    #[test]
-    fn a_bed_above_the_start_is_met_and_said() {
-        let mut scenario = demo::scenario().unwrap();
-        with_crest(&mut scenario, 3000.0);
-        let met = survey(&scenario, scenario.stations(), 1).unwrap_err();
-        assert!(matches!(met, BenchError::Met { by_um, x_mm: 115.0, .. } if by_um > 0.0), "{met:?}");
-        assert!(met.to_string().contains("lower than 2000 um"), "{met}");
-    }
-
-    #[test]
-    fn a_bed_that_still_moves_does_not_close() {
-        let moving = |scenario: &mut Scenario| {
-            scenario.measuring.soak_s = 10;
-            scenario.measuring.settle_um = Bounded(300.0);
-        };
-        let outcome = run(moving, 1);
-        let closures: Vec<_> =
-            outcome.happenings.iter().filter(|happening| matches!(happening, Happening::Closure { .. })).collect();
-        // The first round does not close; on the second the plate has come to rest.
-        assert!(matches!(closures[..], [Happening::Closure { accepted: false, .. }]), "{closures:?}");
-        assert!(outcome.grid.closure_um.abs() <= 40);
-    }
-
-    #[test]
-    fn a_limit_switch_in_the_way_is_met_by_raising_the_bed() {
-        let outcome = run(|scenario| scenario.machine.limit_switch_trips_at_mm = Bounded(-0.02), 1);
-        let raised = outcome.happenings.iter().filter(|happening| matches!(happening, Happening::BedRaised { .. }));
-        assert_eq!(raised.count(), 1);
-        assert_eq!(outcome.grid.setup, 1, "a new setup");
-        // The bed that was measured is the raised one.
-        let scenario = demo::scenario().unwrap();
-        let bed = crate::bed::ModelledBed::new(&scenario, scenario.warmth_measuring()).unwrap();
-        let lattice = outcome.grid.grid.lattice();
-        let off_um = f64::from(outcome.grid.grid.nodes_um()[0])
-            - bed.height_um(f64::from(lattice.x0_um) / 1000.0, f64::from(lattice.y0_um) / 1000.0);
-        assert!((off_um - 500.0).abs() <= 5.0, "{off_um}");
-    }
-
-    #[test]
-    fn a_blunder_is_looked_at_again() {
-        let blundering = |scenario: &mut Scenario| {
-            scenario.measuring.blunder_share = Share(0.08);
-            scenario.measuring.feeler_um = 200;
-        };
-        let looked_again = (0..20)
-            .flat_map(|seed| run(blundering, seed).happenings)
-            .filter(|happening| matches!(happening, Happening::Reading { prompt: Prompt::LookAgain { .. }, .. }));
-        assert!(looked_again.count() >= 3);
-    }
-
-    #[test]
-    fn the_same_seed_measures_the_same() {
-        let careful = |scenario: &mut Scenario| scenario.measuring.feel_um = NotNegative(20.0);
-        assert_eq!(run(careful, 9).grid, run(careful, 9).grid);
-        assert_ne!(run(careful, 9).grid, run(careful, 10).grid);
-    }
-}
+mod tests;

@@ -99,6 +99,14 @@ impl Terminal {
         })
     }
 
+    /// Skips the wait and goes to the first station.
+    fn begin_round(&self) {
+        self.see_text("Enter skips the wait");
+        self.press(ENTER);
+        self.see_text("│Hands off, then");
+        self.press(ENTER);
+    }
+
     fn see_station(&self, visit: u8, visits: u8) {
         let wanted = format!("│Station {visit} of {visits} ");
         self.see_screen(&wanted, |text| text.contains(&wanted).then_some(()));
@@ -188,7 +196,7 @@ fn a_person_measures_the_bed_by_what_the_paper_says() {
     let mut terminal = Terminal::rehearse(folder.path(), &["--stations", "2x2"]);
     terminal.see_text("Enter skips the wait");
     terminal.see_text("on the real machine bed and nozzle are hot");
-    terminal.press(ENTER);
+    terminal.begin_round();
     // Four stations, the check station in the middle, the first once more.
     for visit in 1..=6 {
         terminal.see_station(visit, 6);
@@ -233,11 +241,12 @@ fn ending_it_puts_the_terminal_back_and_writes_nothing() {
     for keys in ["q", "\x1b", CTRL_C] {
         let folder = bench();
         let mut terminal = Terminal::rehearse(folder.path(), &[]);
-        terminal.see_text("Enter skips the wait");
-        terminal.press(ENTER);
+        terminal.begin_round();
         terminal.see_station(1, 14);
+        terminal.see_text("│HOT bed 60 tip 200");
         assert!(terminal.screen.lock().unwrap().screen().alternate_screen());
         assert!(!tcgetattr(&*terminal.pty).unwrap().local_modes.contains(LocalModes::ICANON));
+        terminal.turn(DOWN);
         terminal.press(ENTER);
         terminal.see_station(2, 14);
         terminal.press(keys);

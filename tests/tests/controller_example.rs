@@ -11,21 +11,35 @@ use gapkeeper::{
 use gapkeeper_controller::{Controller, ControllerKeeper, Motors, Panel};
 use gapkeeper_tests::demo_job;
 
-/// Writes down what it is told.
+/// Writes down what it is told, and is there at once.
 #[derive(Default)]
 struct Recorder {
+    at: Point,
     pieces: Vec<(Point, i32)>,
     homings: u32,
 }
 
 impl Motors for Recorder {
     fn piece(&mut self, end: Point, extruded_nm: i32, _feed_nm_min: u64) {
+        self.at = end;
         self.pieces.push((end, extruded_nm));
     }
 
-    fn home(&mut self) {
-        self.homings += 1;
+    fn is_still(&mut self) -> bool {
+        true
     }
+
+    fn stop(&mut self) -> Point {
+        self.at
+    }
+
+    fn home(&mut self) -> Point {
+        self.homings += 1;
+        self.at = Point::default();
+        self.at
+    }
+
+    fn switch_off(&mut self) {}
 }
 
 fn settings() -> KeeperSettings {
@@ -34,9 +48,9 @@ fn settings() -> KeeperSettings {
 
 /// A keeper that has the demo's bed in its bank, for the temperature of the job.
 fn keeper(bed_c: i16) -> ControllerKeeper {
-    let mut keeper: ControllerKeeper = Keeper::new(settings());
+    let mut keeper: ControllerKeeper = Keeper::without_memory(settings()).unwrap();
     keeper.temperature(bed_c, 200, 0);
-    keeper.homed().unwrap();
+    keeper.homed();
     let stored = StoredGrid {
         grid: demo_job::bed(),
         shift_um: 0,
@@ -107,7 +121,7 @@ fn a_survey_at_the_panel() {
         PressButton::new(Pin(&button), ActiveLevel::High, 5).with_long_press(1000),
         LimitSwitch::new(Pin(&switch), ActiveLevel::High, 3),
     );
-    let mut controller = Controller::new(Keeper::new(settings()), Recorder::default());
+    let mut controller = Controller::new(Keeper::without_memory(settings()).unwrap(), Recorder::default());
     controller.line(b"M140 S60\n").unwrap();
     controller.line(b"M104 S200\n").unwrap();
     controller.line(b"G28\n").unwrap();
@@ -121,7 +135,7 @@ fn a_survey_at_the_panel() {
         detent_um: 20,
         ..SurveySettings::default()
     };
-    controller.keeper().begin_survey(SurveyPlan::new(lattice).unwrap(), survey, 0).unwrap();
+    controller.begin_survey(SurveyPlan::new(lattice).unwrap(), survey).unwrap();
     let mut now_ms = 0;
     let mut poll = |controller: &mut Controller<Recorder>, times: u32| {
         for _ in 0..times {
@@ -129,14 +143,16 @@ fn a_survey_at_the_panel() {
             if let Some(event) = panel.poll(now_ms).unwrap() {
                 controller.survey(event).unwrap();
             }
+            controller.attend();
         }
     };
-    for _ in 0..2 {
-        let order = controller.keeper().temperature(60, 200, 0);
-        controller.carry_out(order).unwrap();
-    }
     // The knob stands still until it knows its clicks.
     poll(&mut controller, 1_100);
+    assert!(matches!(controller.keeper().status().prompt, Some(Prompt::Ready { .. })));
+    button.set(true);
+    poll(&mut controller, 20);
+    button.set(false);
+    poll(&mut controller, 20);
     for _ in 0..5 {
         assert!(matches!(controller.keeper().status().prompt, Some(Prompt::SetGap { .. })));
         // Ten detents down: 200 of the 300 um above the highest reading, then press.

@@ -26,16 +26,29 @@ impl Motors for Recorder {
         writeln!(self.text, "{},{x_um},{y_um},{z_um},{}", self.job_line, self.e_nm).unwrap();
     }
 
-    fn home(&mut self) {}
+    fn is_still(&mut self) -> bool {
+        true
+    }
+
+    fn stop(&mut self) -> Point {
+        Point::default()
+    }
+
+    fn home(&mut self) -> Point {
+        Point::default()
+    }
+
+    fn switch_off(&mut self) {}
 }
 
 fn judged(wiring: fn(Point) -> Point) -> Verdict {
     let scenario = demo::scenario().unwrap();
     let bed = ModelledBed::new(&scenario, scenario.warmth_measuring()).unwrap();
     let fade = Some(Fade::new(400, 8000).unwrap());
-    let mut keeper: ControllerKeeper = Keeper::new(KeeperSettings { fade, ..KeeperSettings::default() });
+    let mut keeper: ControllerKeeper =
+        Keeper::without_memory(KeeperSettings { fade, ..KeeperSettings::default() }).unwrap();
     keeper.temperature(60, 200, 0);
-    keeper.homed().unwrap();
+    keeper.homed();
     let stored = StoredGrid {
         grid: bed.read_off(scenario.stations()).unwrap(),
         shift_um: 0,

@@ -60,7 +60,7 @@ impl<'a> Rehearsal<'a> {
         seed: u64,
     ) -> Result<Self, BenchError> {
         let mut bench = Bench::new(scenario)?;
-        bench.begin(scenario, stations)?;
+        let order = bench.begin(scenario, stations)?;
         // What else the scenario says of its operator is not true of the person at the keys.
         let measuring = crate::scenario::Measuring {
             feel_um,
@@ -71,14 +71,16 @@ impl<'a> Rehearsal<'a> {
         let mut hand = Operator::new(&measuring, seed);
         let right_gap_um = hand.feel();
         let notes = Notes::default();
-        Ok(Self { scenario, stations, bench, hand, right_gap_um, notes, notice: "", ending: None })
+        let mut rehearsal = Self { scenario, stations, bench, hand, right_gap_um, notes, notice: "", ending: None };
+        rehearsal.carry_out(order)?;
+        Ok(rehearsal)
     }
 
     /// Lets time pass, faster while there is only waiting to be done.
     pub(super) fn pass(&mut self, seconds: f64) -> Result<(), BenchError> {
         let Some(prompt) = self.bench.prompt() else { return Ok(()) };
-        let order = self.bench.wait(if is_wait(prompt) { seconds * WAITING_SPEED } else { seconds });
-        self.carry_out(order)
+        self.bench.wait(if is_wait(prompt) { seconds * WAITING_SPEED } else { seconds });
+        self.carry_out(self.bench.keeper().order_due())
     }
 
     /// Does what a key asks for.
@@ -87,9 +89,16 @@ impl<'a> Rehearsal<'a> {
         self.notice = "";
         let order = match (key, prompt) {
             (Key::End, _) => self.bench.event(SurveyEvent::Abort)?,
-            (Key::Press, prompt) if is_wait(prompt) => self.skip_wait(),
+            (Key::Press, prompt) if is_wait(prompt) => {
+                self.skip_wait();
+                Order::Wait
+            }
             (Key::Turn(detents), Prompt::SetGap { .. } | Prompt::LookAgain { .. }) => {
                 self.bench.event(SurveyEvent::Turned { detents })?
+            }
+            (Key::Press, Prompt::SetGap { is_turned: false, .. } | Prompt::LookAgain { is_turned: false, .. }) => {
+                self.notice = "turn the knob first: a press alone is no reading";
+                Order::Wait
             }
             (Key::Press, Prompt::SetGap { .. } | Prompt::LookAgain { .. }) => {
                 self.answer(prompt, SurveyEvent::Pressed, "taken; the nozzle has moved on")?
@@ -107,20 +116,31 @@ impl<'a> Rehearsal<'a> {
                 self.notice = "back one station: its reading is void";
                 self.bench.event(SurveyEvent::Back)?
             }
-            (Key::ScrewsTurned, Prompt::RaiseBed { by_um }) => {
+            (Key::ScrewsTurned, Prompt::RaiseBed { by_um, is_told: false }) => {
                 self.notes.bed_raised(by_um);
                 self.right_gap_um = self.hand.feel();
-                self.notice = "the bed is raised, a new setup: the round begins again";
-                self.bench.raise_bed(by_um.into())
+                self.notice = "the bed is raised, a new setup; hands off, then press";
+                self.bench.raise_bed(by_um.into())?
             }
-            (_, Prompt::RaiseBed { .. }) => {
-                self.notice = "raise the bed first: s says that you turned the screws";
+            (Key::Back, Prompt::RaiseBed { is_told: false, .. }) => {
+                self.notice = "not raised: the switch may be in the way again";
+                self.bench.event(SurveyEvent::Back)?
+            }
+            (Key::Press, Prompt::RaiseBed { is_told: false, .. }) => {
+                self.notice = "raise the bed first: s says that you turn the screws";
                 Order::Wait
             }
+            (Key::ScrewsTurned, Prompt::SwitchTripped { .. }) => {
+                self.notice = "not yet: press first, which lifts the nozzle";
+                Order::Wait
+            }
+            // Elsewhere too it voids what was read; the modelled bed stays as it is.
             (Key::ScrewsTurned, _) => {
-                self.notice = "nobody asked for the screws: leave them";
-                Order::Wait
+                self.notice = "you turned a screw, a new setup: all readings are void";
+                self.bench.event(SurveyEvent::ScrewTurned)?
             }
+            // Whatever else a press does stands in the prompt.
+            (Key::Press, _) => self.bench.event(SurveyEvent::Pressed)?,
             _ => Order::Wait,
         };
         self.carry_out(order)
@@ -159,7 +179,7 @@ impl<'a> Rehearsal<'a> {
         View {
             title: self.scenario.name.clone(),
             clock: clock(self.bench.clock_s()),
-            prompt: prompt.map(|prompt| prompt.to_string()).unwrap_or_default(),
+            display: self.bench.keeper().status().to_string(),
             marks: self.marks(),
             x_mm: ends_mm(self.stations.x0_um, self.stations.pitch_x_um, self.stations.columns),
             y_mm: ends_mm(self.stations.y0_um, self.stations.pitch_y_um, self.stations.rows),
@@ -194,21 +214,21 @@ impl<'a> Rehearsal<'a> {
         self.bench.event(event)
     }
 
-    fn skip_wait(&mut self) -> Order {
-        loop {
-            let order = self.bench.wait(SKIP_S);
-            // Bed and nozzle hold their temperatures, so the soak comes to its end.
-            if order != Order::Wait || !self.bench.prompt().is_some_and(is_wait) {
-                return order;
-            }
+    fn skip_wait(&mut self) {
+        // Bed and nozzle hold their temperatures, so the soak comes to its end.
+        while self.bench.prompt().is_some_and(is_wait) {
+            self.bench.wait(SKIP_S);
         }
     }
 
     fn carry_out(&mut self, order: Order) -> Result<(), BenchError> {
-        match self.bench.carry_out(order)? {
-            Order::RaiseBed { .. } => self.notice = "the limit switch tripped: this round's readings are void",
+        let last = self.bench.carry_out(order)?;
+        match last {
             Order::Done => self.ending = Some(Ending::Measured),
             Order::Aborted => self.ending = Some(Ending::Ended),
+            _ if order != Order::Wait && matches!(self.bench.prompt(), Some(Prompt::SwitchTripped { .. })) => {
+                self.notice = "the limit switch tripped: this round's readings are void";
+            }
             _ => {}
         }
         Ok(())

@@ -97,13 +97,13 @@ mod tests {
 
     #[test]
     fn the_table_holds_the_readings_that_stand() {
-        let set = |visit| Prompt::SetGap { visit, visits: 6, z_um: 0, is_coarse: false };
+        let set = |visit| Prompt::SetGap { visit, visits: 6, z_um: 0, is_coarse: false, is_turned: true };
         let outcome = outcome(vec![
             reading(set(1), 20.0, 900.0, 0.0),
             Happening::Closure { um: 90, accepted: false },
             reading(set(1), 20.0, -90.0, -92.5),
             reading(set(2), 210.0, 250.0, 30.0),
-            reading(Prompt::LookAgain { off_um: 220, z_um: 0, is_coarse: false }, 210.0, 40.0, 30.0),
+            reading(Prompt::LookAgain { off_um: 220, z_um: 0, is_coarse: false, is_turned: true }, 210.0, 40.0, 30.0),
             reading(set(5), 115.0, 110.0, 112.5),
             reading(set(6), 20.0, -80.0, -92.5),
             Happening::Closure { um: 10, accepted: true },
@@ -122,7 +122,7 @@ off by +5.6 um on the whole, 8.2 um RMS, +12.5 um at worst
 
     #[test]
     fn a_raised_bed_voids_what_was_read_before() {
-        let set = |visit| Prompt::SetGap { visit, visits: 6, z_um: 0, is_coarse: false };
+        let set = |visit| Prompt::SetGap { visit, visits: 6, z_um: 0, is_coarse: false, is_turned: true };
         let outcome = outcome(vec![
             reading(set(1), 20.0, 0.0, 0.0),
             Happening::BedRaised { by_um: 500.0 },

@@ -44,8 +44,8 @@ pub(super) struct View {
     pub(super) title: String,
     /// Time on the bench.
     pub(super) clock: String,
-    /// Text of the machine's own display.
-    pub(super) prompt: String,
+    /// Text of the machine's own display: the prompt, and what is hot.
+    pub(super) display: String,
     /// Rows of stations, the first at the smallest Y.
     pub(super) marks: Vec<Vec<Mark>>,
     /// X of the first and the last column.
@@ -100,8 +100,8 @@ fn left(view: &View) -> Vec<String> {
     let [lines, columns] = DISPLAY;
     let edge = "─".repeat(columns);
     let mut left = vec![format!("┌{edge}┐")];
-    let mut prompt = view.prompt.lines();
-    left.extend((0..lines).map(|_| format!("│{:<columns$.columns$}│", prompt.next().unwrap_or_default())));
+    let mut display = view.display.lines();
+    left.extend((0..lines).map(|_| format!("│{:<columns$.columns$}│", display.next().unwrap_or_default())));
     left.push(format!("└{edge}┘"));
     left.push(String::new());
     let mm = |um: i32| f64::from(um) / 1000.0;

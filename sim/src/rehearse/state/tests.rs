@@ -15,6 +15,14 @@ fn begin(scenario: &Scenario) -> Rehearsal<'_> {
     rehearsal
 }
 
+/// Skips the wait and sends the nozzle to the first station.
+fn begin_round(rehearsal: &mut Rehearsal<'_>) {
+    rehearsal.key(Key::Press).unwrap();
+    assert!(rehearsal.view().display.starts_with("Hands off, then\npress: go to station"), "{:?}", rehearsal.view());
+    rehearsal.key(Key::Press).unwrap();
+    assert!(rehearsal.view().display.starts_with("Station 1 of "), "{:?}", rehearsal.view());
+}
+
 /// Turns as the paper says until it drags right, as a person would.
 fn set(rehearsal: &mut Rehearsal<'_>) {
     for _ in 0..1000 {
@@ -34,7 +42,7 @@ fn set(rehearsal: &mut Rehearsal<'_>) {
 fn a_whole_survey_by_what_the_paper_says() {
     let scenario = two_by_two();
     let mut rehearsal = begin(&scenario);
-    rehearsal.key(Key::Press).unwrap();
+    begin_round(&mut rehearsal);
     let mut presses = 0;
     while rehearsal.ending().is_none() {
         set(&mut rehearsal);
@@ -63,12 +71,11 @@ fn a_whole_survey_by_what_the_paper_says() {
 fn waiting_runs_sixty_times_as_fast_and_can_be_skipped() {
     let scenario = two_by_two();
     let mut rehearsal = begin(&scenario);
-    assert!(rehearsal.view().prompt.starts_with("Let the plate settle\n600 s left"), "{}", rehearsal.view().prompt);
+    assert!(rehearsal.view().display.starts_with("Let the plate settle\n600 s left"), "{}", rehearsal.view().display);
     rehearsal.pass(5.0).unwrap();
-    assert!(rehearsal.view().prompt.contains("\n300 s left"), "{}", rehearsal.view().prompt);
+    assert!(rehearsal.view().display.contains("\n300 s left"), "{}", rehearsal.view().display);
     assert_eq!(rehearsal.view().drag, None, "no paper while nobody may touch it");
-    rehearsal.key(Key::Press).unwrap();
-    assert!(rehearsal.view().prompt.starts_with("Station 1 of 6"), "{}", rehearsal.view().prompt);
+    begin_round(&mut rehearsal);
     assert!((606.0..620.0).contains(&rehearsal.bench.clock_s()), "{}", rehearsal.bench.clock_s());
     // From here on it is the person's own time.
     let before_s = rehearsal.bench.clock_s();
@@ -80,10 +87,14 @@ fn waiting_runs_sixty_times_as_fast_and_can_be_skipped() {
 fn back_takes_a_reading_away() {
     let scenario = two_by_two();
     let mut rehearsal = begin(&scenario);
-    rehearsal.key(Key::Press).unwrap();
+    begin_round(&mut rehearsal);
     rehearsal.key(Key::Back).unwrap();
-    assert!(rehearsal.view().prompt.starts_with("Station 1 of 6"));
+    assert!(rehearsal.view().display.starts_with("Station 1 of 6"));
     assert!(rehearsal.view().notice.contains("first station"));
+    rehearsal.key(Key::Press).unwrap();
+    assert!(rehearsal.view().display.contains("\nturn: paper drags\n"), "{}", rehearsal.view().display);
+    assert!(rehearsal.view().notice.starts_with("turn the knob first"), "{}", rehearsal.view().notice);
+    rehearsal.key(Key::Turn(-1)).unwrap();
     rehearsal.key(Key::Press).unwrap();
     assert_eq!(rehearsal.view().marks, [[Mark::Read, Mark::Here], [Mark::ToCome, Mark::ToCome]]);
     rehearsal.key(Key::Back).unwrap();
@@ -96,19 +107,21 @@ fn a_first_station_that_moved_is_asked_about() {
     scenario.measuring.check_stations = false;
     for (answer, ending) in [(Key::Press, Some(Ending::Measured)), (Key::Back, None)] {
         let mut rehearsal = begin(&scenario);
-        rehearsal.key(Key::Press).unwrap();
+        begin_round(&mut rehearsal);
         for _ in 0..5 {
             set(&mut rehearsal);
-            if rehearsal.view().prompt.starts_with("Station 5") {
+            if rehearsal.view().display.starts_with("Station 5") {
                 rehearsal.key(Key::Turn(9)).unwrap();
             }
             rehearsal.key(Key::Press).unwrap();
         }
-        assert!(rehearsal.view().prompt.starts_with("First station moved"), "{}", rehearsal.view().prompt);
+        assert!(rehearsal.view().display.starts_with("First station moved"), "{}", rehearsal.view().display);
         rehearsal.key(answer).unwrap();
         assert_eq!(rehearsal.ending(), ending);
         if ending.is_none() {
-            assert!(rehearsal.view().prompt.starts_with("Station 1 of 5"), "{}", rehearsal.view().prompt);
+            assert!(rehearsal.view().display.starts_with("Hands off, then"), "{}", rehearsal.view().display);
+            rehearsal.key(Key::Press).unwrap();
+            assert!(rehearsal.view().display.starts_with("Station 1 of 5"), "{}", rehearsal.view().display);
             assert_eq!(rehearsal.view().marks[1], [Mark::ToCome; 2]);
         }
     }
@@ -119,29 +132,73 @@ fn the_switch_in_the_way_is_met_with_the_screws() {
     let mut scenario = two_by_two();
     scenario.machine.limit_switch_trips_at_mm = Bounded(-0.02);
     let mut rehearsal = begin(&scenario);
-    rehearsal.key(Key::Press).unwrap();
-    rehearsal.key(Key::ScrewsTurned).unwrap();
-    assert!(rehearsal.view().notice.starts_with("nobody asked"), "{}", rehearsal.view().notice);
+    begin_round(&mut rehearsal);
     let before_um = rehearsal.bench.bed_um(0, 0);
     for _ in 0..22 {
         if rehearsal.view().drag.is_some() {
             rehearsal.key(Key::Turn(-10)).unwrap();
         }
     }
+    let tripped_um = rehearsal.bench.nozzle().z_um;
     assert!(rehearsal.view().notice.starts_with("the limit switch tripped"), "{}", rehearsal.view().notice);
+    assert_eq!(rehearsal.view().display, "Limit switch tripped\nround void\npress: lift\nHOT 60/200 C: gloves");
+    // Nothing moves by itself, however long it takes.
+    rehearsal.pass(60.0).unwrap();
+    assert_eq!(rehearsal.bench.nozzle().z_um, tripped_um);
+    rehearsal.key(Key::ScrewsTurned).unwrap();
+    assert!(rehearsal.view().notice.starts_with("not yet"), "{}", rehearsal.view().notice);
     rehearsal.key(Key::Press).unwrap();
-    assert!(rehearsal.view().prompt.starts_with("Switch in the way"), "{}", rehearsal.view().prompt);
+    assert!(rehearsal.bench.nozzle().z_um > tripped_um);
+    assert!(rehearsal.view().display.starts_with("Switch in the way:\nraise all 500 um\nfirst: say so"));
+    rehearsal.key(Key::Press).unwrap();
     assert!(rehearsal.view().notice.starts_with("raise the bed first"), "{}", rehearsal.view().notice);
     rehearsal.key(Key::ScrewsTurned).unwrap();
-    assert!(rehearsal.view().prompt.starts_with("Station 1 of 6"), "{}", rehearsal.view().prompt);
+    assert!(rehearsal.view().display.starts_with("Switch in the way:\nraise all 500 um\nthen press"));
     assert!((rehearsal.bench.bed_um(0, 0) - before_um - 500.0).abs() < 1e-9);
+    // Said once more it raises nothing more.
+    rehearsal.key(Key::ScrewsTurned).unwrap();
+    assert!((rehearsal.bench.bed_um(0, 0) - before_um - 500.0).abs() < 1e-9);
+    rehearsal.key(Key::Press).unwrap();
+    assert!(rehearsal.view().display.starts_with("Hands off, then"), "{}", rehearsal.view().display);
+    rehearsal.key(Key::Press).unwrap();
+    assert!(rehearsal.view().display.starts_with("Station 1 of 6"), "{}", rehearsal.view().display);
+}
+
+#[test]
+fn a_screw_that_nobody_asked_for_voids_the_round() {
+    let scenario = two_by_two();
+    let mut rehearsal = begin(&scenario);
+    begin_round(&mut rehearsal);
+    set(&mut rehearsal);
+    rehearsal.key(Key::Press).unwrap();
+    rehearsal.key(Key::ScrewsTurned).unwrap();
+    assert!(
+        rehearsal.view().display.starts_with("Screw turned: void\nhands off, then"),
+        "{}",
+        rehearsal.view().display
+    );
+    assert!(rehearsal.view().notice.starts_with("you turned a screw"), "{}", rehearsal.view().notice);
+    rehearsal.key(Key::Press).unwrap();
+    assert!(rehearsal.view().display.starts_with("Hands off, then"), "{}", rehearsal.view().display);
+    assert_eq!(rehearsal.view().marks, [[Mark::ToCome; 2]; 2]);
+}
+
+#[test]
+fn what_is_hot_stands_under_every_prompt() {
+    let scenario = two_by_two();
+    let mut rehearsal = begin(&scenario);
+    for _ in 0..2 {
+        assert!(rehearsal.view().display.ends_with("\nHOT bed 60 tip 200"), "{}", rehearsal.view().display);
+        rehearsal.key(Key::Press).unwrap();
+    }
+    assert_eq!(rehearsal.view().display, "Station 1 of 6\nZ 2000 um\nturn: paper drags\nHOT bed 60 tip 200");
 }
 
 #[test]
 fn a_nozzle_in_the_bed_is_said() {
     let scenario = two_by_two();
     let mut rehearsal = begin(&scenario);
-    rehearsal.key(Key::Press).unwrap();
+    begin_round(&mut rehearsal);
     set(&mut rehearsal);
     assert_eq!(rehearsal.view().notice, "");
     rehearsal.key(Key::Turn(-12)).unwrap();
@@ -152,23 +209,23 @@ fn a_nozzle_in_the_bed_is_said() {
 fn coarse_steps_are_said() {
     let scenario = two_by_two();
     let mut rehearsal = begin(&scenario);
-    rehearsal.key(Key::Press).unwrap();
-    assert!(!rehearsal.view().prompt.contains("coarse"), "nothing is known at the first station");
+    begin_round(&mut rehearsal);
+    assert!(!rehearsal.view().display.contains("coarse"), "nothing is known at the first station");
     set(&mut rehearsal);
     rehearsal.key(Key::Press).unwrap();
-    assert!(rehearsal.view().prompt.contains("\nZ 2000 um coarse\n"), "{}", rehearsal.view().prompt);
+    assert!(rehearsal.view().display.contains("\nZ 2000 um coarse\n"), "{}", rehearsal.view().display);
     rehearsal.key(Key::Turn(-1)).unwrap();
-    assert!(rehearsal.view().prompt.contains("\nZ 1950 um coarse\n"), "{}", rehearsal.view().prompt);
+    assert!(rehearsal.view().display.contains("\nZ 1950 um coarse\n"), "{}", rehearsal.view().display);
     assert!(rehearsal.view().notice.starts_with("coarse"), "{}", rehearsal.view().notice);
     rehearsal.key(Key::Turn(1)).unwrap();
-    assert!(rehearsal.view().prompt.contains("\nZ 1960 um\n"), "{}", rehearsal.view().prompt);
+    assert!(rehearsal.view().display.contains("\nZ 1960 um\n"), "{}", rehearsal.view().display);
     assert_eq!(rehearsal.view().notice, "");
 }
 
 #[test]
 fn ended_is_ended_everywhere() {
     let scenario = two_by_two();
-    for presses in 0..3 {
+    for presses in 0..4 {
         let mut rehearsal = begin(&scenario);
         for _ in 0..presses {
             rehearsal.key(Key::Press).unwrap();

@@ -5,7 +5,7 @@ fn setting() -> View {
     View {
         title: "Bench by the window".to_string(),
         clock: "11:07".to_string(),
-        prompt: "Station 5 of 14\nZ 120 um\nturn: paper drags\npress: next".to_string(),
+        display: "Station 5 of 14\nZ 120 um\npaper drags? press\nHOT bed 60 tip 205".to_string(),
         marks: vec![vec![Read; 3], vec![ToCome, Here, Read], vec![ToCome; 3]],
         x_mm: [20.0, 210.0],
         y_mm: [20.0, 180.0],
@@ -29,8 +29,8 @@ Rehearsal: Bench by the window                         11:07
 ┌────────────────────┐   Y180 .   .   .
 │Station 5 of 14     │        .   O   x
 │Z 120 um            │    Y20 x   x   x
-│turn: paper drags   │        X20 to 210
-│press: next         │        x read  O here  . to come
+│paper drags? press  │        X20 to 210
+│HOT bed 60 tip 205  │        x read  O here  . to come
 └────────────────────┘
 
 nozzle Z +120 um
@@ -51,7 +51,7 @@ moving parts pinch; keep a hand at the main switch.",
 #[test]
 fn a_wait() {
     let waiting = View {
-        prompt: "Let the plate settle\n540 s left\nHOT: keep off".to_string(),
+        display: "Let the plate settle\n540 s left\nHOT bed 60 tip 205".to_string(),
         marks: vec![vec![ToCome; 2]; 2],
         nozzle: Point { x_um: 0, y_um: 0, z_um: 5000 },
         drag: None,
@@ -65,7 +65,7 @@ Rehearsal: Bench by the window                         11:07
 ┌────────────────────┐   Y180 .   .
 │Let the plate settle│    Y20 .   .
 │540 s left          │        X20 to 210
-│HOT: keep off       │        x read  O here  . to come
+│HOT bed 60 tip 205  │        x read  O here  . to come
 │                    │
 └────────────────────┘
 
@@ -90,7 +90,7 @@ fn everything_fits_the_size_that_is_asked_for() {
     let full = View {
         title: "a name that is far longer than any screen is wide ".repeat(3),
         clock: "1440:00".to_string(),
-        prompt: "line that is longer than twenty\n\n\n\nfifth".to_string(),
+        display: "line that is longer than twenty\n\n\n\nfifth".to_string(),
         marks: vec![vec![Read; 15]; 15],
         x_mm: [-100_000.0, 100_000.0],
         y_mm: [-100_000.0, 100_000.0],

@@ -1,0 +1,62 @@
+use super::*;
+use crate::demo;
+
+/// Two years of mishaps, and nothing that must never happen.
+#[test]
+fn nothing_that_must_never_happen_does() {
+    let scenario = demo::scenario().unwrap();
+    let mut life = Life::new(&scenario, 1, None).unwrap();
+    for number in 1..=700 {
+        let day = life.day(number).unwrap();
+        assert_eq!(day.faults, [], "{day:?}");
+    }
+    let counts = life.counts();
+    println!("{counts:?}");
+    // The life was one worth living: all of it happened.
+    assert!(counts.cuts > 30 && counts.surveys > 100 && counts.screw_turns > 20 && counts.aborted_surveys > 10);
+    assert!(counts.corrected_jobs > 50 && counts.uncorrected_jobs > 50 && counts.uncertain_setups > 5, "{counts:?}");
+}
+
+/// The judge can tell: a keeper that is told nothing of a turned screw is caught.
+#[test]
+fn a_forgotten_screw_is_caught() {
+    let scenario = demo::scenario().unwrap();
+    let mut faults = Vec::new();
+    for seed in 0..6 {
+        let mut life = Life::new(&scenario, seed, None).unwrap();
+        for number in 1..100 {
+            faults.extend(life.day(number).unwrap().faults);
+            life.truth.setup += u32::from(number == 50);
+        }
+    }
+    assert!(faults.contains(&Fault::StaleApplied), "{faults:?}");
+}
+
+/// So is a memory that falls back to what it held a while ago.
+#[test]
+fn a_memory_that_forgets_is_caught() {
+    let scenario = demo::scenario().unwrap();
+    let mut life = Life::new(&scenario, 4, None).unwrap();
+    let mut faults = Vec::new();
+    let mut earlier = life.cells.bytes.clone();
+    for number in 1..400 {
+        faults.extend(life.day(number).unwrap().faults);
+        if number % 20 == 0 {
+            std::mem::swap(&mut earlier, &mut life.cells.bytes);
+        }
+    }
+    assert!(faults.contains(&Fault::Lost) && faults.contains(&Fault::StaleApplied), "{faults:?}");
+}
+
+#[test]
+fn the_memory_lives_in_its_file() {
+    let scenario = demo::scenario().unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("cells.bin");
+    let mut with_file = Life::new(&scenario, 5, Some(path.clone())).unwrap();
+    let mut without = Life::new(&scenario, 5, None).unwrap();
+    for number in 1..50 {
+        assert_eq!(with_file.day(number).unwrap(), without.day(number).unwrap());
+    }
+    assert_eq!(fs::read(&path).unwrap(), without.cells.bytes);
+}
