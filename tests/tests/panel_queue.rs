@@ -191,7 +191,7 @@ fn two_threads_lose_nothing() {
     static QUEUE: EventQueue = EventQueue::new();
     static TAKEN: AtomicU32 = AtomicU32::new(0);
     static IS_DONE: AtomicBool = AtomicBool::new(false);
-    const ROUNDS: u32 = 100_000;
+    const ROUNDS: u32 = 20_000;
     let events = std::thread::scope(|scope| {
         scope.spawn(|| {
             for round in 1..=ROUNDS {
@@ -240,7 +240,7 @@ fn no_trip_is_lost_between_threads() {
     static QUEUE: EventQueue = EventQueue::new();
     static TRIPS: AtomicU32 = AtomicU32::new(0);
     static TOLD: AtomicU32 = AtomicU32::new(0);
-    const ROUNDS: u32 = 30_000;
+    const ROUNDS: u32 = 10_000;
     std::thread::scope(|scope| {
         scope.spawn(|| {
             for round in 1..=ROUNDS {

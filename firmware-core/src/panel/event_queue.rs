@@ -45,7 +45,7 @@ const TRIPPED: u8 = 2;
 /// The order is: the switch, a long press, failed pins and losses, then detents and short presses as they happened.
 ///
 /// It needs loads and stores of 8 and 16 bits that cannot be torn, and nothing else: no critical section, no
-/// compare-and-swap, so an AVR, a Cortex-M0 and an RV32IMC do as they are. Put in by two contexts or taken out by two,
+/// compare-and-swap, so a Cortex-M0 and an RV32IMC do as they are. Put in by two contexts or taken out by two,
 /// it counts wrongly, but stays in its memory.
 ///
 /// ```

@@ -63,7 +63,7 @@ const STANDS_MS: u32 = 1_000;
 /// # Which steady time
 /// A cycle of four phases at `n` cycles a second takes `1000 / n` ms, its shortest phase half of a quarter where
 /// contacts are uneven, less the time that they bounce (data sheet). At 20 cycles a second and 3 ms of bounce: 3 ms.
-/// State the smallest that your polls allow: polled each millisecond, 2 follows all that a hand does.
+/// The smaller it is stated, the faster a hand it holds for, but the polls must keep up: polled each millisecond, state 2.
 #[derive(Clone, Debug)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Knob<A, B> {
