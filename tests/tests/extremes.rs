@@ -9,7 +9,7 @@ use std::num::NonZeroU8;
 
 use embedded_hal::digital::{ErrorType, InputPin};
 use gapkeeper::memory::{AddressBytes, ByteEeprom, ByteMemory, Cells, I2cEeprom, I2cEepromPart, Region, SlotMemory};
-use gapkeeper::panel::{ActiveLevel, DetentsPerCycle, Knob, LimitSwitch, PressButton};
+use gapkeeper::panel::{ActiveLevel, DetentsPerCycle, EventQueue, Knob, LimitSwitch, Panel, PressButton};
 use gapkeeper::record::{self, max_record_size};
 use gapkeeper::{
     Arc, BedHeight, BedPlane, Correction, Flow, HeightGrid, Hold, Move, Plane, Screw, Store, StoredGrid, Surface,
@@ -440,12 +440,21 @@ fn panels() {
         let pin = |any: &mut Extremes| AnyPin(Extremes::new(any.u32().into()));
         let detents = [DetentsPerCycle::One, DetentsPerCycle::Two, DetentsPerCycle::Four][usize::from(any.u8() % 3)];
         let level = if any.bool() { ActiveLevel::High } else { ActiveLevel::Low };
-        let mut knob = Knob::new(pin(&mut any), pin(&mut any), detents);
-        let mut button = PressButton::new(pin(&mut any), level, any.u16()).with_long_press(any.u16());
-        let mut switch = LimitSwitch::new(pin(&mut any), level, NonZeroU8::new(any.u8() | 1).unwrap());
+        let steady_ms = NonZeroU8::new(any.u8() | 1).unwrap();
+        let knob = Knob::new(pin(&mut any), pin(&mut any), detents, steady_ms);
+        let button = PressButton::new(pin(&mut any), level, any.u16()).with_long_press(any.u16());
+        let switch = LimitSwitch::new(pin(&mut any), level, any.u16());
+        let mut panel = Panel::new(knob, button, switch);
+        let queue = EventQueue::new();
         for _ in 0..200 {
-            assert!(knob.poll().unwrap().abs() <= 3);
-            black_box((button.poll(any.u32()).unwrap(), switch.poll().unwrap(), switch.is_tripped()));
+            let poll = panel.poll(if any.bool() { any.u32() } else { any.u8().into() });
+            assert!(poll.detents.abs() <= 3);
+            queue.put(&poll);
+            if any.bool() {
+                black_box(queue.take());
+            }
+            black_box((panel.knob().lost(), panel.knob().stalls(), panel.is_tripped()));
         }
+        queue.drop_waiting();
     }
 }

@@ -190,10 +190,11 @@ impl Chip {
                     capacity: 1024,
                     page_size: PAGE,
                     address_bytes: AddressBytes::One,
-                    polls: 4,
-                    poll_interval_us: 1,
+                    polls: 6,
+                    poll_interval_us: 1000,
                 };
-                let slots = I2cEeprom::new(chip, NoDelay, part, region(PAGE, I2C_SLOT)).unwrap();
+                let clock = chip.bus().clock.clone();
+                let slots = I2cEeprom::new(chip, clock, part, region(PAGE, I2C_SLOT)).unwrap();
                 use_slots(&mut Troubled { slots, trouble, random, calls: 0 })
             }
             Part::Nor(chip) => {
@@ -207,13 +208,6 @@ impl Chip {
         self.bus().was_misused &= !trouble.is_some_and(Trouble::is_lie);
         result
     }
-}
-
-/// Time does not pass in tests.
-struct NoDelay;
-
-impl embedded_hal::delay::DelayNs for NoDelay {
-    fn delay_ns(&mut self, _ns: u32) {}
 }
 
 /// Slots behind a bus that has one trouble.

@@ -127,8 +127,7 @@ pub fn live<S: Subject>(seed: u64, prints: bool, make: impl Fn(KeeperSettings, b
     let has_memory = random.below(16) != 0;
     let places = [1, 3, 3, 3, 3].get(random.below(40)).copied().unwrap_or(2);
     let mut chip = Chip::blank(random.below(3), places);
-    let is_foreign = random.below(24) == 0;
-    if is_foreign {
+    if random.below(24) == 0 {
         chip.fill_with(|| random.draw() as u8);
     }
     let mut life = Life {
@@ -153,7 +152,7 @@ pub fn live<S: Subject>(seed: u64, prints: bool, make: impl Fn(KeeperSettings, b
             is_turn_stored: false,
             is_turned_unstored: false,
             was_lied_to: false,
-            is_scarred: is_foreign,
+            is_scarred: false,
             known: Vec::new(),
             round: None,
             fade,
