@@ -24,6 +24,7 @@ const TABLE: [u32; 16] = {
 };
 
 /// A check value that grows with the bytes it is given.
+#[derive(Clone, Copy, Debug)]
 pub(crate) struct Crc32c(u32);
 
 impl Crc32c {

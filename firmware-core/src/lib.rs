@@ -98,7 +98,7 @@ pub use fade::{Fade, FadeError};
 pub use grid::{GridAxis, GridError, HeightGrid, Lattice, MAX_HEIGHT_UM};
 pub use keeper::{Keeper, KeeperError, KeeperSettings, LoadReport, Pieces, RestorePolicy, Status};
 pub use split::{DEFAULT_TOLERANCE_UM, Flow, MAX_TOLERANCE_UM, Move, Piece, Point, Split, SplitError};
-pub use store::{Loaded, OtherSlot, Saved, Store, StoreError};
+pub use store::{Loaded, OtherSlot, Progress, Saved, Store, StoreError};
 pub use stored_grid::{StoredGrid, Surface};
 pub use survey::{
     CheckResiduals, Deviation, MAX_CHECK_STATIONS, Order, PlanError, Prompt, Survey, SurveyEvent, SurveyPlan,

@@ -144,9 +144,9 @@ fn files_look_as_described() {
     assert_eq!(text(GridFormat::Xyz), xyz);
     let (record, losses) = GridFormat::Record.render(&small(), &facts(&small(), GridFormat::Record)).unwrap();
     assert_eq!(losses, [Loss::NoSurvey]);
-    // As drawn in `gapkeeper::record`: magic, layout 2, a grid, its length, save 0.
-    assert_eq!(record[..12], *b"GapK\x02\x01\x42\x00\x00\x00\x00\x00");
-    assert_eq!(record.len(), 50 + 2 * 6 + 4);
+    // As drawn in `gapkeeper::record`: magic, layout 3, a grid, its length, save 0.
+    assert_eq!(record[..12], *b"GapK\x03\x01\x4A\x00\x00\x00\x00\x00");
+    assert_eq!(record.len(), 58 + 2 * 6 + 4);
     let npy = GridFormat::Npy.render(&small(), &MissingFacts::default()).unwrap();
     assert_eq!(npy.1[..2], [Loss::OriginUm(10_000, -500), Loss::PitchUm(50_000, 45_500)]);
     assert_eq!(npy.0.len(), 128 + 2 * 6);
@@ -235,7 +235,7 @@ fn a_record_keeps_what_it_must_and_refuses_the_rest() {
     assert_eq!(parse(&bytes, Some(60)).unwrap().setup, Some(7));
     assert!(parse(&bytes, Some(61)).unwrap_err().starts_with("bed.gkr: the file says a bed of 60 °C, and 61 °C was"));
     bytes.push(0);
-    assert!(parse(&bytes, None).unwrap_err().starts_with("bed.gkr: a record of 66 bytes in a file of 67\n"));
+    assert!(parse(&bytes, None).unwrap_err().starts_with("bed.gkr: a record of 74 bytes in a file of 75\n"));
     bytes[20] ^= 1;
     assert!(parse(&bytes, None).unwrap_err().contains("damaged"));
 }
@@ -252,10 +252,14 @@ fn another_save_number_is_a_loss() {
         closure_accepted: false,
         surface: Surface::Refined,
     };
-    let mut bytes = [0; 66];
+    let mut bytes = [0; 74];
     gapkeeper::record::encode_grid(&stored, 41, &mut bytes).unwrap();
-    let reading = GridFormat::Record.parse("bed", &bytes, &MissingFacts::default()).unwrap();
+    let losses = |bytes: &[u8]| GridFormat::Record.parse("bed", bytes, &MissingFacts::default()).unwrap();
+    let reading = losses(&bytes);
     assert_eq!((reading.losses, reading.setup), (vec![Loss::Sequence(41)], Some(9)));
+    let binding = gapkeeper::record::Binding { slot: 3, unit: 1, slot_size: 128 };
+    gapkeeper::record::bind(&mut bytes, 42, binding).unwrap();
+    assert_eq!(losses(&bytes).losses, [Loss::Sequence(42), Loss::Slot(3)]);
 }
 
 #[test]

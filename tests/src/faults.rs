@@ -32,6 +32,12 @@ pub fn failing_calls<M: Medium>(subject: &impl Subject, scenario: Scenario) -> R
                 return complain(&format!("save, call {call}: misused"), &old);
             }
             let was_reached = chip.bus().counts.calls > call;
+            // At once again, on the same chip.
+            if let (Failing::Once(_), Err(error)) = (kind(call), outcome)
+                && (subject.save(chip.slots(), value).is_err() || load(&mut chip) != new)
+            {
+                return complain(&format!("save, call {call}: {error}, and so again at once"), &old);
+            }
             // Later, the bus works again.
             let mut later = M::with_cells(chip.bus().cells.clone());
             let found = load(&mut later);

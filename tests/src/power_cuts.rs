@@ -6,7 +6,7 @@ use std::fmt::Write as _;
 use gapkeeper::Saved;
 
 use crate::media::{Cells, Cut, Medium, Place, Random, Step, Torn};
-use crate::stores::{Found, Subject, Value, layout_1, value};
+use crate::stores::{Found, Subject, Value, layout_1, layout_2, seal_offsets, value};
 
 /// What the memory holds when the first save begins, and what that save is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -19,6 +19,8 @@ pub enum Scenario {
     Shift,
     /// Both slots hold layout 1.
     Migrate,
+    /// Both slots hold layout 2, finished.
+    MigrateSealed,
     /// The sequence numbers are about to begin again at 0.
     Wrap,
     /// A save that was cut short is tried again.
@@ -29,8 +31,16 @@ pub enum Scenario {
 
 impl Scenario {
     /// All of them.
-    pub const ALL: [Self; 7] =
-        [Self::First, Self::Overwrite, Self::Shift, Self::Migrate, Self::Wrap, Self::Retry, Self::Setup];
+    pub const ALL: [Self; 8] = [
+        Self::First,
+        Self::Overwrite,
+        Self::Shift,
+        Self::Migrate,
+        Self::MigrateSealed,
+        Self::Wrap,
+        Self::Retry,
+        Self::Setup,
+    ];
 
     fn letter(self) -> char {
         match self {
@@ -38,6 +48,7 @@ impl Scenario {
             Self::Overwrite => 'o',
             Self::Shift => 's',
             Self::Migrate => 'm',
+            Self::MigrateSealed => 'n',
             Self::Wrap => 'w',
             Self::Retry => 'r',
             Self::Setup => 'u',
@@ -79,6 +90,19 @@ impl Scenario {
             Self::Migrate => {
                 place(&mut chip, 2, &layout_1(&value(false, 0), 6));
                 place(&mut chip, 3, &layout_1(&value(false, 1), 7));
+            }
+            Self::MigrateSealed => {
+                for (slot, index) in [(2, 0), (3, 1)] {
+                    let record = layout_2(&value(false, index), 6 + index as u32);
+                    place(&mut chip, slot, &record);
+                    let seal: Vec<u8> = record[record.len() - 4..].iter().map(|byte| !byte).collect();
+                    let offsets = seal_offsets(&chip.slots());
+                    for offset in offsets {
+                        let first = M::region().first_address + M::region().slot_size * slot as u32;
+                        let first = first as usize + offset;
+                        chip.bus().cells.bytes[first..first + seal.len()].copy_from_slice(&seal);
+                    }
+                }
             }
             Self::Wrap => {
                 // Layout 1 needs no seal, so any sequence number can be put there.

@@ -1,10 +1,14 @@
 //! The store under test, and stores with one deliberate mistake each, behind one trait.
 
+mod stepwise;
+
 use core::fmt::Debug;
 
 use gapkeeper::memory::{Cells, SlotMemory};
-use gapkeeper::record::{self, LAYOUT_VERSION, Record, RecordError, max_record_size};
+use gapkeeper::record::{self, Binding, LAYOUT_VERSION, Record, RecordError, max_record_size};
 use gapkeeper::{Fade, HeightGrid, Lattice, Saved, Store, StoreError, StoredGrid, Surface};
+
+pub use stepwise::Stepwise;
 
 /// Nodes that fit.
 pub const CAPACITY: usize = 9;
@@ -59,6 +63,7 @@ fn word<E>(error: &StoreError<E>) -> &'static str {
         StoreError::Access(_) => "access",
         StoreError::NotKept { .. } => "not kept",
         StoreError::NewerLayout { .. } => "newer layout",
+        StoreError::OtherGeometry { .. } => "other geometry",
         _ => "other",
     }
 }
@@ -177,14 +182,13 @@ impl Sketch {
         let mut bytes = vec![0; length];
         let mut readable = self.read(memory, slot, 0, &mut bytes)?;
         let decode = |bytes: &[u8]| -> Result<Entry, RecordError> {
-            let record = if setup {
-                let Record { version, sequence, value } = record::decode_setup(bytes)?;
-                Record { version, sequence, value: Value::Setup(value) }
+            let (version, sequence, value) = if setup {
+                let Record { version, sequence, value, .. } = record::decode_setup(bytes)?;
+                (version, sequence, Value::Setup(value))
             } else {
-                let Record { version, sequence, value } = record::decode_grid(bytes)?;
-                Record { version, sequence, value: Value::Grid(value) }
+                let Record { version, sequence, value, .. } = record::decode_grid(bytes)?;
+                (version, sequence, Value::Grid(value))
             };
-            let Record { version, sequence, value } = record;
             Ok(Entry { sequence, sealed: false, confirmed: false, version, value })
         };
         let mut seal = [0; SEAL];
@@ -205,6 +209,9 @@ impl Sketch {
         let crc = &bytes[length - 4..length];
         entry.sealed = seal_readable && crc.iter().zip(&seal).all(|(crc, seal)| *crc == !seal);
         entry.confirmed = entry.sealed && second_readable && second == seal;
+        if entry.version == 2 && !entry.sealed {
+            return Ok(None);
+        }
         if matches!(self.0, Mistake::MarkerFirst | Mistake::NoSeal) || entry.version == 1 {
             entry.sealed = true;
         }
@@ -237,9 +244,18 @@ impl Sketch {
     }
 }
 
-fn seal_offsets(memory: &impl SlotMemory) -> [usize; 2] {
+/// Where the seals of a slot stand.
+pub fn seal_offsets(memory: &impl SlotMemory) -> [usize; 2] {
     let size = SEAL.next_multiple_of(memory.unit());
     [memory.slot_size() - 2 * size, memory.slot_size() - size]
+}
+
+/// Binds a record to a slot of a memory.
+pub fn bind(record: &mut [u8], sequence: u32, slot: usize, memory: &impl SlotMemory) {
+    let [slot, unit] = [slot, memory.unit()].map(|number| number as u16);
+    let binding = Binding { slot, unit, slot_size: memory.slot_size() as u32 };
+    #[allow(clippy::unwrap_used, reason = "the core's own functions have written the record")]
+    record::bind(record, sequence, binding).unwrap();
 }
 
 /// Gives bytes the check value that their length asks for.
@@ -278,7 +294,7 @@ impl Subject for Sketch {
             Some(index) => 1 - index,
             None => 0,
         };
-        let sequence = kept.map_or(0, |entry| entry.sequence.wrapping_add(1));
+        let sequence = kept.map_or(0, |entry| entry.sequence.checked_add(1).unwrap_or(1));
         let mut bytes = [0; BUFFER];
         let length = match value {
             Value::Grid(stored) => record::encode_grid(stored, sequence, &mut bytes),
@@ -286,6 +302,7 @@ impl Subject for Sketch {
         }
         .map_err(|_| "other")?;
         let slot = target + if setup { 0 } else { 2 };
+        bind(&mut bytes[..length], sequence, slot, &memory);
         let seal: Vec<u8> = match self.0 {
             Mistake::MarkerFirst => b"GOOD".to_vec(),
             _ => bytes[length - 4..length].iter().map(|byte| !byte).collect(),
@@ -354,27 +371,36 @@ pub fn value(setup: bool, index: usize) -> Value {
     })
 }
 
-/// The bytes of a record of layout 1.
+/// The bytes of a record of layout 2.
 ///
 /// The core reads it and no longer writes it; `golden/` holds whole images of it.
-pub fn layout_1(value: &Value, sequence: u32) -> Vec<u8> {
+pub fn layout_2(value: &Value, sequence: u32) -> Vec<u8> {
     let mut bytes = vec![0; BUFFER];
+    let length = match value {
+        Value::Grid(stored) => record::encode_grid(stored, sequence, &mut bytes),
+        Value::Setup(setup) => record::encode_setup(*setup, sequence, &mut bytes),
+    };
     #[allow(clippy::unwrap_used, reason = "the memory is long enough")]
-    match value {
-        Value::Grid(stored) => {
-            let length = record::encode_grid(stored, sequence, &mut bytes).unwrap();
-            bytes.truncate(length);
-            // No closure, no flags but that of the fade.
-            bytes.drain(48..50);
-            bytes[46] &= 1;
-            bytes[6] -= 2;
-        }
-        Value::Setup(setup) => {
-            let length = record::encode_setup(*setup, sequence, &mut bytes).unwrap();
-            bytes.truncate(length);
-        }
+    bytes.truncate(length.unwrap());
+    // It knew of no slot.
+    bytes.drain(12..20);
+    as_layout(bytes, 2)
+}
+
+/// The bytes of a record of layout 1; as for layout 2.
+pub fn layout_1(value: &Value, sequence: u32) -> Vec<u8> {
+    let mut bytes = layout_2(value, sequence);
+    if matches!(value, Value::Grid(_)) {
+        // No closure, no flags but that of the fade.
+        bytes.drain(48..50);
+        bytes[46] &= 1;
     }
-    bytes[4] = 1;
+    as_layout(bytes, 1)
+}
+
+fn as_layout(mut bytes: Vec<u8>, version: u8) -> Vec<u8> {
+    bytes[4] = version;
+    bytes[6] = bytes.len() as u8;
     repair(&mut bytes);
     bytes
 }

@@ -52,16 +52,16 @@ fn costs<M: Medium>() -> [(usize, usize); 4] {
 
 #[test]
 fn bytes_pages_units_and_erases() {
-    assert_eq!(costs::<ByteChip>(), [(80, 0), (80, 0), (0, 0), (28, 0)]);
+    assert_eq!(costs::<ByteChip>(), [(88, 0), (88, 0), (0, 0), (36, 0)]);
     assert_eq!(costs::<I2cChip>(), [(7, 0), (7, 0), (0, 0), (4, 0)]);
-    assert_eq!(costs::<NorChip>(), [(11, 1), (11, 1), (0, 0), (5, 1)]);
+    assert_eq!(costs::<NorChip>(), [(12, 1), (12, 1), (0, 0), (6, 1)]);
 }
 
 /// Saves of one grid alternate between its slots, so each cell is written in every second one.
 #[test]
 fn wear_is_shared_by_two_slots() {
     let mut chip = ByteChip::blank();
-    chip.bus().wear = Some(vec![0; 328]);
+    chip.bus().wear = Some(vec![0; 360]);
     for shift_um in 0..100 {
         Real.save(chip.slots(), &grid(shift_um)).unwrap();
     }

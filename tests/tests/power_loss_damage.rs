@@ -7,12 +7,13 @@
 use std::collections::HashSet;
 use std::time::Instant;
 
+use gapkeeper::memory::SlotMemory;
 use gapkeeper::record::{self, LAYOUT_VERSION, RecordError, max_record_size};
 use gapkeeper::{Fade, HeightGrid, Lattice, MAX_HEIGHT_UM, OtherSlot, Saved, Store, StoreError, StoredGrid, Surface};
 use gapkeeper_tests::faults::{failing_calls, worn_cells};
 use gapkeeper_tests::media::{ByteChip, Cells, Cut, I2cChip, Medium, NorChip, Place, Random, Torn};
 use gapkeeper_tests::power_cuts::Scenario;
-use gapkeeper_tests::stores::{BUFFER, CAPACITY, Found, Real, Subject, Value, layout_1, repair, value};
+use gapkeeper_tests::stores::{BUFFER, CAPACITY, Found, Real, Subject, Value, layout_1, layout_2, repair, value};
 
 /// Addresses of a slot.
 fn slot<M: Medium>(slot: u32) -> std::ops::Range<usize> {
@@ -195,7 +196,7 @@ fn garbage_is_never_accepted() {
         bytes.resize_with(length, || random.draw() as u8);
         if length >= 6 && length % 2 == 0 {
             // Past the first gate: magic, layout and kind are right.
-            bytes[..6].copy_from_slice(&[b'G', b'a', b'p', b'K', 1 + u8::from(length % 4 == 0), 1]);
+            bytes[..6].copy_from_slice(&[b'G', b'a', b'p', b'K', 1 + (length / 2 % 3) as u8, 1]);
         }
         assert!(record::decode_grid::<225>(&bytes).is_err());
         assert!(record::decode_setup(&bytes).is_err());
@@ -215,12 +216,20 @@ fn repaired_garbage<M: Medium>(random: &mut Random) -> Cells {
         }
         .unwrap();
         for _ in 0..random.below(6) {
-            let address = 4 + random.below(length - 8);
+            // Past the slot, and sometimes before: layout, kind, length, sequence.
+            let address = if random.below(3) == 0 { 4 + random.below(8) } else { 20 + random.below(length - 24) };
             bytes[address] = match random.below(3) {
                 0 => random.draw() as u8,
                 1 => [0, 1, 2, 3, 0x7F, 0x80, 0xFF][random.below(7)],
                 _ => bytes[address] ^ 1 << random.below(8),
             };
+        }
+        // Two in three belong to their slot, as far as the bytes changed above let them.
+        if random.below(3) > 0 {
+            let unit = chip.slots().unit() as u16;
+            bytes[12..14].copy_from_slice(&(number as u16).to_le_bytes());
+            bytes[14..16].copy_from_slice(&unit.to_le_bytes());
+            bytes[16..20].copy_from_slice(&M::region().slot_size.to_le_bytes());
         }
         repair(&mut bytes);
         let cells = &mut chip.bus().cells.bytes;
@@ -259,6 +268,7 @@ fn repaired<M: Medium>() {
             let saved = value(setup, 5);
             match Real.save(chip.slots(), &saved) {
                 Ok(_) => assert_eq!(Real.load(chip.slots(), setup), Found::Value(saved)),
+                Err("other geometry") => assert!(setup && found == Found::Nothing),
                 Err("newer layout") => {
                     assert_eq!(found, Found::Nothing);
                     assert_eq!(chip.bus().cells, cells, "a newer record is not touched");
@@ -327,9 +337,14 @@ fn golden(layout: u8) -> StoredGrid<CAPACITY> {
 
 const GRID_1: &[u8; 70] = include_bytes!("../src/golden/grid_layout_1.bin");
 const GRID_2: &[u8; 72] = include_bytes!("../src/golden/grid_layout_2.bin");
+/// For slot 3 of 112 bytes in units of 16: the double of an I2C memory.
 const GRID_3: &[u8; 80] = include_bytes!("../src/golden/grid_layout_3.bin");
+/// Of a program that is not written yet.
+const GRID_4: &[u8; 96] = include_bytes!("../src/golden/grid_layout_4.bin");
 const SETUP_1: &[u8; 20] = include_bytes!("../src/golden/setup_layout_1.bin");
 const SETUP_2: &[u8; 20] = include_bytes!("../src/golden/setup_layout_2.bin");
+/// For slot 0 of the same double.
+const SETUP_3: &[u8; 28] = include_bytes!("../src/golden/setup_layout_3.bin");
 
 /// Goal 11: a record of every layout there was is read; the newest is written, byte for byte.
 #[test]
@@ -338,19 +353,27 @@ fn golden_images_of_every_layout() {
     assert_eq!((record.version, record.sequence, record.value), (1, u32::MAX - 1, golden(1)));
     let record = record::decode_grid::<CAPACITY>(GRID_2).unwrap();
     assert_eq!((record.version, record.sequence, record.value), (2, 5, golden(2)));
-    let mut bytes = [0; 72];
-    assert_eq!(record::encode_grid(&golden(2), 5, &mut bytes), Ok(72));
-    assert_eq!(bytes, *GRID_2);
-    for (image, version) in [(SETUP_1, 1), (SETUP_2, 2)] {
+    let record = record::decode_grid::<CAPACITY>(GRID_3).unwrap();
+    let binding = record::Binding { slot: 3, unit: 16, slot_size: 112 };
+    assert_eq!((record.version, record.sequence, record.value), (3, 5, golden(3)));
+    assert_eq!(record.binding, Some(binding));
+    let mut bytes = [0; 80];
+    assert_eq!(record::encode_grid(&golden(3), 0, &mut bytes), Ok(80));
+    record::bind(&mut bytes, 5, binding).unwrap();
+    assert_eq!(bytes, *GRID_3);
+    for (image, version) in [(&SETUP_1[..], 1), (SETUP_2, 2), (SETUP_3, 3)] {
         let record = record::decode_setup(image).unwrap();
         assert_eq!((record.version, record.sequence, record.value), (version, 9, 41));
     }
-    assert_eq!(record::encode_setup(41, 9, &mut bytes), Ok(20));
-    assert_eq!(bytes[..20], *SETUP_2);
-    // The helper that puts layout 1 into the searches makes the same bytes.
+    assert_eq!(record::encode_setup(41, 0, &mut bytes), Ok(28));
+    record::bind(&mut bytes[..28], 9, record::Binding { slot: 0, ..binding }).unwrap();
+    assert_eq!(bytes[..28], *SETUP_3);
+    // The helpers that put old layouts into the searches make the same bytes.
     assert_eq!(layout_1(&Value::Grid(golden(1)), u32::MAX - 1), GRID_1);
     assert_eq!(layout_1(&Value::Setup(41), 9), SETUP_1);
-    assert_eq!(record::decode_grid::<CAPACITY>(GRID_3), Err(RecordError::NewerLayout { version: 3 }));
+    assert_eq!(layout_2(&Value::Grid(golden(2)), 5), GRID_2);
+    assert_eq!(layout_2(&Value::Setup(41), 9), SETUP_2);
+    assert_eq!(record::decode_grid::<CAPACITY>(GRID_4), Err(RecordError::NewerLayout { version: 4 }));
 }
 
 /// A chip with these bytes at the beginning of slots.
@@ -368,7 +391,7 @@ fn migration<M: Medium>() {
     let mut chip = with_records::<M>(&[(3, GRID_1), (0, SETUP_1)]);
     let mut store = Store::<_, CAPACITY, BUFFER>::new(chip.slots()).unwrap();
     let loaded = store.load_grid(0).unwrap();
-    assert_eq!((&loaded.value, loaded.version, loaded.other), (&golden(1), 1, OtherSlot::Empty));
+    assert_eq!((&loaded.value, loaded.version, loaded.other), (&golden(1), 1, OtherSlot::Damaged));
     // The same value, but in an old layout: written.
     assert_eq!(store.save_grid(0, &golden(1)).unwrap(), Saved::Written);
     assert_eq!(store.save_grid(0, &golden(1)).unwrap(), Saved::Unchanged);
@@ -385,12 +408,13 @@ fn migration<M: Medium>() {
 
 /// Goal 11: a newer record is refused by name and kept, also beside one of ours, until its place is freed.
 fn downgrade<M: Medium>() {
-    // Longer than any record of this store, and as long.
     let mut fitting = GRID_2.to_vec();
     fitting[4] = 9;
     repair(&mut fitting);
-    for (newer, version) in [(&GRID_3[..], 3), (&fitting, 9)] {
-        for ours in [None, Some((2, &GRID_2[..]))] {
+    // Longer than any record of this store, where a slot has room for it, and as long.
+    let is_roomy = slot::<M>(0).len() >= GRID_4.len() + 2 * 16;
+    for (newer, version) in [(&GRID_4[..], 4), (&fitting, 9)].into_iter().skip(usize::from(!is_roomy)) {
+        for ours in [None, Some((2, &GRID_1[..]))] {
             let records: Vec<(u32, &[u8])> = [(3, newer)].into_iter().chain(ours).collect();
             let mut chip = with_records::<M>(&records);
             let before = chip.bus().cells.clone();
@@ -425,9 +449,9 @@ fn old_and_new_layouts_in_the_store() {
     migration::<ByteChip>();
     migration::<I2cChip>();
     migration::<NorChip>();
-    // The flash double has room for the longer record only in its slots of 128 bytes; so have the others.
     downgrade::<NorChip>();
     downgrade::<I2cChip>();
+    downgrade::<ByteChip>();
 }
 
 /// Power fails while a place is freed: its grid is found, or none, never an earlier one.
@@ -471,7 +495,7 @@ fn what_the_other_slot_holds_is_reported() {
     let mut chip = ByteChip::with_cells(cells.clone());
     assert_eq!(loaded(&mut chip), (newest.clone(), OtherSlot::Earlier));
     // Cut between fields and header, and between check value and seal.
-    for step in [50, 62] {
+    for step in [58, 70] {
         let mut chip = ByteChip::with_cells(cells.clone());
         chip.bus().cut = Some(Cut { step, place: Place::Grain(0), torn: Torn::Old, reading: 0 });
         Real.save(chip.slots(), &Value::Grid(next.clone())).unwrap_err();
@@ -494,7 +518,7 @@ fn places_and_sizes() {
     // The slots of the double are made for 9 nodes.
     let is_too_small = matches!(
         Store::<_, 10, { max_record_size(10) }>::new(chip.slots()),
-        Err(StoreError::Memory { slot_size: 82, slot_count: 4 })
+        Err(StoreError::Memory { slot_size: 90, slot_count: 4 })
     );
     assert!(is_too_small);
     let mut unfit = golden(2);

@@ -61,7 +61,7 @@
 /*
  Bytes of the longest record. A slot holds it, rounded up to whole units, and one more unit of at least four bytes.
  */
-#define GAPKEEPER_RECORD_SIZE 104
+#define GAPKEEPER_RECORD_SIZE 112
 
 #if defined(GAPKEEPER_POINTER_16)
 /*

@@ -17,7 +17,7 @@ use crate::storage::GapkeeperKeeper;
 pub const GAPKEEPER_SLOT_COUNT: u32 = 8;
 
 /// Bytes of the longest record. A slot holds it, rounded up to whole units, and one more unit of at least four bytes.
-pub const GAPKEEPER_RECORD_SIZE: u32 = 104;
+pub const GAPKEEPER_RECORD_SIZE: u32 = 112;
 
 const _: () = assert!(GAPKEEPER_SLOT_COUNT as usize == 2 + 2 * crate::GAPKEEPER_GRIDS);
 const _: () = assert!(GAPKEEPER_RECORD_SIZE as usize == max_record_size(GAPKEEPER_STATIONS));

@@ -27,6 +27,8 @@ pub enum Loss {
     Setup(u32),
     /// Which save a record comes from.
     Sequence(u32),
+    /// The slot of a memory that a record belongs to.
+    Slot(u16),
     /// Numbers that were no whole micrometres, and were rounded by at most half of one.
     Rounded {
         /// How many.
@@ -57,6 +59,7 @@ impl fmt::Display for Loss {
             Loss::PitchUm(x_um, y_um) => write!(out, "the distance of the nodes, {x_um} um along X, {y_um} um along Y"),
             Loss::Setup(setup) => write!(out, "the setup, {setup}"),
             Loss::Sequence(sequence) => write!(out, "the number of the save, {sequence}"),
+            Loss::Slot(slot) => write!(out, "the slot of the memory, {slot}"),
             Loss::Rounded { numbers } => write!(out, "fractions of a micrometre, rounded off {numbers} numbers"),
             Loss::Snapped { points, farthest_um } => {
                 write!(out, "how far {points} points were off the lattice, up to {farthest_um} um")

@@ -1,4 +1,7 @@
 //! The record of the persistent memory, byte for byte as the core writes it.
+//!
+//! A record that is written belongs to no slot: a store takes it as a grid all the same, until it saves one of its own. A
+//! record that is read may belong to any.
 
 use gapkeeper::record::{self, decode_grid, encode_grid, max_record_size};
 use gapkeeper::{StoredGrid, Surface};
@@ -35,8 +38,9 @@ pub(super) fn parse_first(bytes: &[u8]) -> Result<(Reading, usize), Kind> {
             surface: stored.surface,
         }),
     };
-    let losses = Some(record.sequence).filter(|sequence| *sequence != 0).map(Loss::Sequence);
-    Ok((Reading { document, setup: Some(stored.setup), losses: losses.into_iter().collect() }, length))
+    let sequence = Some(record.sequence).filter(|sequence| *sequence != 0).map(Loss::Sequence);
+    let slot = record.binding.map(|binding| Loss::Slot(binding.slot));
+    Ok((Reading { document, setup: Some(stored.setup), losses: sequence.into_iter().chain(slot).collect() }, length))
 }
 
 /// The record of a document, as save number 0.

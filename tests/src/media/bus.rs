@@ -5,7 +5,7 @@ use std::ops::Range;
 use embedded_hal::i2c;
 use embedded_storage::nor_flash::{NorFlashError, NorFlashErrorKind};
 
-use super::{Cells, Cut, Deed, Random, Step};
+use super::{Cells, Clock, Cut, Deed, PartTimes, Random, Step};
 
 /// Why a chip did not do as asked.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -44,6 +44,26 @@ pub enum Failing {
     Once(usize),
     /// From the n-th on all.
     From(usize),
+}
+
+/// What one read answers instead of what the cells hold.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Lie {
+    /// All ones, as a bus without a part.
+    Ones,
+    /// All zeros.
+    Zeros,
+    /// Every bit inverted.
+    Inverted,
+    /// One bit of the first byte is wrong.
+    OneBit,
+    /// What the read before it answered, as far as that goes.
+    Again,
+}
+
+impl Lie {
+    /// All of them.
+    pub const ALL: [Self; 5] = [Self::Ones, Self::Zeros, Self::Inverted, Self::OneBit, Self::Again];
 }
 
 /// A way in which cells are worn out.
@@ -98,6 +118,14 @@ pub struct Bus {
     pub failing: Option<Failing>,
     /// Worn cells.
     pub worn: Vec<Worn>,
+    /// The read of this number, counted from 0, lies.
+    pub lie: Option<(usize, Lie)>,
+    /// The step of this number is reported as done and has done nothing.
+    pub lost_step: Option<usize>,
+    /// How long things take.
+    pub times: PartTimes,
+    /// What time it is.
+    pub clock: Clock,
     /// Steps done, if kept.
     pub journal: Option<Vec<Step>>,
     /// How often each cell was written, if kept.
@@ -109,6 +137,8 @@ pub struct Bus {
     /// The program asked for what a chip forbids.
     pub was_misused: bool,
     steps: usize,
+    reads: usize,
+    last_read: Vec<u8>,
 }
 
 fn meet(range: &Range<usize>, start: usize, length: usize) -> bool {
@@ -117,7 +147,7 @@ fn meet(range: &Range<usize>, start: usize, length: usize) -> bool {
 
 impl Bus {
     /// With power, without faults.
-    pub fn new(cells: Cells) -> Self {
+    pub fn new(cells: Cells, times: PartTimes) -> Self {
         Self {
             cells,
             random: Random(0),
@@ -126,12 +156,18 @@ impl Bus {
             cut_at_call: None,
             failing: None,
             worn: Vec::new(),
+            lie: None,
+            lost_step: None,
+            times,
+            clock: Clock::default(),
             journal: None,
             wear: None,
             counts: Counts::default(),
             has_power: true,
             was_misused: false,
             steps: 0,
+            reads: 0,
+            last_read: Vec::new(),
         }
     }
 
@@ -173,7 +209,27 @@ impl Bus {
                 _ => {}
             }
         }
+        if let Some((number, lie)) = self.lie {
+            if number == self.reads {
+                for (index, byte) in bytes.iter_mut().enumerate() {
+                    *byte = match lie {
+                        Lie::Ones => 0xFF,
+                        Lie::Zeros => 0,
+                        Lie::Inverted => !*byte,
+                        Lie::OneBit => *byte ^ u8::from(index == 0),
+                        Lie::Again => self.last_read.get(index).copied().unwrap_or(0),
+                    };
+                }
+            }
+            self.last_read = bytes.to_vec();
+        }
+        self.reads += 1;
         Ok(())
+    }
+
+    /// How many reads there were.
+    pub fn reads(&self) -> usize {
+        self.reads
     }
 
     /// Changes cells, all of which exist; here power may fail.
@@ -183,12 +239,12 @@ impl Bus {
             self.has_power = false;
             return Err(Fault::NoPower);
         }
+        let mut takes_effect = self.lost_step != Some(self.steps);
         self.steps += 1;
         match step.deed {
             Deed::Erase => self.counts.erases += 1,
             _ => self.counts.writes += 1,
         }
-        let mut takes_effect = true;
         for worn in &self.worn {
             match worn {
                 Worn::Refused(range) if meet(range, step.start, step.new.len()) => return Err(Fault::Worn),

@@ -4,7 +4,7 @@ use core::fmt::Debug;
 
 use gapkeeper::memory::{ByteEeprom, ByteMemory, Region, SlotMemory};
 
-use super::{Bus, Cells, Deed, Fault, Medium, Step};
+use super::{Bus, Cells, Deed, Fault, Medium, PartTimes, Step};
 
 /// EEPROM in which each byte is erased and written by itself.
 #[derive(Clone, Debug)]
@@ -31,6 +31,7 @@ impl ByteMemory for ByteChip {
         if address >= self.capacity() {
             return Err(self.bus.forbid());
         }
+        self.bus.clock.pass_ns(self.bus.times.write_ns);
         self.bus.step(Step { deed: Deed::Write, start: address as usize, new: vec![byte], grain: 1 })
     }
 }
@@ -39,11 +40,11 @@ impl Medium for ByteChip {
     const LETTER: char = 'B';
 
     fn with_cells(cells: Cells) -> Self {
-        Self { bus: Bus::new(cells) }
+        Self { bus: Bus::new(cells, PartTimes::BYTE_EEPROM) }
     }
 
     fn blank() -> Self {
-        Self::with_cells(Cells::erased(328, 0))
+        Self::with_cells(Cells::erased(360, 0))
     }
 
     fn bus(&mut self) -> &mut Bus {
@@ -56,6 +57,6 @@ impl Medium for ByteChip {
     }
 
     fn region() -> Region {
-        Region { first_address: 4, slot_size: 80, slot_count: 4 }
+        Region { first_address: 4, slot_size: 88, slot_count: 4 }
     }
 }

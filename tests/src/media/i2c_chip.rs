@@ -2,16 +2,15 @@
 
 use core::fmt::Debug;
 
-use embedded_hal::delay::DelayNs;
 use embedded_hal::i2c::{ErrorType, I2c, Operation};
 use gapkeeper::memory::{AddressBytes, I2cEeprom, I2cEepromPart, Region, SlotMemory};
 
-use super::{Bus, Cells, Deed, Fault, Medium, Step};
+use super::{Bus, Cells, Deed, Fault, Medium, PartTimes, Step};
 
 const PAGE: usize = 16;
 const DEVICE: u8 = 0x50;
-/// How often the chip does not answer after a page was written.
-const BUSY_POLLS: u8 = 2;
+/// More tries, 1 ms apart, than a write cycle takes.
+const POLLS: u16 = 6;
 
 /// EEPROM of 512 bytes in pages of 16, one address byte, one block bit in the device address.
 ///
@@ -21,7 +20,21 @@ const BUSY_POLLS: u8 = 2;
 pub struct I2cChip {
     bus: Bus,
     pointer: usize,
-    busy: u8,
+    /// The write cycle under way ends then.
+    busy_until_ns: u64,
+}
+
+impl I2cChip {
+    /// A write cycle was under way when the controller, not the chip, began anew.
+    pub fn in_a_write_cycle(mut self) -> Self {
+        self.busy_until_ns = self.bus.clock.now_ns() + self.bus.times.write_ns;
+        self
+    }
+
+    /// So many bytes with their acknowledges; a start or a stop is taken for one bit.
+    fn pass(&self, bytes: usize, starts_and_stops: u64) {
+        self.bus.clock.pass_ns(self.bus.times.bit_ns * (9 * bytes as u64 + starts_and_stops));
+    }
 }
 
 impl ErrorType for I2cChip {
@@ -35,19 +48,22 @@ impl I2c for I2cChip {
         if device < DEVICE || device >= DEVICE + blocks {
             return Err(self.bus.forbid());
         }
-        if self.busy > 0 {
-            self.busy -= 1;
+        if self.bus.clock.now_ns() < self.busy_until_ns {
+            self.pass(1, 2);
             return Err(Fault::CallFailed);
         }
         let block = usize::from(device - DEVICE) * 256;
         let mut latched: Vec<(usize, u8)> = Vec::new();
+        self.pass(0, 1);
         for operation in operations {
             match operation {
                 Operation::Read(bytes) => {
+                    self.pass(1 + bytes.len(), 1);
                     self.bus.read(self.pointer, bytes)?;
                     self.pointer = (self.pointer + bytes.len()) % self.bus.cells.bytes.len();
                 }
                 Operation::Write(bytes) => {
+                    self.pass(1 + bytes.len(), 1);
                     let mut bytes = bytes.iter().copied();
                     if let Some(address) = bytes.next() {
                         self.pointer = block + usize::from(address);
@@ -67,24 +83,17 @@ impl I2c for I2cChip {
                 new[address - start] = byte;
             }
             self.bus.step(Step { deed: Deed::Write, start, new, grain: 1 })?;
-            self.busy = BUSY_POLLS;
+            self.busy_until_ns = self.bus.clock.now_ns() + self.bus.times.write_ns;
         }
         Ok(())
     }
-}
-
-/// Time does not pass in tests.
-struct NoDelay;
-
-impl DelayNs for NoDelay {
-    fn delay_ns(&mut self, _ns: u32) {}
 }
 
 impl Medium for I2cChip {
     const LETTER: char = 'I';
 
     fn with_cells(cells: Cells) -> Self {
-        Self { bus: Bus::new(cells), pointer: 0, busy: 0 }
+        Self { bus: Bus::new(cells, PartTimes::I2C_100_KHZ), pointer: 0, busy_until_ns: 0 }
     }
 
     fn blank() -> Self {
@@ -102,10 +111,11 @@ impl Medium for I2cChip {
             capacity: 512,
             page_size: PAGE as u32,
             address_bytes: AddressBytes::One,
-            polls: u16::from(BUSY_POLLS) + 1,
+            polls: POLLS,
             poll_interval_us: 1000,
         };
-        I2cEeprom::new(self, NoDelay, part, Self::region()).unwrap()
+        let clock = self.bus.clock.clone();
+        I2cEeprom::new(self, clock, part, Self::region()).unwrap()
     }
 
     fn region() -> Region {

@@ -8,17 +8,19 @@
 //!
 //! Each is raw [`Cells`] with a [`Bus`] in front. Power is cut at any step of a write or an erase ([`Cut`]), at any
 //! place inside it, and leaves the cell under the pen in one of the states of [`Torn`]. Then the chip answers nothing;
-//! only its cells go on, into a new chip.
+//! only its cells go on, into a new chip. A chip also counts the time that a part with its [`PartTimes`] takes.
 
 mod bus;
 mod byte_chip;
 mod cells;
+mod clock;
 mod i2c_chip;
 mod nor_chip;
 
-pub use bus::{Bus, Counts, Failing, Fault, Worn};
+pub use bus::{Bus, Counts, Failing, Fault, Lie, Worn};
 pub use byte_chip::ByteChip;
 pub use cells::{Cells, Cut, Deed, Place, Step, Torn};
+pub use clock::{Clock, PartTimes};
 pub use i2c_chip::I2cChip;
 pub use nor_chip::NorChip;
 

@@ -5,7 +5,7 @@ use core::fmt::Debug;
 use embedded_storage::nor_flash::{ErrorType, NorFlash, ReadNorFlash, check_erase, check_read, check_write};
 use gapkeeper::memory::{NorFlashSlots, Region, SlotMemory};
 
-use super::{Bus, Cells, Deed, Fault, Medium, Step, Torn};
+use super::{Bus, Cells, Deed, Fault, Medium, PartTimes, Step, Torn};
 
 const UNIT: usize = 8;
 const PAGE: usize = 128;
@@ -42,6 +42,7 @@ impl NorFlash for NorChip {
         self.bus.begin_call()?;
         check_erase(self, from, to).map_err(|_| self.bus.forbid())?;
         for start in (from as usize..to as usize).step_by(PAGE) {
+            self.bus.clock.pass_ns(self.bus.times.erase_ns);
             self.bus.step(Step { deed: Deed::Erase, start, new: vec![0xFF; PAGE], grain: UNIT })?;
         }
         Ok(())
@@ -50,11 +51,13 @@ impl NorFlash for NorChip {
     fn write(&mut self, offset: u32, bytes: &[u8]) -> Result<(), Fault> {
         self.bus.begin_call()?;
         check_write(self, offset, bytes.len()).map_err(|_| self.bus.forbid())?;
+        self.bus.clock.pass_ns(self.bus.times.program_order_ns);
         for (start, unit) in (offset as usize..).step_by(UNIT).zip(bytes.chunks(UNIT)) {
             // A worn chip that did not erase says so here.
             if self.bus.cells.is_spent(start / UNIT) {
                 return Err(self.bus.forbid());
             }
+            self.bus.clock.pass_ns(self.bus.times.program_unit_ns);
             // Bits only fall.
             let new = unit.iter().zip(&self.bus.cells.bytes[start..]).map(|(new, old)| new & old).collect();
             self.bus.step(Step { deed: Deed::Program, start, new, grain: UNIT })?;
@@ -67,7 +70,7 @@ impl Medium for NorChip {
     const LETTER: char = 'N';
 
     fn with_cells(cells: Cells) -> Self {
-        Self { bus: Bus::new(cells) }
+        Self { bus: Bus::new(cells, PartTimes::SMALL_PAGES) }
     }
 
     fn blank() -> Self {

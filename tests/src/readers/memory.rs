@@ -77,7 +77,7 @@ pub(super) fn sealed(bytes: &[u8]) -> Vec<u8> {
     let length = sealed.len();
     if length >= 16 && length <= usize::from(u16::MAX) {
         sealed[..4].copy_from_slice(b"GapK");
-        sealed[4] = 1 + (sealed[4] & 1);
+        sealed[4] = 1 + sealed[4] % 3;
         sealed[5] = 1 + (sealed[5] & 1);
         sealed[6..8].copy_from_slice(&(length as u16).to_le_bytes());
         let check = Crc::<u32>::new(&CRC_32_ISCSI).checksum(&sealed[..length - 4]);
