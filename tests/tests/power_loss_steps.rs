@@ -5,7 +5,7 @@
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
 use gapkeeper::memory::SlotMemory;
-use gapkeeper::{HeightGrid, Lattice, Progress, Saved, Store, StoreError, StoredGrid, Surface};
+use gapkeeper::{HeightGrid, Keeper, KeeperSettings, Lattice, Progress, Saved, Store, StoreError, StoredGrid, Surface};
 use gapkeeper_tests::media::{ByteChip, Clock, I2cChip, Medium, NorChip, PartTimes};
 use gapkeeper_tests::power_cuts::Scenario;
 use gapkeeper_tests::stores::{BUFFER, CAPACITY, Found, Real, Subject, Value, value};
@@ -154,6 +154,44 @@ fn how_long_steps_and_saves_take() {
     assert_eq!(flash, [(24, 4000, 4180), (17, 4000, 4150), (12, 0, 0)]);
     let flash = times::<NorChip>("flash, sectors of 128 KiB", PartTimes::LARGE_SECTORS, 0);
     assert_eq!(flash, [(24, 40_000, 40_012), (17, 40_000, 40_006), (12, 0, 0)]);
+}
+
+/// In units of 0.1 ms, rounded up: what the calls of a controller wait for the memory.
+fn waits<M: Medium>(name: &str, times: PartTimes) -> [u64; 3] {
+    let mut chip = M::blank();
+    chip.bus().times = times;
+    let clock = chip.bus().clock.clone();
+    let mut store = Store::<_, CAPACITY, BUFFER>::new(chip.slots()).unwrap();
+    let mut keeper = Keeper::<CAPACITY, 225, 1>::new(KeeperSettings::default()).unwrap();
+    let wait = |call: &mut dyn FnMut()| {
+        let before_ns = clock.now_ns();
+        call();
+        (clock.now_ns() - before_ns).div_ceil(100_000)
+    };
+    keeper.begin_memory(&mut store).unwrap();
+    keeper.homed();
+    for shift_um in [1, 2, 3] {
+        keeper.adopt(nine_stations(shift_um)).unwrap();
+        keeper.save(&mut store).unwrap();
+    }
+    keeper.adopt(nine_stations(4)).unwrap();
+    let grid = wait(&mut || keeper.save(&mut store).unwrap());
+    let _ = keeper.screw_turned();
+    let screw = wait(&mut || keeper.save(&mut store).unwrap());
+    let load = wait(&mut || drop(keeper.load(&mut store).unwrap()));
+    for (job, tenths) in [("a grid", grid), ("a turned screw", screw), ("load", load)] {
+        println!("{name}: {job}: {} ms", tenths as f64 / 10.0);
+    }
+    [grid, screw, load]
+}
+
+/// The table in the guide's chapter on time: a grid saved, a turned screw saved, a setup and a grid loaded.
+#[test]
+fn how_long_the_keeper_waits() {
+    assert_eq!(waits::<ByteChip>("EEPROM by bytes", PartTimes::BYTE_EEPROM), [0; 3]);
+    assert_eq!(waits::<I2cChip>("I2C 100 kHz", PartTimes::I2C_100_KHZ), [0; 3]);
+    assert_eq!(waits::<I2cChip>("I2C 400 kHz", PartTimes::I2C_400_KHZ), [0; 3]);
+    assert_eq!(waits::<NorChip>("flash, small pages", PartTimes::SMALL_PAGES), [0; 3]);
 }
 
 /// A reset in the middle of a write cycle: the part is busy when the controller begins to load.

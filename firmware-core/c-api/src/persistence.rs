@@ -17,6 +17,8 @@ pub struct GapkeeperLoadReport {
     pub grids: u8,
     /// Places whose record is damaged or of a newer layout.
     pub unreadable: u8,
+    /// Grids loaded that may be the ones before the last: a save was cut short there, or a slot is damaged.
+    pub doubtful: u8,
     /// 1: the setup could not be told for certain, so a new one was begun and no grid holds.
     pub setup_uncertain: u8,
 }
@@ -91,6 +93,7 @@ unsafe fn load(
     report.give(GapkeeperLoadReport {
         grids: found.grids,
         unreadable: found.unreadable,
+        doubtful: found.doubtful,
         setup_uncertain: found.setup_uncertain.into(),
     });
     Ok(())

@@ -148,7 +148,7 @@ fn what_is_saved_comes_back() {
     let before = s.pieces_of(&MOTION);
 
     let (mut s, report, choice) = restart(&mut chip);
-    assert_eq!(report, GapkeeperLoadReport { grids: 1, unreadable: 0, setup_uncertain: 0 });
+    assert_eq!(report, GapkeeperLoadReport { grids: 1, unreadable: 0, doubtful: 0, setup_uncertain: 0 });
     assert_eq!((choice.kind, choice.place, choice.off_c), (GapkeeperChoiceKind::Nearest as u8, 0, 0));
     assert_eq!(s.pieces_of(&MOTION), before);
     let (mut found, mut heights_um) = (zeroed(), [0; GAPKEEPER_STATIONS]);

@@ -13,8 +13,10 @@ use crate::store::{OtherSlot, Progress, Store, StoreError};
 pub struct LoadReport {
     /// Grids loaded.
     pub grids: u8,
-    /// Places whose record is damaged or of a newer layout.
+    /// Places whose record is damaged, of a newer layout, or of a build with slots of another size.
     pub unreadable: u8,
+    /// Grids loaded that may be the ones before the last: a save was cut short there, or a slot is damaged.
+    pub doubtful: u8,
     /// The setup could not be told for certain, so a new one was begun and no grid holds.
     pub setup_uncertain: bool,
 }
@@ -250,7 +252,11 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         let mut newest_setup = setup.map_or(0, |(setup, _)| setup);
         for place in 0..places {
             let grid = match store.load_grid(place) {
-                Ok(loaded) => Some(loaded.value),
+                Ok(loaded) => {
+                    let is_doubtful = place < GRIDS && loaded.other == OtherSlot::Damaged;
+                    report.doubtful = report.doubtful.saturating_add(u8::from(is_doubtful));
+                    Some(loaded.value)
+                }
                 Err(StoreError::Access(error)) => return Err(LoadError::Store(StoreError::Access(error))),
                 Err(StoreError::Empty) => None,
                 Err(_) => {
