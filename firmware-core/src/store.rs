@@ -53,6 +53,7 @@
 //! |---|---|---|
 //! | a read lies once, while a setup is loaded | after [`Store::begin`]: the newest setup, or none, or another one with [`OtherSlot::Damaged`]. Without it the second setup of all may read as if it never was | `one_lie_while_a_setup_is_loaded` |
 //! | a read lies once, while it is saved | what is acknowledged is found; after an error the value before or the new one | `one_lie_while_a_setup_is_saved` |
+//! | a read lies once, while a memory is begun | the setup is certain, or an error; beginning again is certain | `one_lie_while_a_memory_is_begun` |
 //! | a read lies once, and power fails in the same save | the value before the last may be found, with [`OtherSlot::Damaged`] | |
 //! | a write or an erase is reported as done and lost | nothing is acknowledged that is not found: reading back finds it, also where a place is freed | `a_write_that_is_reported_as_done_and_lost` |
 //! | a write is lost, and the read that checks it lies too | nothing: these are two faults in one save | |

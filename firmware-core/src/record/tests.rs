@@ -175,7 +175,8 @@ fn only_a_whole_record_of_the_newest_layout_is_bound() {
     let mut bytes = [0; 80];
     let length = encode_grid(&stored(), 0, &mut bytes).unwrap();
     for length in 0..length {
-        assert!(bind(&mut { bytes }[..length], 1, BINDING).is_err());
+        let mut short = bytes;
+        assert!(bind(&mut short[..length], 1, BINDING).is_err());
     }
     assert_eq!(bind(&mut bytes, 1, BINDING), Err(RecordError::Length { length: 74 }));
     assert_eq!(bind(&mut older(&stored(), 2), 1, BINDING), Err(RecordError::Length { length: 66 }));

@@ -141,7 +141,7 @@ impl<M: SlotMemory, const CAPACITY: usize, const BUFFER: usize> Store<M, CAPACIT
                     job.phase = Phase::WriteSeal { is_second: true, from: 0 };
                     return Ok(None);
                 }
-                Ok(self.written(job))
+                self.written(job)
             }
             Phase::Loaded { .. } => Ok(Some(Progress::Loaded)),
         }
@@ -393,26 +393,28 @@ impl<M: SlotMemory, const CAPACITY: usize, const BUFFER: usize> Store<M, CAPACIT
             return Ok(None);
         }
         if matches!(job.task, Task::Forget { .. }) {
-            return Ok(self.written(job));
+            return self.written(job);
         }
         job.phase = Phase::WriteSeal { is_second: false, from: 0 };
         Ok(None)
     }
 
     /// A slot is written: on to the other one, if the job says so.
-    fn written(&self, job: &mut Job) -> Option<Progress> {
+    fn written(&mut self, job: &mut Job) -> Result<Option<Progress>, StoreError<M::Error>> {
         match job.task {
             Task::SaveTwice { is_second: false } => {
                 job.task = Task::SaveTwice { is_second: true };
-                (job.at, job.phase) = (0, Phase::ReadHeader);
-                None
+                // Not read again: what was written was compared, and a read that lies would have it written twice there.
+                let [_, record] = &self.buffers;
+                let sequence = Frame::open(record).map_err(StoreError::Value)?.sequence;
+                self.write_beside(job, Some(job.at), next_sequence(sequence))
             }
             Task::Forget { is_second: false } => {
                 job.task = Task::Forget { is_second: true };
                 (job.at, job.phase) = (1 - job.at, self.erase_from(0));
-                None
+                Ok(None)
             }
-            _ => Some(Progress::Saved(Saved::Written)),
+            _ => Ok(Some(Progress::Saved(Saved::Written))),
         }
     }
 
