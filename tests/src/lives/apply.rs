@@ -42,6 +42,10 @@ impl<S: Subject> Life<S> {
                 self.save(&before, trouble)?;
                 self.after_a_cut(make)?;
             }
+            Op::SaveBySteps { steps, between, carries_on, trouble } => {
+                self.save_by_steps(&before, steps, between, carries_on, trouble)?;
+                self.after_a_cut(make)?;
+            }
             Op::Home => self.home(&before)?,
             Op::LosePosition => {
                 self.subject.lost_position();

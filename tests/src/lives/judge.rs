@@ -42,6 +42,9 @@ impl<S: Subject> Life<S> {
             );
             hold(!goes_on, "the round goes on while the switch is tripped")?;
         }
+        if let (Some(Prompt::RaiseBed { is_told: true, .. }), Some(round)) = (status.prompt, &self.world.round) {
+            hold(round.is_told, "screws count as turned that nobody told of since the switch tripped")?;
+        }
         let may_change_force = matches!(
             op,
             Op::Home
@@ -56,6 +59,7 @@ impl<S: Subject> Life<S> {
                 | Op::BeginMemory(_)
                 | Op::CutPower(_)
                 | Op::Save(Some(Trouble::Cut(..)))
+                | Op::SaveBySteps { .. }
         );
         if keeper.correction_in_force() != before.keeper().correction_in_force() {
             let is_done = before.keeper().survey_under_way().is_some() && keeper.survey_under_way().is_none();

@@ -91,6 +91,7 @@ impl<S: Subject> Life<S> {
                     is_closed: false,
                     is_visiting: false,
                     is_turned: false,
+                    is_told: false,
                     is_aborted: false,
                 });
                 Ok(())
@@ -106,6 +107,13 @@ impl<S: Subject> Life<S> {
             let order = self.subject.screw_turned();
             self.take_event(before, SurveyEvent::ScrewTurned, Ok(order))?;
         }
+        let is_unsaved = self.subject.keeper().is_unsaved();
+        hold(is_unsaved || !self.world.is_loaded, "a new setup that need not be saved")?;
+        self.told_of_screw(before)
+    }
+
+    /// What must hold then, whether or not that is saved already.
+    pub(super) fn told_of_screw(&mut self, before: &S) -> Verdict {
         self.force = None;
         let keeper = self.subject.keeper();
         hold(keeper.correction_in_force().is_none(), "a grid is in force after a screw was told of")?;
@@ -113,7 +121,6 @@ impl<S: Subject> Life<S> {
         self.world.is_turn_stored = !self.world.has_memory;
         if self.world.is_loaded {
             hold(keeper.setup() != before.keeper().setup(), "a screw was told of, and the setup is the same")?;
-            hold(keeper.is_unsaved(), "a new setup that need not be saved")?;
         } else {
             self.world.told_before_load = true;
         }

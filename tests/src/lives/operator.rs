@@ -13,6 +13,7 @@ pub(super) enum Op {
     Load(Option<Trouble>),
     BeginMemory(Option<Trouble>),
     Save(Option<Trouble>),
+    SaveBySteps { steps: usize, between: Between, carries_on: bool, trouble: Option<Trouble> },
     Home,
     LosePosition,
     Restore,
@@ -34,6 +35,14 @@ pub(super) enum Op {
     Adopt,
     Shift { steps: i16 },
     SetFade { choice: usize },
+}
+
+/// What somebody does between two steps of a save.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Between {
+    Nothing,
+    TellOfScrew,
+    Shift,
 }
 
 /// What befalls the memory while there is no power.
@@ -61,7 +70,8 @@ impl<S: Subject> Life<S> {
             0 => self.cut_power(),
             1 => Op::Load(self.trouble()),
             2 if self.world.failed_loads > 1 => Op::BeginMemory(self.trouble()),
-            2 | 3 => Op::Save(self.trouble()),
+            2 => Op::Save(self.trouble()),
+            3 => self.saving_by_steps(),
             4 => Op::Home,
             5 => Op::LosePosition,
             6 => Op::Restore,
@@ -109,7 +119,7 @@ impl<S: Subject> Life<S> {
             return Op::TurnScrew;
         }
         if status.unsaved && self.one_in(if self.world.may_turn || self.world.is_turned_unstored { 2 } else { 6 }) {
-            return Op::Save(self.trouble());
+            return if self.one_in(2) { self.saving_by_steps() } else { Op::Save(self.trouble()) };
         }
         let Some(prompt) = status.prompt else { return self.between_surveys() };
         if self.world.motion.is_some() {
@@ -174,6 +184,12 @@ impl<S: Subject> Life<S> {
             28 => Op::Arc,
             _ => self.cut_power(),
         }
+    }
+
+    fn saving_by_steps(&mut self) -> Op {
+        let between = [Between::Nothing, Between::Nothing, Between::TellOfScrew, Between::Shift][self.random.below(4)];
+        let (steps, carries_on) = (self.random.below(60), !self.one_in(6));
+        Op::SaveBySteps { steps, between, carries_on, trouble: self.trouble() }
     }
 
     /// A temperature for which two grids would be blended, if they stand on the same stations.

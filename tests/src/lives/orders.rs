@@ -72,8 +72,7 @@ impl<S: Subject> Life<S> {
                     SurveyEvent::Back => is_setting && stands_still,
                     _ => false,
                 };
-                hold(by_hand, "a lift that no hand asked for")?;
-                hold(z_um >= round.waiting_um(), "a lift that ends too low to travel")
+                hold(by_hand, "a lift that no hand asked for")
             }
             Order::Travel { x_um, y_um } => {
                 hold(goes_on && matches!(world.due, Order::Lift { .. }), "a travel that no hand asked for")?;
@@ -150,6 +149,7 @@ impl<S: Subject> Life<S> {
             (SurveyEvent::Abort, _) => (round.is_aborted, round.is_visiting) = (true, false),
             (SurveyEvent::LimitSwitch { is_tripped: true }, _) if round.is_visiting => {
                 hold(order == Order::Stop, "a trip of the switch that does not stop")?;
+                round.is_told = false;
                 round.void();
                 self.figures.voids += 1;
             }
@@ -157,9 +157,14 @@ impl<S: Subject> Life<S> {
                 if matches!(prompt, Some(Prompt::RaiseBed { is_told: false, .. })) {
                     round.start_um += i32::from(round.settings.headroom_um);
                 }
+                round.is_told = true;
                 round.void();
             }
             _ => {}
+        }
+        if let Order::Lift { z_um } = order {
+            // What was read at this press counts already.
+            hold(z_um >= round.waiting_um(), "a lift that ends too low to travel")?;
         }
         match order {
             Order::Wait => Ok(()),
@@ -211,9 +216,11 @@ impl<S: Subject> Life<S> {
                 "another height than was read",
             )?;
         }
-        let (lowest_c, highest_c) = (round.temperatures_c.iter().min(), round.temperatures_c.iter().max());
-        let is_between = lowest_c <= Some(&grid.bed_temperature_c) && highest_c >= Some(&grid.bed_temperature_c);
-        hold(is_between, "a grid filed under a temperature at which it was not measured")?;
+        let sum_c: i32 = round.temperatures_c.iter().map(|&bed_c| i32::from(bed_c)).sum();
+        let count = round.temperatures_c.len() as i32;
+        // Within one degree of their mean, rounded in any way.
+        let off_c = (i32::from(grid.bed_temperature_c) * count - sum_c).abs();
+        hold(off_c < count.max(1), "a grid filed under a temperature at which it was not measured")?;
         hold(Some(grid.setup) == keeper.setup() && grid.fade == self.world.fade, "a grid with another setup or fade")?;
         hold(keeper.is_unsaved(), "a new grid that need not be saved")?;
         hold(keeper.correction_in_force().is_some() == is_usable, "a new grid that is in force, or not")?;

@@ -1,12 +1,16 @@
 //! Loading, beginning and saving a memory, and what each must do or leave.
 
-use gapkeeper::{LoadError, LoadReport, SaveError};
+use gapkeeper::{LoadError, LoadReport, SaveError, Saving, SurveyEvent};
 
 use super::apply::{Verdict, hold};
 use super::chip::{NoAnswer, Trouble};
+use super::operator::Between;
 use super::subject::{GRIDS, LifeStore};
 use super::world::Stored;
 use super::{Life, Subject};
+
+/// More steps than any save takes.
+const MOST_STEPS: usize = 2000;
 
 impl<S: Subject> Life<S> {
     fn with_store<T>(
@@ -117,11 +121,9 @@ impl<S: Subject> Life<S> {
                 hold(self.world.is_loaded && self.world.has_memory, "saved what was not read")?;
                 hold(!is.is_unsaved(), "saved, and something is not")?;
                 setup_is_stored = true;
-                let setup = is.setup().unwrap_or(0);
-                let grids = std::array::from_fn(|place| is.bank().grid(place).cloned());
                 // Nothing but what is stored may be found by the next load.
                 if !self.world.was_lied_to && !trouble.is_some_and(Trouble::is_lie) && was.is_unsaved() {
-                    self.world.stored = Some(Stored { setup, grids });
+                    self.world.stored = Some(self.all_of_it());
                 }
             }
             Err(SaveError::NotLoaded) => {
@@ -141,5 +143,82 @@ impl<S: Subject> Life<S> {
             self.world.is_turned_unstored = false;
         }
         Ok(())
+    }
+
+    pub(super) fn save_by_steps(
+        &mut self,
+        before: &S,
+        steps: usize,
+        between: Between,
+        carries_on: bool,
+        trouble: Option<Trouble>,
+    ) -> Verdict {
+        let bytes = self.world.chip.bytes().to_vec();
+        let is_allowed = self.world.is_loaded && self.world.has_memory;
+        let (mut order, mut errors, mut is_done) = (None, Vec::new(), false);
+        self.with_store(trouble, |subject, store| {
+            for step in 0..MOST_STEPS {
+                if step == steps {
+                    match between {
+                        Between::Nothing => {}
+                        Between::TellOfScrew => order = Some(subject.screw_turned()),
+                        Between::Shift => drop(subject.shift_by(1)),
+                    }
+                    is_done &= between == Between::Nothing;
+                    if !carries_on {
+                        return;
+                    }
+                }
+                match subject.save_step(store) {
+                    Ok(Saving::Working) => {}
+                    Ok(Saving::Done) => {
+                        is_done = true;
+                        // What comes between comes before the end.
+                        if step >= steps {
+                            return;
+                        }
+                    }
+                    Err(error) => {
+                        is_done = false;
+                        errors.push(error);
+                        if errors.len() > 4 * GRIDS {
+                            return;
+                        }
+                    }
+                }
+            }
+        })?;
+        let is_unchanged = self.world.chip.bytes() == bytes;
+        hold(is_allowed || is_unchanged && !is_done, "written over what was not read")?;
+        if !is_unchanged {
+            self.world.stored = None;
+            self.world.is_scarred |= trouble.is_some() || !is_done;
+        }
+        if let Some(order) = order {
+            self.take_event(before, SurveyEvent::ScrewTurned, Ok(order))?;
+            self.told_of_screw(before)?;
+        }
+        let keeper = self.subject.keeper();
+        if is_done {
+            let is_saved = errors.is_empty() && !keeper.is_unsaved();
+            hold(is_saved || !errors.is_empty(), "saved by steps, and something is not")?;
+            let setup_failed = errors.iter().any(|error| matches!(error, SaveError::Setup(_)));
+            if !setup_failed {
+                (self.world.is_turn_stored, self.world.is_turned_unstored) = (true, false);
+            }
+        }
+        // Whatever it takes for stored has to be found by the next load.
+        if is_allowed && before.keeper().is_unsaved() && !keeper.is_unsaved() {
+            let is_lie = trouble.is_some_and(Trouble::is_lie);
+            self.world.stored = (!self.world.was_lied_to && !is_lie).then(|| self.all_of_it());
+        }
+        self.figures.saves[usize::from(!is_done)] += 1;
+        Ok(())
+    }
+
+    fn all_of_it(&self) -> Stored {
+        let keeper = self.subject.keeper();
+        let grids = std::array::from_fn(|place| keeper.bank().grid(place).cloned());
+        Stored { setup: keeper.setup().unwrap_or(0), grids }
     }
 }

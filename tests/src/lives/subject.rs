@@ -3,7 +3,7 @@
 use gapkeeper::memory::SlotMemory;
 use gapkeeper::{
     Arc, Choice, Fade, Keeper, KeeperError, KeeperSettings, LoadError, LoadReport, Move, Order, Piece, Pieces,
-    SaveError, Store, StoredGrid, SurveyEvent, SurveyPlan, SurveySettings, record::max_record_size,
+    SaveError, Saving, Store, StoredGrid, SurveyEvent, SurveyPlan, SurveySettings, record::max_record_size,
 };
 
 use super::chip::NoAnswer;
@@ -57,6 +57,14 @@ pub trait Subject: Clone {
     /// Its own.
     fn save(&mut self, store: &mut LifeStore<'_>) -> Result<(), SaveError<NoAnswer, GRIDS>> {
         self.keeper_mut().save(store)
+    }
+
+    /// [`Keeper::save_step`]
+    ///
+    /// # Errors
+    /// Its own.
+    fn save_step(&mut self, store: &mut LifeStore<'_>) -> Result<Saving, SaveError<NoAnswer, GRIDS>> {
+        self.keeper_mut().save_step(store)
     }
 
     /// [`Keeper::homed`]

@@ -46,6 +46,8 @@ pub struct Round {
     pub is_visiting: bool,
     /// The knob was turned since the nozzle arrived.
     pub is_turned: bool,
+    /// A screw was told of since the switch tripped last.
+    pub is_told: bool,
     /// The end was asked for.
     pub is_aborted: bool,
 }
