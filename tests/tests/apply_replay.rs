@@ -9,7 +9,7 @@ use std::path::PathBuf;
 
 use gapkeeper::{Correction, HeightGrid};
 use gapkeeper_host_tools::apply::{Settings as ApplySettings, apply};
-use gapkeeper_host_tools::gcode::{Interpreter, Reader};
+use gapkeeper_host_tools::gcode::{Action, Effect, Interpreter, Reader};
 use gapkeeper_sim::bed::ModelledBed;
 use gapkeeper_sim::outcome::Outcome;
 use gapkeeper_sim::replay::{Sample, Settings, grid_at_stations, replay_watched};
@@ -17,6 +17,9 @@ use gapkeeper_sim::{demo, scenario::Scenario};
 
 /// What the issue allows; both paths are of whole Z steps, 2.5 µm apart.
 const WITHIN_UM: f64 = 3.0;
+
+/// Words of the sample programs that `apply` lets through only when told to.
+const PASSED: [&str; 1] = ["G8"];
 
 /// The samples of one printing move, from its start to its end.
 struct Stretch {
@@ -65,8 +68,9 @@ fn corrected(job: &[u8], scenario: &Scenario, grid: HeightGrid<225>, scale_flow:
     }
     let tolerance_um = scenario.correction.tolerance_um.unwrap_or(2);
     let mut output = Vec::new();
-    apply("job", job, &mut output, &ApplySettings { correction: &correction, tolerance_um, scale_flow, cores: None })
-        .unwrap();
+    let pass: Vec<String> = PASSED.iter().map(|word| (*word).to_owned()).collect();
+    let settings = ApplySettings { tolerance_um, scale_flow, pass: &pass, ..ApplySettings::new(&correction) };
+    apply("job", job, &mut output, &settings).unwrap();
     output
 }
 
@@ -134,7 +138,10 @@ fn executable(program: &[u8]) -> Vec<u8> {
             Ok(None) => return kept,
             Ok(Some(line)) => {
                 let is_frame = line.raw().trim_ascii() == b"%";
-                if interpreter.execute(&line).is_ok() && !is_frame {
+                let action = interpreter.execute(&line);
+                // Cycles and compensation are the controller's own, and `apply` refuses them.
+                let shifts = interpreter.oddities().iter().any(|odd| odd.effect == Effect::MayShift);
+                if action.is_ok_and(|action| !matches!(action, Action::Cycle(_))) && !is_frame && !shifts {
                     kept.extend_from_slice(line.raw());
                 }
             }
