@@ -140,8 +140,9 @@ fn e_under_mixed_modes_is_refused_where_it_matters() {
     assert!(answered(true).unwrap().0.ends_with("G1 X100 Z0.08 E1\nG1 X100 Z-0.08 E1\n"));
     // As a place: from 5 back to 2.
     assert!(answered(false).unwrap().0.ends_with("G1 X100 Z0.08 E3.5\nG1 X100 Z-0.08 E2\n"));
-    // With E at zero both readings are the same.
-    assert!(with(&format!("{known}G92 E0\nG91\nG1 X200 E2\n"), &Settings::new(&correction())).is_ok());
+    // With E at zero both readings come to the same place, and only pieces would not.
+    assert!(refusal(&format!("{known}G92 E0\nG91\nG1 X200 E2\n")).contains("--e-follows-g91"));
+    assert!(with(&format!("{known}G92 E0\nG91\nG1 X50 E2\nG90\nG1 X0 E3\n"), &Settings::new(&correction())).is_ok());
 }
 
 /// NISTIR 6556, 3.5.19: half a minute for all of it, a quarter for each half.

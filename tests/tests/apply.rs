@@ -59,7 +59,7 @@ fn as_many_cores_as_there_are_write_the_same() {
     for cores in [2, 5] {
         let (several, several_report) = on(cores);
         let differs = one.lines().zip(several.lines()).position(|(one, several)| one != several);
-        assert_eq!((differs, one.len(), report), (None, several.len(), several_report));
+        assert_eq!((differs, one.len(), &report), (None, several.len(), &several_report));
     }
 
     // The first mistake is told, wherever the reader is by then.
@@ -215,7 +215,8 @@ fn other_words_and_comments_of_a_moving_line_are_kept() {
 #[test]
 fn a_changed_line_gets_another_check_value() {
     let check = |line: &str| format!("{line}*{}", line.bytes().fold(0, |value, byte| value ^ byte));
-    let job = [check("N1 G28"), check("N2 G1 X110 Y100 Z0.5"), check("N3 G92 X0 Z0 (here*1)") + " ; and*2"].join("\n");
+    let job =
+        [check("N1 G28"), check("N2 G1 X110 Y100 Z0.5 F900"), check("N3 G92 X0 Z0 (here*1)") + " ; and*2"].join("\n");
     let (output, _) = applied(job.as_bytes());
     let text = String::from_utf8(output).unwrap();
     let machine_z = text.lines().nth(2).unwrap().split(" Z").nth(1).unwrap();
@@ -268,7 +269,7 @@ fn a_further_axis_stays_on_its_line_or_is_refused() {
 fn what_cannot_be_corrected_is_refused_with_its_place() {
     let refused = |job: &[u8], correction: Correction<225>| {
         let mut output = Vec::new();
-        let settings = Settings { correction: &correction, tolerance_um: 2, scale_flow: false, cores: None };
+        let settings = Settings::new(&correction);
         apply("job.gcode", job, &mut output, &settings).unwrap_err().to_string()
     };
     let (once, _) = applied(b"G28\nG1 X20 Y20 Z0.2 F1200\n");
@@ -276,6 +277,6 @@ fn what_cannot_be_corrected_is_refused_with_its_place() {
     let low = correction().with_lowest_machine_z(-100);
     let message = refused(b"G28\nG1 X20 Y20 Z-0.2 F1200\n", low);
     assert!(message.starts_with("job.gcode:2:1: machine Z ") && message.contains("lowest allowed"), "{message}");
-    assert!(refused(b"G28\nG1 X1 Y1 Z1\nG1 X2 E2200\n", correction()).contains("more than 2.1 m"));
+    assert!(refused(b"G28\nG1 X1 Y1 Z1 F9\nG1 X2 E2200\n", correction()).contains("more than 2.1 m"));
     assert!(refused(b"G28\nG1 Xa\n", correction()).contains("job.gcode:2:4"));
 }

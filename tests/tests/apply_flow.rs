@@ -181,7 +181,7 @@ fn more_than_a_metre_on_one_line_is_not_scaled() {
     let (output, _) = applied(b"M83\nG28\nG0 X0 Y0 Z0\nG1 X100 Y60 Z3 E1073.7\n", true);
     assert!(output.len() > 50);
     let message = refused("M83\nG28\nG0 X0 Y0 Z0\nG1 X100 Y60 Z3 E1073.8\n");
-    assert!(message.starts_with("job:3:1: E moves by more than 1.1 m on one line"), "{message}");
+    assert!(message.starts_with("job:4:1: E moves by more than 1.1 m on one line"), "{message}");
 }
 
 /// Only forward motion of `E` over the bed lays anything: all else keeps its length.

@@ -287,10 +287,12 @@ fn refusal(interpreter: &Interpreter, settings: &Settings<'_>, line: &Line<'_>, 
     };
     if let Action::Arc(arc) = action
         && arc.plane != Plane::Xy
-        && !interpreter.modes().lost_before.or(interpreter.lost_axes()).and(Axes::XYZ).is_empty()
+        && (line.is_deletable()
+            || !interpreter.modes().lost_before.or(interpreter.lost_axes()).and(Axes::XYZ).is_empty())
     {
-        let message = "an upright arc from a place that is not known".to_owned();
-        let remedy = "move X, Y and Z to a place before it".into();
+        let message =
+            "an upright arc that cannot be corrected: its start is not known, or it may be left out".to_owned();
+        let remedy = "move X, Y and Z to a place before it, and take a / away".into();
         let offset = line.words().first().map_or(0, |word| word.range().start);
         return Some(LineError { place: line.place(offset), message, remedy });
     }

@@ -57,7 +57,7 @@ pub(crate) struct Modes {
     /// Whether the line moved X, Y and Z, and `E`, by changes rather than to places; its own `M2` may have ended that
     /// since.
     pub(crate) moved_by_changes: [bool; 2],
-    /// `E` of the line can be read in two ways that differ.
+    /// `E` of the line can be read in two ways.
     pub(crate) is_e_unsure: bool,
     /// Axes that are not known, before the line and after it.
     pub(crate) lost_before: Axes,

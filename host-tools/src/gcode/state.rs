@@ -41,7 +41,7 @@ pub(super) struct State {
     pub(super) extruder_relative: Option<bool>,
     /// Whether `G91` makes `E` relative under `M82` too; none: nobody has told.
     pub(super) e_follows_g91: Option<bool>,
-    /// The last line's `E` can be read in two ways that differ.
+    /// The last line's `E` can be read in two ways.
     pub(super) is_e_unsure: bool,
     pub(super) feed_nm_min: Option<u64>,
     /// `F` of the last line under `G93`, in millionths.
@@ -339,9 +339,9 @@ impl State {
                 (false, false) => self.offset_nm[axis],
             };
             if axis == EXTRUDER && self.has_two_readings_of_e() {
-                // They are the same where the program's own E is zero.
-                self.is_e_unsure = self.position_nm[axis] != self.offset_nm[axis] || self.lost.has(axis);
-                if self.is_e_unsure {
+                self.is_e_unsure = true;
+                // They come to the same place where the program's own E is zero.
+                if self.position_nm[axis] != self.offset_nm[axis] || self.lost.has(axis) {
                     self.lose(Axes::E, Cause::MixedModes);
                 }
             } else if !is_machine && !is_relative {
