@@ -69,7 +69,10 @@ fn corrected(job: &[u8], scenario: &Scenario, grid: HeightGrid<225>, scale_flow:
     let tolerance_um = scenario.correction.tolerance_um.unwrap_or(2);
     let mut output = Vec::new();
     let pass: Vec<String> = PASSED.iter().map(|word| (*word).to_owned()).collect();
-    let settings = ApplySettings { tolerance_um, scale_flow, pass: &pass, ..ApplySettings::new(&correction) };
+    // As the replay reads E under G91 and M82.
+    let e_follows_g91 = Some(false);
+    let settings =
+        ApplySettings { tolerance_um, scale_flow, pass: &pass, e_follows_g91, ..ApplySettings::new(&correction) };
     apply("job", job, &mut output, &settings).unwrap();
     output
 }
@@ -140,11 +143,14 @@ fn executable(program: &[u8]) -> Vec<u8> {
             Ok(None) => return kept,
             Ok(Some(line)) => {
                 let is_frame = line.raw().trim_ascii() == b"%";
-                let action = interpreter.execute(&line);
+                // A line that is left out changes nothing for those after it.
+                let mut trial = interpreter.clone();
+                let action = trial.execute(&line);
                 // Cycles and compensation are the controller's own, and `apply` refuses them.
-                let shifts = interpreter.oddities().iter().any(|odd| odd.effect == Effect::MayShift);
+                let shifts = trial.oddities().iter().any(|odd| odd.effect == Effect::MayShift);
                 if action.is_ok_and(|action| !matches!(action, Action::Cycle(_))) && !is_frame && !shifts {
                     kept.extend_from_slice(line.raw());
+                    interpreter = trial;
                 }
             }
             Err(error) => assert!(error.is_bad_line() || reader.raw().is_empty(), "{error}"),

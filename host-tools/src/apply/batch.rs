@@ -324,7 +324,7 @@ fn refusal(interpreter: &Interpreter, settings: &Settings<'_>, line: &Line<'_>, 
 #[inline]
 fn handling(line: &Line<'_>, action: &Action, modes: &Modes, names_axis: bool) -> Handling {
     let is_arc = matches!(action, Action::Arc(_));
-    if !is_arc && !(names_axis && matches!(action, Action::Straight(_))) {
+    if !(is_arc || names_axis && matches!(action, Action::Straight(_))) {
         return Handling::Pass;
     }
     let lost = modes.lost_before.or(modes.lost);

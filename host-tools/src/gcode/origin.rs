@@ -121,8 +121,8 @@ impl State {
             let no_system = || Fault::new(block.offset_of_codes(), Kind::NoCoordinateSystem);
             // Nine at most.
             let system = system.ok_or_else(no_system)? as usize - 1;
-            for axis in 0..3 {
-                if let Some(word) = block.word(AXES[axis]) {
+            for (axis, letter) in AXES.into_iter().enumerate().take(3) {
+                if let Some(word) = block.word(letter) {
                     self.offsets.set_origin(system, axis, self.length_nm(word)?);
                 }
             }
