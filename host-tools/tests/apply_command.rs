@@ -67,10 +67,78 @@ fn what_is_wrong_is_said_and_nothing_is_left_behind() {
         assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 3, "{said}");
     };
     refused("G28\nG1 X5 Yb\n", &[], "job.gcode:2:7: Y has no number");
-    refused("G1 X5\n; corrected for the bed by gapgrid\n", &[], "job.gcode:2:3: this job was corrected already");
-    refused("G28\nG1 X5 Z-0.4\n", &["--lowest-um", "-200"], "below the lowest allowed, -200 um");
-    refused(JOB, &["--tolerance-um", "1"], "use 2 to 1000 um");
+    refused("G0 X5\n; corrected for the bed by gapgrid\n", &[], "job.gcode:2:3: this job was corrected already");
+    refused("G28\nG1 X5 Y5 Z-0.4 F900\n", &["--lowest-mm", "-0.2"], "below the lowest allowed, -200 um");
+    refused(JOB, &["--tolerance-um", "1"], "error: --tolerance-um 1: ");
     refused(JOB, &["--surface", "smooth"], "smooth");
+    refused("", &[], "job.gcode: the job is empty");
+    refused("G28\nG987 X5\n", &[], "job.gcode:2:1: G987 is not known here and may move or shift axes");
+    refused("G28\nG987 X5\n", &["--pass", "G9870"], "or let it through: --pass G987");
+    refused(JOB, &["--pass", "what"], "is no word of a letter and a number");
+    refused(JOB, &["--origin", "5"], "give X,Y or X,Y,Z in millimetres");
     let missing = ["apply", "none.gcode", "--grid", "grid.csv", "-o", "out.gcode"];
     assert_eq!(gapgrid(folder.path(), &missing, "").status.code(), Some(2));
+}
+
+#[test]
+fn the_job_is_replaced_only_if_that_is_allowed() {
+    let folder = folder();
+    #[cfg(unix)]
+    std::os::unix::fs::symlink("job.gcode", folder.path().join("link.gcode")).unwrap();
+    fs::hard_link(folder.path().join("job.gcode"), folder.path().join("other.gcode")).unwrap();
+    for output in ["job.gcode", "./job.gcode", "other.gcode", "link.gcode"] {
+        let arguments = ["apply", "job.gcode", "--grid", "grid.csv", "-o", output];
+        let refused = gapgrid(folder.path(), &arguments, "");
+        let said = String::from_utf8(refused.stderr).unwrap();
+        assert!(refused.status.code() == Some(2) && said.contains("--in-place"), "{output}: {said}");
+        assert_eq!(fs::read_to_string(folder.path().join("job.gcode")).unwrap(), JOB);
+    }
+    let arguments = ["apply", "job.gcode", "--grid", "grid.csv", "-o", "job.gcode", "--in-place"];
+    assert!(gapgrid(folder.path(), &arguments, "").status.success());
+    assert!(fs::read_to_string(folder.path().join("job.gcode")).unwrap().contains("corrected for the bed"));
+}
+
+#[cfg(unix)]
+#[test]
+fn a_device_is_written_to_and_a_closed_pipe_is_no_fault() {
+    use std::os::unix::fs::FileTypeExt;
+    let folder = folder();
+    let arguments = ["apply", "job.gcode", "--grid", "grid.csv", "-o", "/dev/null"];
+    assert!(gapgrid(folder.path(), &arguments, "").status.success());
+    assert!(fs::metadata("/dev/null").unwrap().file_type().is_char_device());
+    // Far more than a pipe holds.
+    fs::write(folder.path().join("job.gcode"), format!("{JOB}{}", "G1 X20 E1\nG1 X180 E9\n".repeat(20_000))).unwrap();
+    let mut child = Command::new(env!("CARGO_BIN_EXE_gapgrid"))
+        .args(["apply", "job.gcode", "--grid", "grid.csv", "-o", "-"])
+        .current_dir(folder.path())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    drop(child.stdout.take());
+    let output = child.wait_with_output().unwrap();
+    assert!(output.status.success() && output.stderr.is_empty(), "{}", String::from_utf8_lossy(&output.stderr));
+}
+
+#[test]
+fn what_the_person_should_know_is_told() {
+    let folder = folder();
+    let job = "START_JOB BED=60\nM140 S60\nM104 S205\nM987 S1\nM117 hello there\nG28\nG92 E0\nG0 X20 Y20 Z0.2\nG1 X180 E5 F900\nT1\nG91\nG1 Z5\n";
+    fs::write(folder.path().join("job.gcode"), job).unwrap();
+    let output = gapgrid(folder.path(), &["apply", "job.gcode", "--grid", "grid.csv", "-o", "out.gcode"], "");
+    let said = String::from_utf8(output.stderr).unwrap();
+    for expected in [
+        "2 of 12 lines became ",
+        "machine Z: 0.2",
+        "(line 8) to 0.28 mm (line 9)",
+        "bed: 60 °C in the job, not stated in the grid; nozzle: 205 °C",
+        "harmless as far as their words show: M987 (1 times, first on line 4), M117 (1 times, first on line 5)",
+        "may move axes; the position was taken as unknown after them: START_JOB (1 times, first on line 1)",
+        "warning: 1 motions were passed as they are",
+        "X, Y, Z not known since line 10 (a tool change)",
+        "WARNING: START_JOB on line 1 (and 1 more of the words above) is not known here.",
+        "the job is corrected twice",
+    ] {
+        assert!(said.contains(expected), "{expected}: {said}");
+    }
 }

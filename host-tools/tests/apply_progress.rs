@@ -20,7 +20,7 @@ fn folder() -> tempfile::TempDir {
     let mut lines = 200_000_u32;
     loop {
         let moves = (0..lines).map(|line| format!("G1 X{}.5 Y{}.25 E0.01\n", line * 7 % 200, line * 13 % 200));
-        let job = moves.fold("M83\nG28\n".to_owned(), |job, line| job + &line);
+        let job = moves.fold("M83\nG28\nG0 X0 Y0 Z1\n".to_owned(), |job, line| job + &line);
         fs::write(folder.path().join("job.gcode"), job).unwrap();
         let started = Instant::now();
         without_terminal(folder.path());
@@ -75,5 +75,5 @@ fn a_bar_on_a_terminal_and_nowhere_else() {
     let seen = sent(folder.path(), "-", true);
     assert!(!seen.contains(" MiB of ") && seen.len() > corrected.len());
     let said = without_terminal(folder.path());
-    assert!(said.ends_with("pieces\n") && said.lines().count() == 1, "{said}");
+    assert!(said.contains(" pieces; the job is ") && !said.contains("MiB") && !said.contains('\x1b'), "{said}");
 }

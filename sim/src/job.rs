@@ -70,6 +70,7 @@ pub fn walk<E: From<ReplayError>>(
         let extruded_nm = match &action {
             Action::Straight(straight) => straight.extruded_nm,
             Action::Arc(arc) => arc.extruded_nm,
+            Action::Cycle(_) => 0,
             Action::Home(_) => {
                 tell(JobEvent::Homed { line: number })?;
                 continue;
@@ -86,13 +87,21 @@ pub fn walk<E: From<ReplayError>>(
                 let motion = moves::straight(straight.start, straight.end, extruded_nm).map_err(refused)?;
                 let feed_mm_s = moves::feed_mm_s(straight.feed_nm_min).filter(|_| !straight.rapid);
                 let travels = (motion.start.x_um, motion.start.y_um) != (motion.end.x_um, motion.end.y_um);
-                let prints = prints && travels && !straight.rapid;
+                // What `E` moves with prints, by G0 as well.
+                let prints = prints && travels && (extruded_nm > 0 || !straight.rapid);
                 tell(JobEvent::Move(JobMove { line: number, motion, prints, feed_mm_s, chord: false }))?;
             }
             Action::Arc(arc) => {
                 let feed_mm_s = moves::feed_mm_s(arc.feed_nm_min);
                 for motion in moves::chords(&arc).map_err(refused)? {
                     tell(JobEvent::Move(JobMove { line: number, motion, prints, feed_mm_s, chord: true }))?;
+                }
+            }
+            Action::Cycle(cycle) => {
+                for straight in cycle.moves() {
+                    let motion = moves::straight(straight.start, straight.end, 0).map_err(refused)?;
+                    let feed_mm_s = moves::feed_mm_s(straight.feed_nm_min).filter(|_| !straight.rapid);
+                    tell(JobEvent::Move(JobMove { line: number, motion, prints: false, feed_mm_s, chord: false }))?;
                 }
             }
             _ => {}

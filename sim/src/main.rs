@@ -67,6 +67,9 @@ enum Command {
         /// Count lines that cannot be read, and go on
         #[arg(long)]
         keep_going: bool,
+        /// Allow two words of one group on a line; the later one counts
+        #[arg(long)]
+        lenient: bool,
         /// Follow what is laid down, place by place: squeeze.png and a table; takes longer
         #[arg(long)]
         squeeze: bool,
@@ -199,7 +202,7 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
             files.push((demo::JOB_NAME, job));
             print_and_write(&outcome, Some(&squeeze), &output, Some((&out, files)))?;
         }
-        Command::Replay { job, scenario, grid, out, keep_going, squeeze, output } => {
+        Command::Replay { job, scenario, grid, out, keep_going, lenient, squeeze, output } => {
             let mut scenario = Scenario::read(&scenario)?;
             let grid = match &grid {
                 Some(path) => {
@@ -213,7 +216,7 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
                 }
                 None => None,
             };
-            let mut settings = Settings { keep_going, ..output.settings(&scenario) };
+            let mut settings = Settings { keep_going, lenient, ..output.settings(&scenario) };
             if let Some((document, origin)) = &grid {
                 settings.grid = Some((&document.grid, origin));
             }

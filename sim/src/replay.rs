@@ -12,7 +12,7 @@ use std::num::NonZeroUsize;
 use std::thread::available_parallelism;
 
 use gapkeeper::{Correction, CorrectionError, DEFAULT_TOLERANCE_UM, GridError, HeightGrid, Move, Point, SplitError};
-use gapkeeper_host_tools::gcode::{Action, GcodeError, Interpreter, Reader, moves};
+use gapkeeper_host_tools::gcode::{Action, GcodeError, Interpreter, Reader, Straight, moves};
 use gapkeeper_host_tools::pipeline::Pipeline;
 
 use crate::bed::{BedError, HeightTable, ModelledBed};
@@ -82,6 +82,8 @@ pub struct Settings<'a> {
     pub sample_step_mm: Option<f64>,
     /// Count lines that cannot be read instead of stopping at the first.
     pub keep_going: bool,
+    /// Of two words of one modal group on a line the later one counts.
+    pub lenient: bool,
     /// Cores to use; none: all that there are. The outcome is the same.
     pub cores: Option<NonZeroUsize>,
 }
@@ -89,7 +91,15 @@ pub struct Settings<'a> {
 impl<'a> Settings<'a> {
     /// A grid read off the bed, 50 µm either way, and the rest as it comes.
     pub const fn new(scenario: &'a Scenario) -> Self {
-        Self { scenario, grid: None, tolerance_um: 50.0, sample_step_mm: None, keep_going: false, cores: None }
+        Self {
+            scenario,
+            grid: None,
+            tolerance_um: 50.0,
+            sample_step_mm: None,
+            keep_going: false,
+            lenient: false,
+            cores: None,
+        }
     }
 }
 
@@ -260,6 +270,9 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
     fn run(mut self, job: impl BufRead) -> Result<Outcome, ReplayError> {
         let mut reader = Reader::new(self.name, job);
         let mut interpreter = Interpreter::new();
+        if self.settings.lenient {
+            interpreter = interpreter.lenient();
+        }
         loop {
             let step = match reader.next_line() {
                 Ok(None) => break,
@@ -284,7 +297,7 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
         self.give();
         let Ok(()) = self.pipeline.finish(|batch| count(&mut self.tally, batch));
         self.counts.bytes = reader.bytes_read();
-        self.counts.unknown_words = interpreter.unknown_words().values().sum();
+        self.counts.unknown_words = interpreter.unknown_words().values().map(|word| word.count).sum();
         if !interpreter.unmodelled_words().is_empty() {
             let words: Vec<_> = interpreter.unmodelled_words().keys().map(String::as_str).collect();
             self.tally.warn(format!(
@@ -304,13 +317,11 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
     /// Does what a line of the job says; the error is a message about a move that cannot be.
     fn act(&mut self, action: Action, line: u64) -> Result<(), String> {
         match action {
-            Action::Straight(straight) => {
-                let motion = moves::straight(straight.start, straight.end, straight.extruded_nm)?;
-                let travels = (motion.start.x_um, motion.start.y_um) != (motion.end.x_um, motion.end.y_um);
-                let begins = self.printing_begins(straight.extruded_nm);
-                let prints = self.prints(straight.rapid, straight.extruded_nm) && travels;
-                self.counts.printing_moves += u64::from(prints);
-                self.stretch(line, motion, prints, moves::feed_mm_s(straight.feed_nm_min), begins);
+            Action::Straight(straight) => self.straight(straight, line)?,
+            Action::Cycle(cycle) => {
+                for straight in cycle.moves() {
+                    self.straight(straight, line)?;
+                }
             }
             Action::Arc(arc) => {
                 let chords = moves::chords(&arc)?;
@@ -331,6 +342,16 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
         Ok(())
     }
 
+    fn straight(&mut self, straight: Straight, line: u64) -> Result<(), String> {
+        let motion = moves::straight(straight.start, straight.end, straight.extruded_nm)?;
+        let travels = (motion.start.x_um, motion.start.y_um) != (motion.end.x_um, motion.end.y_um);
+        let begins = self.printing_begins(straight.extruded_nm);
+        let prints = self.prints(straight.rapid, straight.extruded_nm) && travels;
+        self.counts.printing_moves += u64::from(prints);
+        self.stretch(line, motion, prints, moves::feed_mm_s(straight.feed_nm_min), begins);
+        Ok(())
+    }
+
     /// Whether this is a printing job after all: what looked like cutting was travel.
     fn printing_begins(&mut self, extruded_nm: i64) -> bool {
         let begins = extruded_nm > 0 && !self.extrudes;
@@ -342,7 +363,8 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
     }
 
     fn prints(&self, rapid: bool, extruded_nm: i64) -> bool {
-        !rapid && (extruded_nm > 0 || !self.extrudes)
+        // What `E` moves with prints, by G0 as well.
+        extruded_nm > 0 || (!rapid && !self.extrudes)
     }
 
     fn stretch(&mut self, line: u64, motion: Move<1>, prints: bool, feed_mm_s: Option<f64>, printing_begins: bool) {

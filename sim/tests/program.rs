@@ -184,9 +184,9 @@ fn wrong_input_is_refused_with_a_place_and_leaves_nothing_behind() {
     assert!(with_out("empty.gcode", "bench.toml", &[]).contains("no printing move"));
     write("travel.gcode", "G0 X10 Y10\nG1 E5\nG1 X20\n");
     assert!(with_out("travel.gcode", "bench.toml", &[]).contains("no printing move"));
-    write("far.gcode", "G1 X99999999\n");
+    write("far.gcode", "G1 X99999999 F9\n");
     assert!(with_out("far.gcode", "bench.toml", &[]).contains("far.gcode:1: a coordinate is beyond 2147 m"));
-    write("wide.gcode", "G1 X0 Y0\nG2 X10 Y0 R90000\n");
+    write("wide.gcode", "G1 X0 Y0 F9\nG2 X10 Y0 R90000\n");
     assert!(with_out("wide.gcode", "bench.toml", &[]).contains("wide.gcode:2: an arc of radius"));
 
     for (change, to, expected) in [

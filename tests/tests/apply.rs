@@ -7,7 +7,7 @@ use std::num::NonZero;
 
 use gapkeeper::{Correction, Fade, Move};
 use gapkeeper_host_tools::apply::{ApplyReport, Settings, apply};
-use gapkeeper_host_tools::gcode::{Action, Interpreter, Reader, moves};
+use gapkeeper_host_tools::gcode::{Action, Axes, Interpreter, Reader, moves};
 use gapkeeper_sim::{bed::ModelledBed, demo};
 
 fn correction() -> Correction<225> {
@@ -19,7 +19,8 @@ fn correction() -> Correction<225> {
 
 fn applied(job: &[u8]) -> (Vec<u8>, ApplyReport) {
     let mut output = Vec::new();
-    let settings = Settings { correction: &correction(), tolerance_um: 2, scale_flow: false, cores: None };
+    let correction = correction();
+    let settings = Settings::new(&correction);
     let report = apply("job", job, &mut output, &settings).unwrap_or_else(|error| panic!("{error}"));
     (output, report)
 }
@@ -49,8 +50,7 @@ fn as_many_cores_as_there_are_write_the_same() {
     let correction = correction();
     let on = |cores| {
         let mut output = Vec::new();
-        let settings =
-            Settings { correction: &correction, tolerance_um: 2, scale_flow: false, cores: NonZero::new(cores) };
+        let settings = Settings { cores: NonZero::new(cores), origin_nm: [Some(0); 3], ..Settings::new(&correction) };
         let report = apply("job", job.as_bytes(), &mut output, &settings).unwrap_or_else(|error| panic!("{error}"));
         (String::from_utf8(output).unwrap(), report)
     };
@@ -59,25 +59,26 @@ fn as_many_cores_as_there_are_write_the_same() {
     for cores in [2, 5] {
         let (several, several_report) = on(cores);
         let differs = one.lines().zip(several.lines()).position(|(one, several)| one != several);
-        assert_eq!((differs, one.len(), report), (None, several.len(), several_report));
+        assert_eq!((differs, one.len(), &report), (None, several.len(), &several_report));
     }
 
     // The first mistake is told, wherever the reader is by then.
     let far = job.lines().take(5_000).chain(["G1 X1 A2 Y150", "G1 X1 X2"]).collect::<Vec<_>>().join("\n");
     for cores in [1, 3] {
-        let settings =
-            Settings { correction: &correction, tolerance_um: 2, scale_flow: false, cores: NonZero::new(cores) };
+        let settings = Settings { cores: NonZero::new(cores), origin_nm: [Some(0); 3], ..Settings::new(&correction) };
         let error = apply("job", far.as_bytes(), std::io::sink(), &settings).unwrap_err().to_string();
         assert!(error.starts_with("job:5001:7: A moves together"), "{error}");
     }
 }
 
-/// Machine positions in micrometres, one behind the other, and `E` in nanometres at the end of every motion.
-fn walk(job: &[u8], mut motion: impl FnMut(&Action, &mut Vec<[i32; 3]>)) -> (Vec<[i32; 3]>, i64) {
+/// Machine positions in micrometres, one after the other, and `E` in nanometres at the end of every motion. The axes given
+/// to `motion` are those that were not known before the line and after it.
+fn walk(job: &[u8], mut motion: impl FnMut(&Action, [Axes; 2], &mut Vec<[i32; 3]>)) -> (Vec<[i32; 3]>, i64) {
     let (mut reader, mut interpreter, mut places) = (Reader::new("job", job), Interpreter::new(), Vec::new());
     while let Some(line) = reader.next_line().unwrap() {
+        let before = interpreter.lost_axes().and(Axes::XYZ);
         let action = interpreter.execute(&line).unwrap();
-        motion(&action, &mut places);
+        motion(&action, [before, interpreter.lost_axes().and(Axes::XYZ)], &mut places);
     }
     places.dedup();
     (places, interpreter.extruded_nm())
@@ -86,12 +87,18 @@ fn walk(job: &[u8], mut motion: impl FnMut(&Action, &mut Vec<[i32; 3]>)) -> (Vec
 /// Where the core takes the job's moves.
 fn expected(job: &[u8]) -> (Vec<[i32; 3]>, i64) {
     let correction = correction();
-    walk(job, |action, places| {
+    walk(job, |action, [before, after], places| {
         let mut drive = |motion: &Move<1>| {
             let pieces = correction.split(motion, 2).unwrap();
             places.extend(pieces.map(|piece| [piece.end.x_um, piece.end.y_um, piece.end.z_um]));
         };
         match action {
+            // While an axis is not known nothing is corrected, and the first move to a known place is one piece.
+            Action::Straight(straight) if !after.is_empty() => places.push(straight.end.to_um().unwrap()),
+            Action::Straight(straight) if !before.is_empty() => {
+                let [x_um, y_um, z_um] = straight.end.to_um().unwrap();
+                places.push([x_um, y_um, correction.machine_z_um(x_um, y_um, z_um)]);
+            }
             Action::Straight(straight) if straight.start != straight.end => {
                 drive(&moves::straight(straight.start, straight.end, straight.extruded_nm).unwrap());
             }
@@ -104,7 +111,7 @@ fn expected(job: &[u8]) -> (Vec<[i32; 3]>, i64) {
 
 /// Where the corrected job's own lines take the machine, uncorrected.
 fn found(output: &[u8]) -> (Vec<[i32; 3]>, i64) {
-    walk(output, |action, places| match action {
+    walk(output, |action, _, places| match action {
         Action::Straight(straight) if straight.start != straight.end => places.push(straight.end.to_um().unwrap()),
         Action::Arc(_) => panic!("an arc is left"),
         Action::Home(home) => places.push(home.end.to_um().unwrap()),
@@ -164,7 +171,7 @@ fn every_mode_comes_to_the_same_places() {
     check(spiral.as_bytes(), 0);
     // Steps of a third of a millimetre and a half: nothing may drift.
     let steps = "G1 X0.333 Y0.111 E0.01234\n".repeat(500);
-    check(format!("G91 M83\nG28\nG1 X20 Y20 Z0.2 F900\n{steps}").as_bytes(), 0);
+    check(format!("M83\nG28\nG1 X20 Y20 Z0.2 F900\nG91\n{steps}").as_bytes(), 0);
     // Inches, absolute and relative: a millionth of an inch is 25 nm.
     let inches = "G20 G90\nG28\nG1 X1.5 Y1.25 Z0.0079 F60\nX7.0001 Y5.9999 E0.12345\nG91\n\
                   G1 X-2.00005 Y-1.00005 E0.05\nX-1.00005 E0.05\nG90\nG2 X2 Y3 R3 E0.4\n";
@@ -192,12 +199,13 @@ fn e_ends_where_the_job_put_it_to_the_last_printed_digit() {
 
 #[test]
 fn other_words_and_comments_of_a_moving_line_are_kept() {
-    let job = "G28\nN10 G91 G1 X20 Y20 Z0.2 F1200 M106 S200 (to the corner) ; here\nG90 G1 X100 M0\n";
+    let job = "G28\nG0 X0 Y0 Z0\nN10 G91 G1 X20 Y20 Z0.2 F1200 M106 S200 (to the corner) ; here\nG90 G1 X100 M0\n";
     let (output, _) = applied(job.as_bytes());
     let text = String::from_utf8(output).unwrap();
     let lines: Vec<&str> = text.lines().collect();
-    assert_eq!(lines[..3], ["G28", "; corrected for the bed by gapgrid", "G91 M106 S200"]);
-    assert!(lines[3].starts_with("G1 X") && lines[3].ends_with("F1200 (to the corner) ; here"), "{}", lines[3]);
+    assert_eq!(lines[..2], ["G28", "; corrected for the bed by gapgrid"]);
+    assert_eq!(lines[3], "N10 G91 M106 S200");
+    assert!(lines[4].starts_with("G1 X") && lines[4].ends_with("F1200 (to the corner) ; here"), "{}", lines[4]);
     assert_eq!(text.matches("F1200").count(), 1);
     assert!(text.contains("\nG90\nG1 X") && text.ends_with("\nM0\n"), "{text}");
 }
@@ -207,7 +215,8 @@ fn other_words_and_comments_of_a_moving_line_are_kept() {
 #[test]
 fn a_changed_line_gets_another_check_value() {
     let check = |line: &str| format!("{line}*{}", line.bytes().fold(0, |value, byte| value ^ byte));
-    let job = [check("N1 G28"), check("N2 G1 X110 Y100 Z0.5"), check("N3 G92 X0 Z0 (here*1)") + " ; and*2"].join("\n");
+    let job =
+        [check("N1 G28"), check("N2 G1 X110 Y100 Z0.5 F900"), check("N3 G92 X0 Z0 (here*1)") + " ; and*2"].join("\n");
     let (output, _) = applied(job.as_bytes());
     let text = String::from_utf8(output).unwrap();
     let machine_z = text.lines().nth(2).unwrap().split(" Z").nth(1).unwrap();
@@ -222,7 +231,7 @@ fn a_changed_line_gets_another_check_value() {
 /// Found by a fuzzer: `M2` sets absolute places in force, but behind the motion of its own line.
 #[test]
 fn the_end_of_a_program_changes_no_motion_before_it() {
-    let output = check(b"G28\nG91\nG1 X20 Y20 Z0.2 E1 F1200\nG1 X100 E2 M2\n", 0);
+    let output = check(b"G28\nG0 X0 Y0 Z0\nG91\nG1 X20 Y20 Z0.2 E1 F1200\nG1 X100 E2 M2\n", 0);
     assert!(String::from_utf8(output).unwrap().ends_with("\nM2\n"));
 }
 
@@ -236,9 +245,9 @@ fn the_signature_stands_inside_the_frame() {
 /// Found by a fuzzer: free text was left out, and a bracket in it taken for a comment.
 #[test]
 fn free_text_stays_with_its_word() {
-    let (output, _) = applied(b"G28\nG1 X20 Y20 Z0.2 M987 5 (near\tG1 X9 ; here\n");
+    let (output, _) = applied(b"G28\nG1 X20 Y20 Z0.2 F9 M987 5 (near\tG1 A9 ; here\n");
     let text = String::from_utf8(output).unwrap();
-    assert!(text.contains("\nM987 5 (near\tG1 X9\nG1 X20 Y20 Z") && text.ends_with(" ; here\n"), "{text}");
+    assert!(text.contains("\nM987 5 (near\tG1 A9\nG1 X20 Y20 Z") && text.ends_with(" ; here\n"), "{text}");
 }
 
 /// Found by a fuzzer: a turning axis was moved before the line's motion instead of with it.
@@ -248,16 +257,19 @@ fn a_further_axis_stays_on_its_line_or_is_refused() {
     let text = String::from_utf8(output).unwrap();
     assert!(text.contains(" E1 a90\nG1 A0\n") && report.corrected_lines == 2, "{text}");
     let mut output = Vec::new();
-    let settings = Settings { correction: &correction(), tolerance_um: 2, scale_flow: false, cores: None };
-    let error = apply("job", &b"G28\nG1 X200 Y180 Z0.2 U5\n"[..], &mut output, &settings).unwrap_err().to_string();
-    assert!(error.starts_with("job:2:19: U moves together with X, Y or Z"), "{error}");
+    let correction = correction();
+    let settings = Settings::new(&correction);
+    let error = apply("job", &b"G28\nG1 X0 Y0 Z0.2 F9\nG1 X200 Y180 Z0.2 B5\n"[..], &mut output, &settings)
+        .unwrap_err()
+        .to_string();
+    assert!(error.starts_with("job:3:19: B moves together with X, Y or Z"), "{error}");
 }
 
 #[test]
 fn what_cannot_be_corrected_is_refused_with_its_place() {
     let refused = |job: &[u8], correction: Correction<225>| {
         let mut output = Vec::new();
-        let settings = Settings { correction: &correction, tolerance_um: 2, scale_flow: false, cores: None };
+        let settings = Settings::new(&correction);
         apply("job.gcode", job, &mut output, &settings).unwrap_err().to_string()
     };
     let (once, _) = applied(b"G28\nG1 X20 Y20 Z0.2 F1200\n");
@@ -265,6 +277,6 @@ fn what_cannot_be_corrected_is_refused_with_its_place() {
     let low = correction().with_lowest_machine_z(-100);
     let message = refused(b"G28\nG1 X20 Y20 Z-0.2 F1200\n", low);
     assert!(message.starts_with("job.gcode:2:1: machine Z ") && message.contains("lowest allowed"), "{message}");
-    assert!(refused(b"G28\nG1 X1 E2200\n", correction()).contains("more than 2.1 m"));
+    assert!(refused(b"G28\nG1 X1 Y1 Z1 F9\nG1 X2 E2200\n", correction()).contains("more than 2.1 m"));
     assert!(refused(b"G28\nG1 Xa\n", correction()).contains("job.gcode:2:4"));
 }

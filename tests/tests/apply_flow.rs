@@ -23,7 +23,8 @@ fn correction() -> Correction<225> {
 
 fn applied(job: &[u8], scale_flow: bool) -> (Vec<u8>, ApplyReport) {
     let mut output = Vec::new();
-    let settings = Settings { correction: &correction(), tolerance_um: 2, scale_flow, cores: None };
+    let correction = correction();
+    let settings = Settings { scale_flow, ..Settings::new(&correction) };
     let report = apply("job", job, &mut output, &settings).unwrap_or_else(|error| panic!("{error}"));
     (output, report)
 }
@@ -151,7 +152,7 @@ fn every_mode_gives_the_sums_of_double_precision() {
 
     // One line at a time, 400 of them: nothing may drift.
     let steps = "G1 X0.433 Y0.311 E0.01234\nG1 E-0.5\nG1 E0.5\n".repeat(400);
-    let (text, _) = check(&format!("G91 M83\nG28\nG1 X20 Y20 Z5.2 F900\n{steps}"), 1e-5);
+    let (text, _) = check(&format!("M83\nG28\nG1 X20 Y20 Z5.2 F900\nG91\n{steps}"), 1e-5);
     assert_eq!((text.matches("\nG1 E-0.5\n").count(), text.matches("\nG1 E0.5\n").count()), (400, 400));
 
     // A spiral climbs all the way.
@@ -173,13 +174,14 @@ fn every_mode_gives_the_sums_of_double_precision() {
 #[test]
 fn more_than_a_metre_on_one_line_is_not_scaled() {
     let refused = |job: &str| {
-        let settings = Settings { correction: &correction(), tolerance_um: 2, scale_flow: true, cores: None };
+        let correction = correction();
+        let settings = Settings { scale_flow: true, ..Settings::new(&correction) };
         apply("job", job.as_bytes(), std::io::sink(), &settings).unwrap_err().to_string()
     };
-    let (output, _) = applied(b"M83\nG28\nG1 X100 Y60 Z3 E1073.7\n", true);
+    let (output, _) = applied(b"M83\nG28\nG0 X0 Y0 Z0\nG1 X100 Y60 Z3 E1073.7\n", true);
     assert!(output.len() > 50);
-    let message = refused("M83\nG28\nG1 X100 Y60 Z3 E1073.8\n");
-    assert!(message.starts_with("job:3:1: E moves by more than 1.1 m on one line"), "{message}");
+    let message = refused("M83\nG28\nG0 X0 Y0 Z0\nG1 X100 Y60 Z3 E1073.8\n");
+    assert!(message.starts_with("job:4:1: E moves by more than 1.1 m on one line"), "{message}");
 }
 
 /// Only forward motion of `E` over the bed lays anything: all else keeps its length.

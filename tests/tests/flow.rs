@@ -166,8 +166,7 @@ fn a_controller_and_a_corrected_job_print_the_same() {
         sum_nm
     };
     let change_nm = extruded_nm(true) - extruded_nm(false);
-    let settings =
-        apply::Settings { correction: &correction, tolerance_um: DEFAULT_TOLERANCE_UM, scale_flow: true, cores: None };
+    let settings = apply::Settings { scale_flow: true, ..apply::Settings::new(&correction) };
     let report = apply::apply("demo", demo::job(), std::io::sink(), &settings).unwrap();
     assert_eq!(change_nm, report.e_change_nm);
     assert!(change_nm.abs() > 10_000_000, "{change_nm}");

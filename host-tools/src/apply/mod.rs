@@ -2,24 +2,34 @@
 //!
 //! Every line that moves X, Y or Z becomes lines of straight pieces; every other line stays byte for byte. The output
 //! carries a signature, so that no job is corrected twice.
+//!
+//! Nothing moves that the job does not move. While the place of X, Y or Z is not known (at the start, after homing, an
+//! unknown word, a macro of the host, a tool change, probing, or under an offset that only the controller knows), lines
+//! stay as they are. The first move that ends at a known place is one line, with the corrected Z at its end.
 
 mod batch;
+mod numbering;
 mod path;
+mod report;
 mod rewrite;
+mod standing;
 
+use std::borrow::Cow;
 use std::fmt;
 use std::io::{self, Read, Write};
 use std::mem;
 use std::num::NonZeroUsize;
 use std::thread;
 
-use gapkeeper::Correction;
+use gapkeeper::{Correction, DEFAULT_TOLERANCE_UM};
 
 use crate::gcode::{GcodeError, Word};
 use crate::grid_file::CAPACITY;
 use crate::pipeline::Pipeline;
 use crate::place::Place;
 use batch::{Batch, Corrector, Source};
+use numbering::Numbering;
+pub use report::{ApplyReport, Reach, Stretch, Unplaced};
 
 /// What the comment says that tells a corrected job.
 pub const SIGNATURE: &[u8] = b"corrected for the bed by gapgrid";
@@ -43,7 +53,7 @@ pub enum ApplyError {
 pub struct LineError {
     place: Place,
     message: String,
-    remedy: &'static str,
+    remedy: Cow<'static, str>,
 }
 
 impl LineError {
@@ -55,7 +65,7 @@ impl LineError {
 
 impl fmt::Display for LineError {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
-        self.place.write_report(out, &self.message, self.remedy)
+        self.place.write_report(out, &self.message, &self.remedy)
     }
 }
 
@@ -72,25 +82,33 @@ pub struct Settings<'a> {
     pub scale_flow: bool,
     /// On how many cores; on all if none. With `scale_flow` one is enough.
     pub cores: Option<NonZeroUsize>,
+    /// Words that may move or shift axes and are let through all the same, such as `G987`.
+    pub pass: &'a [String],
+    /// Where the program's zero lies in the grid, in whatever way the job sets it: X, Y, Z.
+    pub origin_nm: [Option<i64>; 3],
+    /// Whether `G91` makes `E` relative under `M82` too; none: lines for which it matters are refused.
+    pub e_follows_g91: Option<bool>,
+    /// Of two words of one modal group on a line the later one counts.
+    pub lenient: bool,
+    /// Pass lines that cannot be read instead of stopping at the first.
+    pub keep_going: bool,
 }
 
-/// What came of it.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct ApplyReport {
-    /// Lines read.
-    pub lines: u64,
-    /// Lines that became pieces.
-    pub corrected_lines: u64,
-    /// Pieces written.
-    pub pieces: u64,
-    /// With flow scaling: how much the job's own `E` prints, ...
-    pub printed_e_nm: i64,
-    /// ... and by how much that has changed.
-    pub e_change_nm: i64,
-    /// Words that nobody here knows.
-    pub unknown_words: u64,
-    /// Words that may move axes or their zero in ways that are not followed.
-    pub unmodelled_words: u64,
+impl<'a> Settings<'a> {
+    /// A correction within [`DEFAULT_TOLERANCE_UM`], on all cores, and strict.
+    pub const fn new(correction: &'a Correction<CAPACITY>) -> Self {
+        Self {
+            correction,
+            tolerance_um: DEFAULT_TOLERANCE_UM,
+            scale_flow: false,
+            cores: None,
+            pass: &[],
+            origin_nm: [None; 3],
+            e_follows_g91: None,
+            lenient: false,
+            keep_going: false,
+        }
+    }
 }
 
 /// Corrects a job from `input` to `output`; memory does not grow with its length.
@@ -113,19 +131,25 @@ pub fn apply(
 ) -> Result<ApplyReport, ApplyError> {
     // What the flow has added up so far is needed for the next line.
     let cores = if settings.scale_flow { 1 } else { settings.cores.map_or_else(all_cores, NonZeroUsize::get) };
-    let mut source = Source::new(name, input, settings.correction);
+    let mut source = Source::new(name, input, settings);
     let mut report = ApplyReport::default();
+    let mut numbering = Numbering::default();
     let mut done = |batch: &mut Batch| {
         if let Some(error) = batch.error.take() {
             return Err(ApplyError::from(error));
         }
+        if batch.has_check_values {
+            numbering.renew(&mut batch.text);
+        }
         output.write_all(batch.text.as_bytes())?;
+        report.bytes_written += batch.text.len() as u64;
+        report.reach.join(batch.reach);
         report.corrected_lines += batch.corrected_lines;
         report.pieces += batch.pieces;
         Ok(())
     };
     let printed_and_change_nm = thread::scope(|scope| {
-        let corrector = || Corrector::new(settings, cores == 1);
+        let corrector = || Corrector::new(settings);
         let mut pipeline = Pipeline::new(corrector(), (1..cores).map(|_| corrector()), scope);
         let mut batch = Batch::new(name);
         while source.fill(&mut batch) {

@@ -46,12 +46,12 @@ impl<'a> Path<'a> {
         &self.parts
     }
 
-    /// Finds the parts of a line that names X, Y or Z for a motion, and says no to any other.
+    /// Finds the parts of a line that is to be corrected; the whole line is one if its start is not known.
     ///
     /// # Errors
     /// A message about a motion that cannot be corrected.
     #[inline]
-    pub(super) fn follow(&mut self, action: &Action, names_axis: bool, units: Units) -> Result<bool, String> {
+    pub(super) fn follow(&mut self, action: &Action, is_whole: bool, units: Units) -> Result<(), String> {
         if let Action::Straight(Straight { extruded_nm, .. }) | Action::Arc(ArcMotion { extruded_nm, .. }) = action {
             let most_nm = if self.flow.is_some() { MOST_SCALED_E_NM } else { MOST_E_NM };
             if !(-most_nm..=most_nm).contains(extruded_nm) {
@@ -60,7 +60,15 @@ impl<'a> Path<'a> {
         }
         self.parts.clear();
         match action {
-            Action::Straight(straight) if names_axis => {
+            Action::Straight(straight) if is_whole => {
+                // Splitting a way of no length checks its place.
+                let end = moves::straight(straight.end, straight.end, 0)?;
+                self.split(&end, units)?;
+                if let Some(part) = self.parts.last_mut() {
+                    part.extruded_nm = straight.extruded_nm;
+                }
+            }
+            Action::Straight(straight) => {
                 self.split(&moves::straight(straight.start, straight.end, straight.extruded_nm)?, units)?;
             }
             Action::Arc(arc) => {
@@ -68,9 +76,9 @@ impl<'a> Path<'a> {
                     self.split(&chord, units)?;
                 }
             }
-            _ => return Ok(false),
+            _ => {}
         }
-        Ok(true)
+        Ok(())
     }
 
     /// Begins to count `E` anew, as `G92` does.

@@ -1,7 +1,8 @@
 //! Writes corrected lines in the modes of the job: its units, absolute or relative, its own `E`.
 
+use super::numbering::check_value_of;
 use super::path::Part;
-use super::{SIGNATURE, is_further_axis};
+use super::{SIGNATURE, is_further_axis, standing};
 use crate::gcode::{Action, Decimal, Line, Modes, Position, Text, Units, Word};
 
 /// Lengths of `E` inside a line are rounded to this many millionths.
@@ -15,6 +16,8 @@ pub(super) struct Rewriter {
     /// How far the machine's `E` is ahead of the job's, since the last `G92 E`.
     ahead_nm: i64,
     is_signed: bool,
+    /// The check value stands on the present line already.
+    is_closed: bool,
     text: Text,
 }
 
@@ -42,26 +45,27 @@ impl Rewriter {
         match action {
             Action::SetPosition => {
                 // The machine stands higher or lower than the job thinks: the same zero needs another number.
-                let z = line.word(b'Z').map(|word| (word, millionths(self.at_nm[2] - modes.offset_nm[2], units)));
+                let z = line.word(b'Z').filter(|_| !modes.lost_before.has(2));
+                let z = z.map(|word| (word, millionths(self.at_nm[2] - modes.offset_nm[2], units)));
                 self.with_number(line, z);
                 if line.word(b'E').is_some() {
                     self.ahead_nm = 0;
                 }
             }
-            Action::Straight(_) if self.ahead_nm != 0 && !modes.moved_by_changes[1] => {
+            Action::Straight(_) | Action::Arc(_) if self.ahead_nm != 0 && !modes.moved_by_changes[1] => {
                 let e_nm = modes.extruded_nm - modes.offset_nm[3] + self.ahead_nm;
                 self.with_number(line, line.word(b'E').map(|word| (word, millionths(e_nm, units))));
             }
-            Action::Home(home) => {
-                let zeros = [home.end.x_nm, home.end.y_nm, home.end.z_nm];
-                for (axis, at_nm) in self.at_nm.iter_mut().enumerate().filter(|(axis, _)| home.axes[*axis]) {
-                    *at_nm = zeros[axis];
-                }
-                self.text.pass(line.raw());
-            }
             _ => self.text.pass(line.raw()),
         }
+        standing::pass(&mut self.at_nm, line, action, modes);
         self.sign(line);
+    }
+
+    /// Machine Z where the last line has left it, if that line moves there as it is and Z is known; rounded down.
+    pub(super) fn moved_z_um(&self, line: &Line<'_>, action: &Action, modes: &Modes) -> Option<i32> {
+        let moves = matches!(action, Action::Straight(_) | Action::Arc(_)) && line.word(b'Z').is_some();
+        (moves && !modes.lost.has(2)).then(|| i32::try_from(self.at_nm[2].div_euclid(1000)).ok()).flatten()
     }
 
     /// Writes a line with another number, in millionths, in the place of one word's.
@@ -75,8 +79,7 @@ impl Rewriter {
         // Other bytes before it, another check value.
         self.text.pass(&raw[word.range().end..check_value.start]);
         let checked = &self.text.as_bytes()[start..];
-        let checked = checked.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(checked);
-        let value = checked.iter().fold(0, |value, byte| value ^ byte);
+        let value = check_value_of(checked.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(checked));
         self.text.pass(format!("*{value}").as_bytes());
         self.text.pass(&raw[check_value.end..]);
     }
@@ -84,46 +87,104 @@ impl Rewriter {
     /// Writes the parts of a line: what else is on it first, then the parts, with its comment on the first of them.
     pub(super) fn motion(&mut self, line: &Line<'_>, action: &Action, parts: &[Part], modes: &Modes) {
         let raw = line.raw();
-        let (rapid, end, extruded_nm) = match action {
-            Action::Straight(straight) => (straight.rapid, straight.end, straight.extruded_nm),
-            Action::Arc(arc) => (false, arc.end, arc.extruded_nm),
+        let (rapid, end, extruded_nm, is_arc) = match action {
+            Action::Straight(straight) => (straight.rapid, straight.end, straight.extruded_nm, false),
+            Action::Arc(arc) => (false, arc.end, arc.extruded_nm, true),
             _ => return self.text.pass(raw),
         };
         let line_end = line_end(raw);
         let between_lines = if line_end.is_empty() { &b"\n"[..] } else { line_end };
         // Nearly every line of a job is the motion alone.
-        let has_more = !line.is_plain() || !line.words().iter().all(is_of_the_motion);
-        let more = |is_wanted: fn(&Word) -> bool| line.words().iter().filter(move |word| has_more && is_wanted(word));
-        for word in more(|word| !is_of_the_motion(word) && !is_feed_or_further_axis(word) && !is_stop(word)) {
+        let has_more = !line.is_plain() || !line.words().iter().all(|word| is_of_the_motion(word, is_arc));
+        let mut extras = if has_more { Extras::of(line, is_arc) } else { Extras::default() };
+        self.begin_numbered(line);
+        for word in &extras.before {
             self.text.raw(&raw[word.range()]);
         }
-        let free_text = line.free_text_range().unwrap_or(raw.len()..raw.len());
         // It belongs to the word before it, the last one on the line.
-        self.text.append(raw[free_text.clone()].trim_ascii_end());
+        let free_text = line.free_text_range().map(|range| raw[range].trim_ascii_end());
+        let stop_text = free_text.filter(|_| line.words().last().is_some_and(is_stop));
+        if let (Some(text), None) = (free_text, stop_text) {
+            self.text.append(text);
+        }
         let mut e = Filament::new(line, raw, extruded_nm, self.ahead_nm, modes);
+        let mut rates = Rates::new(self.at_nm, parts, modes);
         for (index, part) in parts.iter().enumerate() {
             let is_last = index + 1 == parts.len();
-            self.text.end_line(between_lines);
+            if index > 0 || !extras.before.is_empty() {
+                self.end_line(line, between_lines);
+            }
             self.text.raw(if rapid { b"G0" } else { b"G1" });
             self.axes(part, is_last.then_some(end), modes);
             e.word(&mut self.text, part, is_last);
+            if let Some(millionths) = rates.next(part).filter(|_| !rapid) {
+                self.text.word(b'F', false, millionths);
+            }
             if index == 0 {
                 for word in line.words().iter().filter(|word| is_feed_or_further_axis(word)) {
+                    if word.letter() != b'F' || modes.rate_millionths == 0 {
+                        self.text.raw(&raw[word.range()]);
+                    }
+                }
+                for word in extras.beside.drain(..) {
                     self.text.raw(&raw[word.range()]);
                 }
                 if !line.is_plain() {
-                    let comments = comments(&raw[..free_text.start]).chain(comments(&raw[free_text.end..]));
-                    comments.for_each(|comment| self.text.raw(comment));
+                    self.comments(line);
                 }
             }
             self.ahead_nm = part.ahead_nm;
         }
-        for stop in more(is_stop) {
-            self.text.end_line(between_lines);
-            self.text.raw(&raw[stop.range()]);
+        for word in &extras.after {
+            self.end_line(line, between_lines);
+            self.text.raw(&raw[word.range()]);
         }
+        self.text.append(stop_text.unwrap_or_default());
+        self.end_numbered(line);
         self.text.end_line(line_end);
         self.sign(line);
+    }
+
+    /// Ends a line of several, and begins the next.
+    fn end_line(&mut self, line: &Line<'_>, line_end: &[u8]) {
+        self.end_numbered(line);
+        self.text.end_line(line_end);
+        if line.check_value().is_some() {
+            self.begin_numbered(line);
+        }
+    }
+
+    /// Writes the line's number; it stands on its first piece, with check values on all of them.
+    #[inline]
+    fn begin_numbered(&mut self, line: &Line<'_>) {
+        self.is_closed = false;
+        if !line.is_plain()
+            && let Some(number) = line.sequence_number()
+        {
+            self.text.append(format!("N{number}").as_bytes());
+        }
+    }
+
+    #[inline]
+    fn end_numbered(&mut self, line: &Line<'_>) {
+        if !line.is_plain() && line.check_value().is_some() && !self.is_closed {
+            let value = check_value_of(self.text.line());
+            self.text.append(format!("*{value}").as_bytes());
+            // What may still follow is a comment up to the line's end.
+            self.is_closed = true;
+        }
+    }
+
+    /// Adds the line's comments; one that ends the line comes after the check value.
+    fn comments(&mut self, line: &Line<'_>) {
+        let raw = line.raw();
+        let free_text = line.free_text_range().unwrap_or(raw.len()..raw.len());
+        for comment in comments(&raw[..free_text.start]).chain(comments(&raw[free_text.end..])) {
+            if comment.starts_with(b";") {
+                self.end_numbered(line);
+            }
+            self.text.raw(comment);
+        }
     }
 
     /// Adds the axes that change; X and Y end exactly where the job put them.
@@ -134,7 +195,8 @@ impl Rewriter {
         let (units, offsets_nm) = (modes.units, modes.offset_nm);
         for (axis, letter) in (0..3).zip(*b"XYZ") {
             let (from, to) = (millionths(self.at_nm[axis], units), millionths(to_nm[axis], units));
-            if from == to {
+            // Where an axis was that was not known is not known either.
+            if from == to && !modes.lost_before.has(axis) {
                 continue;
             }
             // Differences of rounded places, so that relative moves never drift.
@@ -158,6 +220,77 @@ impl Rewriter {
         self.text.pass(b"; ");
         self.text.pass(SIGNATURE);
         self.text.pass(if line_end.is_empty() { b"\n" } else { line_end });
+    }
+}
+
+/// Words of a line that are not of its motion.
+#[derive(Default)]
+struct Extras<'a> {
+    /// On a line of their own before the motion: codes, and the letters that belong to them.
+    before: Vec<&'a Word>,
+    /// Beside the motion: letters that belong to no code, such as the `S` of a light.
+    beside: Vec<&'a Word>,
+    /// After the motion: stops, and what parameters are set to.
+    after: Vec<&'a Word>,
+}
+
+impl<'a> Extras<'a> {
+    fn of(line: &Line<'a>, is_arc: bool) -> Self {
+        let words = || line.words().iter();
+        let is_code = |word: &&Word| matches!(word.letter(), b'G' | b'M') && !is_stop(word);
+        let has_m = words().any(|word| word.letter() == b'M' && !is_stop(word));
+        let has_code = words().filter(|word| !is_of_the_motion(word, is_arc)).any(|word| is_code(&word));
+        let mut extras = Self::default();
+        for word in words().filter(|word| !is_of_the_motion(word, is_arc) && !is_feed_or_further_axis(word)) {
+            let belongs = match word.letter() {
+                b'G' | b'M' | b'T' => true,
+                b'S' => has_m,
+                _ => has_code,
+            };
+            if is_stop(word) || word.letter() == b'#' {
+                extras.after.push(word);
+            } else if belongs {
+                extras.before.push(word);
+            } else {
+                extras.beside.push(word);
+            }
+        }
+        extras
+    }
+}
+
+/// `F` of the pieces of a line under `G93`: each takes its share of the line's time (NISTIR 6556, 3.5.19).
+struct Rates {
+    millionths: u64,
+    at_nm: [i64; 3],
+    whole_nm: u128,
+}
+
+impl Rates {
+    fn new(at_nm: [i64; 3], parts: &[Part], modes: &Modes) -> Self {
+        let mut rates = Self { millionths: modes.rate_millionths, at_nm, whole_nm: 0 };
+        if rates.millionths > 0 {
+            rates.whole_nm = parts.iter().map(|part| rates.length_nm(part)).sum();
+            rates.at_nm = at_nm;
+        }
+        rates
+    }
+
+    fn next(&mut self, part: &Part) -> Option<u64> {
+        if self.millionths == 0 {
+            return None;
+        }
+        let length_nm = self.length_nm(part);
+        let rate = (u128::from(self.millionths) * self.whole_nm).checked_div(length_nm);
+        Some(rate.and_then(|rate| u64::try_from(rate).ok()).unwrap_or(self.millionths))
+    }
+
+    /// The way from the part before.
+    fn length_nm(&mut self, part: &Part) -> u128 {
+        let to_nm = [part.end.x_um, part.end.y_um, part.end.z_um].map(|um| i64::from(um) * 1000);
+        let square = to_nm.iter().zip(self.at_nm).map(|(to, from)| u128::from(to.abs_diff(from)).pow(2)).sum::<u128>();
+        self.at_nm = to_nm;
+        square.isqrt()
     }
 }
 
@@ -224,10 +357,12 @@ fn add_word(text: &mut Text, letter: u8, millionths: i64) {
 }
 
 /// Words that the pieces stand for.
-fn is_of_the_motion(word: &Word) -> bool {
+fn is_of_the_motion(word: &Word, is_arc: bool) -> bool {
     match word.letter() {
         b'X' | b'Y' | b'Z' | b'E' | b'I' | b'J' | b'K' | b'R' => true,
-        b'G' => matches!(word.number().and_then(Decimal::to_whole), Some(0..=3 | 53)),
+        // Turns of the arc.
+        b'P' => is_arc,
+        b'G' => matches!(word.number().and_then(Decimal::to_whole), Some(0..=3)),
         _ => false,
     }
 }

@@ -2,8 +2,9 @@
 
 use super::decimal::Units;
 use super::error::{Fault, GcodeErrorKind as Kind};
+use super::knowledge::{Effect, Oddity};
 use super::line::Word;
-use super::vocabulary::{self, GWord, Group, MWord, MotionMode};
+use super::vocabulary::{self, GWord, Group, MWord, MotionMode, Shift};
 use gapkeeper::Plane;
 
 /// Most `M` words on a line (NISTIR 6556, 3.3.5).
@@ -20,6 +21,8 @@ impl Letters {
     pub(super) const TURNING: Self = Self::of(b"ABC");
     /// Letters that neither NISTIR 6556, Table 3, nor the additive dialects give a meaning.
     pub(super) const UNKNOWN: Self = Self::of(b"OUVW");
+    /// Secondary axes, or changes of the main ones (common practice, no source).
+    pub(super) const SECONDARY: Self = Self::of(b"UVW");
 
     pub(super) const fn of(letters: &[u8]) -> Self {
         let mut set = 0;
@@ -61,6 +64,11 @@ impl Letters {
         self.0 == 0
     }
 
+    /// Whether none of some letters is among them.
+    pub(super) const fn without_all(self, letters: &[u8]) -> bool {
+        self.and(Self::of(letters)).is_empty()
+    }
+
     pub(super) fn add(&mut self, letter: u8) {
         self.0 |= Self::of(&[letter]).0;
     }
@@ -71,7 +79,8 @@ impl Letters {
 pub(super) enum AxisOwner {
     Home,
     SetPosition,
-    Unmodelled,
+    SetOrigin,
+    Reference,
 }
 
 /// The words of one line, sorted.
@@ -86,6 +95,15 @@ pub(super) struct Block<'a> {
     pub(super) axis_owner: Option<AxisOwner>,
     pub(super) dwell: bool,
     pub(super) machine_coordinates: Option<usize>,
+    pub(super) shift: Option<Shift>,
+    pub(super) coordinate_system: Option<u8>,
+    pub(super) radius_compensation: Option<bool>,
+    pub(super) tool_length: Option<bool>,
+    pub(super) return_to_r: Option<bool>,
+    pub(super) tool_change: bool,
+    pub(super) motors_off: bool,
+    /// A word of the additive dialects.
+    pub(super) is_additive: bool,
     pub(super) plane: Option<Plane>,
     pub(super) units: Option<Units>,
     pub(super) incremental: Option<bool>,
@@ -95,21 +113,34 @@ pub(super) struct Block<'a> {
     pub(super) ends: bool,
     /// The letter words belong to a word that is unknown, or to `M84`.
     pub(super) is_foreign: bool,
+    /// There is a `G` word that is unknown.
+    pub(super) has_unknown_g: bool,
     /// Some word is unknown or not modelled, and is to be counted.
     pub(super) has_oddities: bool,
+    /// Of two words of one group the later one counts.
+    is_lenient: bool,
 }
 
 impl<'a> Block<'a> {
     /// A block of words that are not sorted yet.
-    pub(super) fn new(words: &'a [Word]) -> Self {
+    pub(super) fn new(words: &'a [Word], is_lenient: bool) -> Self {
         Self {
             words,
+            is_lenient,
             letters: Letters::default(),
             index: [0; 26],
             motion: None,
             axis_owner: None,
             dwell: false,
             machine_coordinates: None,
+            shift: None,
+            coordinate_system: None,
+            radius_compensation: None,
+            tool_length: None,
+            return_to_r: None,
+            tool_change: false,
+            motors_off: false,
+            is_additive: false,
             plane: None,
             units: None,
             incremental: None,
@@ -118,6 +149,7 @@ impl<'a> Block<'a> {
             heater: None,
             ends: false,
             is_foreign: false,
+            has_unknown_g: false,
             has_oddities: false,
         }
     }
@@ -137,7 +169,7 @@ impl<'a> Block<'a> {
                     let code = Code::of(word)?;
                     let group = match code {
                         Code::G(group, meaning) => {
-                            self.take_g(meaning, index)?;
+                            self.take_g(meaning, index);
                             Some(group)
                         }
                         Code::M(group, meaning) => {
@@ -147,7 +179,8 @@ impl<'a> Block<'a> {
                         }
                         Code::Unknown => {
                             // Behind an unknown M word there is free text and no word.
-                            claims_letters |= word.letter() == b'G';
+                            self.has_unknown_g |= word.letter() == b'G';
+                            claims_letters |= self.has_unknown_g;
                             self.has_oddities = true;
                             None
                         }
@@ -159,7 +192,7 @@ impl<'a> Block<'a> {
                         }
                     }
                     if let Some(group) = group {
-                        if groups & group.bit() != 0 {
+                        if groups & group.bit() != 0 && !self.is_lenient {
                             return Err(same_group(&words[..index], word, group));
                         }
                         groups |= group.bit();
@@ -188,12 +221,35 @@ impl<'a> Block<'a> {
         if let Some(index) = lacks_number.filter(|_| !may_lack_numbers) {
             return Err(missing_number(&words[index]));
         }
+        if !self.is_foreign {
+            self.check_numbers()?;
+        }
         self.check_axis_owners()
+    }
+
+    /// Tools, speeds and temperatures (NISTIR 6556, 3.3.2.1, 3.6.2 and 3.7).
+    fn check_numbers(&self) -> Result<(), Fault> {
+        for letter in *b"TS" {
+            let Some(word) = self.word(letter) else { continue };
+            let Some(number) = word.number_as_written() else { continue };
+            if number.mantissa() < 0 {
+                return Err(Fault::new(word.start(), Kind::Negative(char::from(letter))));
+            }
+            if letter == b'T' && number.whole_within_tolerance(1).is_none() {
+                return Err(Fault::new(word.start(), Kind::NotWhole('T')));
+            }
+        }
+        Ok(())
     }
 
     /// The word with a letter other than `G` and `M`.
     pub(super) fn word(&self, letter: u8) -> Option<&'a Word> {
         self.letters.has(letter).then(|| &self.words[usize::from(self.index[usize::from(letter - b'A')])])
+    }
+
+    /// Where the line's first `G` word starts, else its first word.
+    pub(super) fn offset_of_codes(&self) -> usize {
+        self.offset_of(Letters::of(b"G"))
     }
 
     /// Where the first word with one of some letters starts; the line's first word if there is none.
@@ -202,15 +258,13 @@ impl<'a> Block<'a> {
         first.or(self.words.first()).map_or(0, |word| word.start())
     }
 
-    fn take_g(&mut self, meaning: GWord, index: usize) -> Result<(), Fault> {
+    fn take_g(&mut self, meaning: GWord, index: usize) {
         match meaning {
+            // Where G80 may stand beside another motion word, it only ends what was before.
+            GWord::Motion(MotionMode::None) if self.is_lenient && self.motion.is_some() => {}
             GWord::Motion(mode) => {
                 self.motion = Some(mode);
                 self.has_oddities |= mode == MotionMode::Probe;
-            }
-            GWord::CannedCycle => {
-                let word = &self.words[index];
-                return Err(Fault::new(word.start(), Kind::CannedCycle(name(word))));
             }
             GWord::Plane(plane) => self.plane = Some(plane),
             GWord::Units(units) => self.units = Some(units),
@@ -219,23 +273,41 @@ impl<'a> Block<'a> {
             GWord::Dwell => self.dwell = true,
             GWord::Home => self.axis_owner = Some(AxisOwner::Home),
             GWord::SetPosition => self.axis_owner = Some(AxisOwner::SetPosition),
-            GWord::MachineCoordinates => self.machine_coordinates = Some(index),
-            GWord::UnmodelledOwner => {
-                self.axis_owner = Some(AxisOwner::Unmodelled);
+            GWord::SetOrigin => self.axis_owner = Some(AxisOwner::SetOrigin),
+            GWord::Reference => {
+                self.axis_owner = Some(AxisOwner::Reference);
                 self.has_oddities = true;
             }
-            GWord::Unmodelled => self.has_oddities = true,
+            GWord::MachineCoordinates => self.machine_coordinates = Some(index),
+            GWord::Shift(shift) => self.shift = Some(shift),
+            GWord::CoordinateSystem(system) => self.coordinate_system = Some(system),
+            GWord::RadiusCompensation(is_on) => {
+                self.radius_compensation = Some(is_on);
+                self.has_oddities |= is_on;
+            }
+            GWord::ToolLength(is_on) => {
+                self.tool_length = Some(is_on);
+                self.has_oddities |= is_on;
+            }
+            GWord::ReturnToR(return_to_r) => self.return_to_r = Some(return_to_r),
             GWord::Neutral => {}
         }
-        Ok(())
     }
 
     fn take_m(&mut self, meaning: MWord) {
         match meaning {
             MWord::End => self.ends = true,
-            MWord::ExtruderRelative(relative) => self.extruder_relative = Some(relative),
-            MWord::NozzleTemperature | MWord::BedTemperature => self.heater = Some(meaning),
-            MWord::MotorsOff | MWord::Neutral => {}
+            MWord::ExtruderRelative(relative) => {
+                self.extruder_relative = Some(relative);
+                self.is_additive = true;
+            }
+            MWord::NozzleTemperature | MWord::BedTemperature => {
+                self.heater = Some(meaning);
+                self.is_additive = true;
+            }
+            MWord::MotorsOff => self.motors_off = true,
+            MWord::ToolChange => self.tool_change = true,
+            MWord::Neutral => {}
         }
     }
 
@@ -250,7 +322,7 @@ impl<'a> Block<'a> {
                 Ok(Code::G(_, meaning)) => meaning,
                 _ => GWord::Neutral,
             };
-            matches!(meaning, GWord::Motion(_) | GWord::Home | GWord::SetPosition | GWord::UnmodelledOwner)
+            matches!(meaning, GWord::Motion(_) | GWord::Home | GWord::SetPosition | GWord::SetOrigin | GWord::Reference)
         });
         match (owners.next(), owners.next()) {
             (Some(first), Some(second)) => {
@@ -276,6 +348,9 @@ impl Code {
             let tenths = vocabulary::g_tenths(number).ok_or_else(not_a_code)?;
             Ok(vocabulary::g_word(tenths).map_or(Code::Unknown, |(group, meaning)| Code::G(group, meaning)))
         } else {
+            if vocabulary::is_decimal_m(number) {
+                return Ok(Code::Unknown);
+            }
             let number = vocabulary::m_number(number).ok_or_else(not_a_code)?;
             Ok(vocabulary::m_word(number).map_or(Code::Unknown, |(group, meaning)| Code::M(group, meaning)))
         }
@@ -291,30 +366,53 @@ pub(super) fn name(word: &Word) -> String {
             Some(tenths) => format!("G{}.{}", tenths / 10, tenths % 10),
             None => "G".to_owned(),
         },
-        (b'M', Some(number)) => vocabulary::m_number(number).map_or("M".to_owned(), |number| format!("M{number}")),
+        (b'M', Some(number)) => match vocabulary::m_number(number) {
+            Some(number) => format!("M{number}"),
+            None => format!("M{number}"),
+        },
         _ => letter.to_string(),
     }
 }
 
-/// Whether a word is unknown, known but not modelled, or neither.
-pub(super) fn oddity(word: &Word) -> Option<Oddity> {
+/// The word as an oddity, if it is one by itself; `text` is what follows an unknown `M` word.
+pub(super) fn oddity(word: &Word, text: &[u8], is_foreign: bool) -> Option<Oddity> {
+    let odd = |effect, is_known, may_switch| {
+        Some(Oddity { name: name(word), offset: word.start(), effect, may_switch, is_known })
+    };
     match word.letter() {
         b'G' | b'M' => match Code::of(word).ok()? {
-            Code::Unknown => Some(Oddity::Unknown),
-            Code::G(_, GWord::Unmodelled | GWord::UnmodelledOwner | GWord::Motion(MotionMode::Probe)) => {
-                Some(Oddity::Unmodelled)
+            Code::Unknown if word.letter() == b'G' => odd(Effect::MayShift, false, true),
+            Code::Unknown => {
+                let effect = if names_axis(text) { Effect::MayMove } else { Effect::Harmless };
+                odd(effect, false, may_switch(text))
+            }
+            Code::G(_, GWord::RadiusCompensation(true)) => odd(Effect::MayShift, true, false),
+            Code::G(_, GWord::ToolLength(true) | GWord::Reference | GWord::Motion(MotionMode::Probe)) => {
+                odd(Effect::MayMove, true, false)
             }
             Code::G(..) | Code::M(..) => None,
         },
-        letter => Letters::UNKNOWN.has(letter).then_some(Oddity::Unknown),
+        b'O' => odd(Effect::Harmless, false, false),
+        letter if Letters::UNKNOWN.has_byte(letter) => odd(Effect::MayShift, false, false),
+        letter if Letters::TURNING.has_byte(letter) && !is_foreign => odd(Effect::MayMove, true, false),
+        _ => None,
     }
 }
 
-/// Why a word is counted.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Oddity {
-    Unknown,
-    Unmodelled,
+/// Whether an unknown `M` word with this text after it may switch something on: nothing follows, or an `S1`.
+fn may_switch(text: &[u8]) -> bool {
+    let mut words = words_of_text(text).peekable();
+    words.peek().is_none() || words.any(|word| matches!(word, b"S1" | b"s1"))
+}
+
+/// Whether there is a word of X, Y or Z with a number in a free text.
+pub(super) fn names_axis(text: &[u8]) -> bool {
+    words_of_text(text)
+        .any(|word| matches!(word, [b'X' | b'Y' | b'Z' | b'x' | b'y' | b'z', b'0'..=b'9' | b'.' | b'-' | b'+', ..]))
+}
+
+fn words_of_text(text: &[u8]) -> impl Iterator<Item = &[u8]> + Clone {
+    text.split(u8::is_ascii_whitespace).filter(|word| !word.is_empty())
 }
 
 fn missing_number(word: &Word) -> Fault {

@@ -1,5 +1,7 @@
 //! Exact decimal numbers as G-code writes them.
 
+use std::fmt;
+
 /// Most digits that a number may have, leading zeros and zeros at the end of the fraction not counted.
 const DIGITS: usize = 18;
 /// Farthest place in nanometres that is accepted: 100 km. Sums and squares of such lengths fit their integers.
@@ -65,6 +67,13 @@ impl Decimal {
             (number, end) if end == text.len() => Ok(number.trimmed()),
             _ => Err(DecimalError::Malformed),
         }
+    }
+
+    /// The nearest number of nine decimals; none for more digits than a number may have.
+    pub(super) fn of_real(value: f64) -> Option<Self> {
+        let scaled = (value * 1e9).round();
+        // In range, so that the cast is exact.
+        (scaled.abs() < 1e18).then(|| Self { mantissa: scaled as i64, scale: 9 }.trimmed())
     }
 
     /// A number as it is written: zeros may stand at the end of its fraction. `scale` is 18 at most.
@@ -138,9 +147,19 @@ impl Decimal {
         u8::try_from(self.mantissa).ok().filter(|digit| self.scale == 0 && *digit < 10)
     }
 
+    /// The number in millionths, rounded half away from zero; none beyond 10^14 either way.
+    pub(super) fn to_millionths(self) -> Option<i64> {
+        self.scaled(1_000_000)
+    }
+
     /// The nearest whole number, half away from zero; none beyond 10^14 either way.
     pub fn to_whole(self) -> Option<i64> {
         if self.scale == 0 { within_reach(self.mantissa) } else { self.scaled(1) }
+    }
+
+    /// The whole number before the point; none below zero.
+    pub(super) fn to_whole_below(self) -> Option<i64> {
+        (self.mantissa >= 0).then(|| self.mantissa / POWERS_OF_TEN[usize::from(self.scale)])
     }
 
     fn scaled(self, factor: i64) -> Option<i64> {
@@ -160,6 +179,18 @@ impl Decimal {
         let value = i128::from(self.mantissa) * i128::from(factor);
         let nearest = (2 * value + divisor).div_euclid(2 * divisor);
         ((value - nearest * divisor).abs() * 10_000 <= divisor).then(|| u32::try_from(nearest).ok()).flatten()
+    }
+}
+
+impl fmt::Display for Decimal {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self { mantissa, scale } = self.trimmed();
+        let (sign, digits) = (if mantissa < 0 { "-" } else { "" }, mantissa.unsigned_abs());
+        let power = POWERS_OF_TEN[usize::from(scale)].unsigned_abs();
+        match usize::from(scale) {
+            0 => write!(out, "{sign}{digits}"),
+            scale => write!(out, "{sign}{}.{:0scale$}", digits / power, digits % power),
+        }
     }
 }
 

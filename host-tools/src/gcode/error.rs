@@ -3,7 +3,7 @@
 use std::fmt;
 use std::io;
 
-use super::decimal::{DecimalError, Units};
+use super::decimal::DecimalError;
 use crate::place::Place;
 
 /// A mistake in a G-code file: where, what, and what to do about it.
@@ -79,13 +79,6 @@ impl fmt::Display for Millimetres {
     }
 }
 
-fn arc_limit(units: Units) -> &'static str {
-    match units {
-        Units::Millimetre => "0.002 mm",
-        Units::Inch => "0.0002 inch",
-    }
-}
-
 /// The kinds of mistakes. Section numbers are those of NISTIR 6556.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
@@ -108,12 +101,27 @@ pub enum GcodeErrorKind {
     /// A character that begins no word.
     #[error("{0:?} begins no word")]
     UnexpectedCharacter(char),
-    /// `[` or `]` (3.3.2.3).
-    #[error("expressions are not supported")]
+    /// A value that cannot be read (3.3.2.2 to 3.3.2.4).
+    #[error("no expression of numbers, parameters, functions and operators in brackets")]
     Expression,
-    /// `#` (3.3.2.2).
-    #[error("parameters are not supported")]
-    Parameter,
+    /// Division by zero, the root of a negative number and the like.
+    #[error("the operation has no result for these numbers")]
+    NoValue,
+    /// A parameter whose number cannot be (3.2.1).
+    #[error("parameters have whole numbers from 1 to 5399")]
+    ParameterIndex,
+    /// A parameter whose value only the controller knows.
+    #[error("parameter {0} has not been set by the job")]
+    ParameterUnset(u32),
+    /// `X1.2e-05`: read as two words it would move `E`.
+    #[error("a number with an exponent, or an E that begins a word?")]
+    Exponent,
+    /// A carriage return that ends the line to some controllers, and hides what follows from others.
+    #[error("a carriage return in the middle of the line")]
+    BareCarriageReturn,
+    /// A word where only a comment may still be.
+    #[error("a word after the first 65535 bytes of the line")]
+    WordTooFar,
     /// A number that cannot be read (3.3.2.1).
     #[error("{0}")]
     Number(DecimalError),
@@ -140,9 +148,17 @@ pub enum GcodeErrorKind {
     /// A `G` or `M` number that is no code (3.3.2.1).
     #[error("no code: an M number, and ten times a G number, is within 0.0001 of a whole number")]
     NotACode,
-    /// `G81` to `G89` (3.5.16).
-    #[error("the canned cycle {0} is not supported")]
-    CannedCycle(String),
+    /// A word that a canned cycle needs (3.5.16).
+    #[error("{cycle} lacks {missing}")]
+    CycleWord {
+        /// The cycle.
+        cycle: String,
+        /// What it lacks.
+        missing: &'static str,
+    },
+    /// A canned cycle that cannot be (3.5.16).
+    #[error("{0}")]
+    Cycle(&'static str),
     /// Two words of one modal group (3.3.5).
     #[error("{first} and {second} on one line: both are of the group \"{group}\"")]
     SameGroup {
@@ -176,9 +192,30 @@ pub enum GcodeErrorKind {
     /// Axis words on a `G4` line.
     #[error("axis words beside the dwell G4")]
     AxisWordsBesideDwell,
-    /// `G92` with no axis words (3.5.18).
-    #[error("G92 without axis words")]
-    NoAxisWords,
+    /// `G10 L2` without a coordinate system (3.5.5).
+    #[error("G10 L2 needs P1 to P9, the number of a coordinate system")]
+    NoCoordinateSystem,
+    /// A motion at a feed before any `F` (2.1.2.5).
+    #[error("a motion at a feed, but no feed has been set")]
+    NoFeed,
+    /// `G93` without an `F` on the line of a motion at a feed (3.5.19).
+    #[error("under G93 every motion at a feed needs an F above zero on its own line")]
+    NoInverseTime,
+    /// `G4` without `P` (3.5.4); dialects have `S` instead.
+    #[error("a dwell needs P or S, how long it lasts")]
+    NoDwellTime,
+    /// A number that has to be whole (3.3.2.1).
+    #[error("{0} needs a whole number")]
+    NotWhole(char),
+    /// A number that may not be below zero (3.6.2, 3.7).
+    #[error("{0} may not be negative")]
+    Negative(char),
+    /// A motion mode that depends on whether a line was left out.
+    #[error("the motion mode was set on a line with block delete")]
+    UnsureMode,
+    /// `P` of an arc (common practice).
+    #[error("P of an arc is how many turns it takes, from 1 to 10000")]
+    ArcTurns,
     /// `G53` with an arc or no motion mode (3.5.12).
     #[error("G53 without a straight motion")]
     MachineCoordinates,
@@ -200,15 +237,15 @@ pub enum GcodeErrorKind {
     /// Start and end of an arc differ in radius (3.5.3.2).
     #[error(
         "the arc starts {} from its centre and ends {} from it, more than {} apart",
-        Millimetres(*.start_radius_nm), Millimetres(*.end_radius_nm), arc_limit(*.units)
+        Millimetres(*.start_radius_nm), Millimetres(*.end_radius_nm), Millimetres(*.limit_nm)
     )]
     ArcRadiiDiffer {
         /// Distance of the start from the centre, rounded down.
         start_radius_nm: i128,
         /// Distance of the end from the centre, rounded down.
         end_radius_nm: i128,
-        /// The units of the program, which choose the limit.
-        units: Units,
+        /// How far they may differ: 0.002 mm or 0.0002 inch, or what rounding to the printed decimals explains.
+        limit_nm: i128,
     },
     /// A radius arc that ends where it starts (3.5.3.1).
     #[error("an arc given by its radius ends where it starts")]
@@ -234,7 +271,13 @@ impl GcodeErrorKind {
             Kind::UnclosedComment => "close it with ), or begin it with ;",
             Kind::NestedComment => "take the inner ( away",
             Kind::UnexpectedCharacter(_) => "take it away, or put it into a comment",
-            Kind::Expression | Kind::Parameter => "have the post-processor write plain numbers",
+            Kind::Expression => "see NISTIR 6556, 3.3.2, or have the post-processor write plain numbers",
+            Kind::NoValue => "correct the numbers",
+            Kind::ParameterIndex => "correct the parameter's number",
+            Kind::ParameterUnset(_) => "set it at the start of the job, for example #510=0",
+            Kind::Exponent => "write the number without an exponent, or a blank before the E",
+            Kind::BareCarriageReturn => "convert the line ends of the file to LF or CRLF",
+            Kind::WordTooFar => "check that this is a G-code file",
             Kind::Number(DecimalError::Malformed) => "write it like 12, 12.5 or -.5, without an exponent",
             Kind::Number(DecimalError::TooManyDigits) => "write fewer digits",
             Kind::LineNumberNotFirst => "put it first, behind / at most",
@@ -243,18 +286,27 @@ impl GcodeErrorKind {
             Kind::Checksum { .. } => "the line was changed after it was checked: fetch the file again",
             Kind::UnclosedFile => "the file may be cut short: fetch it again, or add a line with % at its end",
             Kind::NotACode => "correct the number",
-            Kind::CannedCycle(_) => "have the post-processor write out the single moves",
-            Kind::SameGroup { .. } => "keep one of the two, or write them on two lines",
+            Kind::CycleWord { .. } => "add the word; see NISTIR 6556, 3.5.16",
+            Kind::Cycle(_) => "correct the words of the cycle; see NISTIR 6556, 3.5.16",
+            Kind::SameGroup { .. } => {
+                "keep one of the two, write them on two lines, or allow it (--lenient): the later one counts"
+            }
             Kind::TooManyM => "spread them over several lines",
             Kind::RepeatedLetter(_) => "keep one of the two, or write them on two lines",
             Kind::TwoAxisOwners { .. } => "write them on two lines",
             Kind::MissingNumber(_) => "write a number behind it",
             Kind::NoMotionMode => "put G0, G1, G2 or G3 on this line or on an earlier one",
             Kind::AxisWordsBesideDwell => "write the dwell and the move on two lines",
-            Kind::NoAxisWords => "name each axis and the position that it gets, for example G92 E0",
+            Kind::NoCoordinateSystem => "add P1 for G54, P2 for G55 and so on",
+            Kind::NoFeed => "add an F to this line or to an earlier one",
+            Kind::NoInverseTime => "add an F, one divided by the minutes that the motion takes",
+            Kind::NoDwellTime => "add P with the time",
+            Kind::NotWhole(_) | Kind::Negative(_) => "correct the number",
+            Kind::UnsureMode => "write G0, G1, G2 or G3 on this line",
+            Kind::ArcTurns => "correct the number",
             Kind::MachineCoordinates => "use G53 with G0 or G1",
             Kind::ArcWordOnStraight(_) => "use G2 or G3, or take the word away",
-            Kind::ArcWithoutEnd => "name at least one axis of the plane, even if it does not change",
+            Kind::ArcWithoutEnd => "name at least one axis of the plane, or give the centre of a full circle",
             Kind::ArcWithoutCentre => "add R, or the offsets of the centre (I and J in the XY plane)",
             Kind::ArcTwoForms => "keep either R or the offsets",
             Kind::ArcOffsetOutsidePlane(_) => "use I and J with G17, I and K with G18, J and K with G19",

@@ -22,6 +22,10 @@ pub struct Word {
 }
 
 const NO_NUMBER: u8 = u8::MAX;
+/// The number is that of an expression, which the interpreter knows.
+const EXPRESSION: u8 = u8::MAX - 1;
+/// What a line sets a parameter to stands among its words under this letter.
+pub(super) const SETTING: u8 = b'#';
 
 impl Word {
     /// A word whose place is given in bytes of its line; none is longer than 65535.
@@ -35,19 +39,34 @@ impl Word {
         Self::new(letter, mantissa, scale, place)
     }
 
-    /// The letter in upper case, `b'A'` to `b'Z'`.
+    /// A word whose number has to be computed, or the setting of a parameter.
+    pub(super) fn of_expression(letter: u8, place: Range<usize>) -> Self {
+        Self::new(letter, 0, EXPRESSION, place)
+    }
+
+    /// The same word with a number.
+    pub(super) fn with_number(self, number: Decimal) -> Self {
+        Self { mantissa: number.mantissa(), scale: number.scale(), ..self }
+    }
+
+    /// Whether the number has to be computed.
+    pub(super) fn is_expression(&self) -> bool {
+        self.scale == EXPRESSION
+    }
+
+    /// The letter in upper case, `b'A'` to `b'Z'`; `b'#'` for what a parameter is set to.
     pub fn letter(&self) -> u8 {
         self.letter
     }
 
-    /// The number; none for a letter alone, such as the `X` of `G28 X`.
+    /// The number; none for a letter alone, such as the `X` of `G28 X`, and for an expression.
     pub fn number(&self) -> Option<Decimal> {
         self.number_as_written().map(Decimal::trimmed)
     }
 
     #[inline]
     pub(super) fn number_as_written(&self) -> Option<Decimal> {
-        (self.scale != NO_NUMBER).then_some(Decimal::as_written(self.mantissa, self.scale))
+        (self.scale < EXPRESSION).then_some(Decimal::as_written(self.mantissa, self.scale))
     }
 
     pub(super) fn start(&self) -> usize {
@@ -161,9 +180,21 @@ impl<'a> Line<'a> {
         self.0.frame.sequence_number
     }
 
-    /// What stands behind an unknown `M` word, up to `;`, a check value or the line's end. It has no words.
+    /// What stands after an unknown `M` word or a message, up to `;`, a check value or the line's end; the whole call of
+    /// a host's macro. It has no words.
     pub fn free_text(&self) -> Option<&'a [u8]> {
         self.free_text_range().and_then(|range| self.raw().get(range))
+    }
+
+    /// Whether the line calls a macro of the host: a name of two letters or more, or a `T` that asks for a tool. Its text
+    /// is free.
+    pub fn is_macro(&self) -> bool {
+        self.0.frame.is_macro
+    }
+
+    /// Whether the line begins with `/`: an operator may have it left out (NISTIR 6556, 3.3).
+    pub fn is_deletable(&self) -> bool {
+        self.0.frame.is_deletable
     }
 
     pub(crate) fn free_text_range(&self) -> Option<Range<usize>> {

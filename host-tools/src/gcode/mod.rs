@@ -7,33 +7,43 @@
 //! | [`moves`] | actions | moves of the core |
 //! | [`Writer`] | integers | bytes |
 //!
-//! Nothing is guessed: an expression, a parameter, a canned cycle or a contradiction is an error with its place and a
-//! remedy. Nothing is lost: a line that is not understood (an unknown word) still has its bytes, and is counted.
+//! Nothing is guessed: a contradiction or a parameter without a value is an error with its place and a remedy, and an axis
+//! that may be elsewhere than the program says is told. Nothing is lost: a line that is not understood (an unknown word, a
+//! macro) still has its bytes, and is counted.
 
 mod arc;
 mod block;
+mod cycle;
 mod decimal;
 mod digits;
 mod error;
+mod expression;
 mod interpreter;
+mod knowledge;
 mod lexer;
 mod line;
 mod motion;
 pub mod moves;
+mod offsets;
+mod origin;
 mod plain;
 mod reader;
+mod sequence;
 mod state;
 mod text;
 mod vocabulary;
 mod window;
 mod writer;
 
+pub use cycle::Cycle;
 pub(crate) use decimal::FARTHEST_NM;
 pub use decimal::{Decimal, DecimalError, Units};
 pub use error::{GcodeError, GcodeErrorKind};
 pub use gapkeeper::Plane;
 pub use interpreter::Interpreter;
 pub(crate) use interpreter::Modes;
+pub use knowledge::{Axes, Cause, Effect, Oddity, WordCount};
+pub(crate) use lexer::Numbered;
 pub(crate) use line::KeptLines;
 pub use line::{Line, Word};
 pub use motion::{Action, ArcMotion, ArcShape, Home, Position, Straight};

@@ -2,6 +2,8 @@
 
 use gapkeeper::Plane;
 
+use super::cycle::Cycle;
+
 /// A place in machine coordinates: what the program says, with the shifts of `G92` applied.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub struct Position {
@@ -34,6 +36,8 @@ pub enum Action {
     Straight(Straight),
     /// `G2` or `G3`.
     Arc(ArcMotion),
+    /// `G81` to `G89`: several motions.
+    Cycle(Cycle),
     /// `G28`.
     Home(Home),
     /// `G92`: the program's coordinates were shifted; nothing moves.
@@ -64,6 +68,8 @@ pub struct Straight {
 pub struct ArcMotion {
     /// Where it starts.
     pub start: Position,
+    /// How many turns there are, the last of which may not be a whole one: 1 without a `P` (common practice, no source).
+    pub turns: u32,
     /// Where it ends. With a centre, the same place in the plane means a full circle.
     pub end: Position,
     /// The plane of the circle; along the third axis the motion is even.
@@ -90,15 +96,15 @@ pub enum ArcShape {
     },
     /// The radius. Positive: at most half a turn. Negative: more than half a turn.
     ///
-    /// It may fall short of half the chord by up to 0.002 mm (0.0002 inch under `G20`), as rounded numbers do: then
-    /// half a turn about the middle is meant.
+    /// It may fall short of half the chord by up to 0.002 mm (0.0002 inch under `G20`), or as far as rounding to its
+    /// decimals explains: then half a turn about the middle is meant.
     Radius {
         /// With the sign as above; never zero unless the chord is shorter than the tolerance.
         radius_nm: i64,
     },
 }
 
-/// Axes that went to the machine's zero.
+/// Axes that went to the machine's zero, or wherever homing ends there.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Home {
     /// Whether X, Y and Z were homed.

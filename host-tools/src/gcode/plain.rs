@@ -55,6 +55,10 @@ pub(super) fn split(bytes: &[u8; AHEAD], words: &mut [Word; WORDS]) -> Option<Pl
         if !LETTERS.has_byte(letter) || starts == 0 || count == WORDS {
             return None;
         }
+        // Without a blank before it, it may be an exponent.
+        if letter == b'E' && at > 0 && bytes[at - 1] != b' ' {
+            return None;
+        }
         let next = starts.trailing_zeros() as usize;
         let last = bytes[next - 1];
         let end = next - usize::from(last == b' ' || last == b'\r' && bytes[next] == b'\n');
@@ -101,7 +105,7 @@ mod tests {
             "G1 X120.165 Y38.613 E0.00613\n",
             "G1 X120.165 Y38.613 E0.00613\r\n",
             "g2 x183. y-35.325 i-6.675 j0 e12345.67891\n",
-            "X1Y2 Z.5E-.25\n",
+            "X1Y2 Z.5 E-.25\n",
             "G28\n",
             "G92.1 \n",
             "T0\n",
@@ -126,6 +130,8 @@ mod tests {
             "X 1\n",
             "X+1\n",
             "X1-2\n",
+            "X1.2E5\n",
+            "XY\n",
             "X1.2.3\n",
             "X.\n",
             "X-\n",

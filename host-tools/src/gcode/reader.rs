@@ -8,9 +8,9 @@ use super::line::{Held, Line};
 use super::window::NoLine;
 use crate::place::Place;
 
-/// Most bytes of a line with its line end. NISTIR 6556, 3.3, allows 256 characters; comments of common practice are
-/// longer.
-pub const LONGEST_LINE_BYTES: usize = 65_535;
+/// Most bytes of a line with its line end. NISTIR 6556, 3.3, allows 256 characters; comments of common practice, which
+/// hold pictures, are longer.
+pub const LONGEST_LINE_BYTES: usize = 1 << 20;
 const BYTE_ORDER_MARK: &[u8] = b"\xEF\xBB\xBF";
 
 /// How far a file that may be framed by `%` lines has come (NISTIR 6556, 3.1).
@@ -104,6 +104,11 @@ impl<R: Read> Reader<R> {
     /// The bytes of the line that was read last, also if it was a bad one; empty behind the last line.
     pub fn raw(&self) -> &[u8] {
         self.held.window.line()
+    }
+
+    /// The line that was read last, without words if it was a bad one.
+    pub fn line(&self) -> Line<'_> {
+        Line(&self.held)
     }
 
     /// Bytes of the file up to the end of the line that was read last.

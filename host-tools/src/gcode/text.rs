@@ -20,6 +20,17 @@ impl Text {
         &self.bytes[..self.end]
     }
 
+    /// The present line, as far as it goes.
+    pub(crate) fn line(&self) -> &[u8] {
+        &self.bytes[self.line_start..self.end]
+    }
+
+    /// Takes whole lines that are not wanted as they are.
+    pub(crate) fn replace(&mut self, bytes: &[u8]) {
+        self.clear();
+        self.pass(bytes);
+    }
+
     pub(crate) fn len(&self) -> usize {
         self.end
     }

@@ -61,7 +61,6 @@ impl Group {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum GWord {
     Motion(MotionMode),
-    CannedCycle,
     Plane(Plane),
     Units(Units),
     Incremental(bool),
@@ -70,12 +69,33 @@ pub(super) enum GWord {
     Home,
     SetPosition,
     MachineCoordinates,
-    /// Claims the axis words and moves or shifts something in a way that is not followed here.
-    UnmodelledOwner,
-    /// Shifts later positions in a way that is not followed here.
-    Unmodelled,
+    /// `G10`.
+    SetOrigin,
+    /// `G30`.
+    Reference,
+    /// `G92.1` to `G92.3`.
+    Shift(Shift),
+    /// `G54` to `G59.3`, counted from 0.
+    CoordinateSystem(u8),
+    /// `G41` and `G42`; not `G40`.
+    RadiusCompensation(bool),
+    /// `G43`; not `G49`.
+    ToolLength(bool),
+    /// `G99`, not `G98`.
+    ReturnToR(bool),
     /// Changes no position.
     Neutral,
+}
+
+/// What becomes of the shift by `G92`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Shift {
+    /// `G92.1`
+    Drop,
+    /// `G92.2`
+    Suspend,
+    /// `G92.3`
+    Restore,
 }
 
 /// The motion mode in force, group 1 of NISTIR 6556, Table 4.
@@ -90,6 +110,8 @@ pub(super) enum MotionMode {
     None,
     /// `G38.2`.
     Probe,
+    /// `G81` to `G89`.
+    Cycle(u8),
 }
 
 /// What a known `M` word does here.
@@ -101,6 +123,8 @@ pub(super) enum MWord {
     BedTemperature,
     /// `M84`: axis words beside it name motors.
     MotorsOff,
+    /// `M6`.
+    ToolChange,
     Neutral,
 }
 
@@ -114,53 +138,53 @@ const G_WORDS: &[(u16, Group, GWord)] = &[
     (20, Group::Motion, ARC_CLOCKWISE),
     (30, Group::Motion, ARC_COUNTERCLOCKWISE),
     (40, Group::NonModal, GWord::Dwell),
-    (100, Group::NonModal, GWord::UnmodelledOwner),
+    (100, Group::NonModal, GWord::SetOrigin),
     (170, Group::Plane, GWord::Plane(Plane::Xy)),
     (180, Group::Plane, GWord::Plane(Plane::Zx)),
     (190, Group::Plane, GWord::Plane(Plane::Yz)),
     (200, Group::Units, GWord::Units(Units::Inch)),
     (210, Group::Units, GWord::Units(Units::Millimetre)),
     (280, Group::NonModal, GWord::Home),
-    (300, Group::NonModal, GWord::UnmodelledOwner),
+    (300, Group::NonModal, GWord::Reference),
     (382, Group::Motion, GWord::Motion(MotionMode::Probe)),
-    (400, Group::RadiusCompensation, GWord::Neutral),
-    (410, Group::RadiusCompensation, GWord::Unmodelled),
-    (420, Group::RadiusCompensation, GWord::Unmodelled),
-    (430, Group::LengthCompensation, GWord::Unmodelled),
-    (490, Group::LengthCompensation, GWord::Neutral),
+    (400, Group::RadiusCompensation, GWord::RadiusCompensation(false)),
+    (410, Group::RadiusCompensation, GWord::RadiusCompensation(true)),
+    (420, Group::RadiusCompensation, GWord::RadiusCompensation(true)),
+    (430, Group::LengthCompensation, GWord::ToolLength(true)),
+    (490, Group::LengthCompensation, GWord::ToolLength(false)),
     (530, Group::NonModal, GWord::MachineCoordinates),
-    (540, Group::CoordinateSystem, GWord::Neutral),
-    (550, Group::CoordinateSystem, GWord::Unmodelled),
-    (560, Group::CoordinateSystem, GWord::Unmodelled),
-    (570, Group::CoordinateSystem, GWord::Unmodelled),
-    (580, Group::CoordinateSystem, GWord::Unmodelled),
-    (590, Group::CoordinateSystem, GWord::Unmodelled),
-    (591, Group::CoordinateSystem, GWord::Unmodelled),
-    (592, Group::CoordinateSystem, GWord::Unmodelled),
-    (593, Group::CoordinateSystem, GWord::Unmodelled),
+    (540, Group::CoordinateSystem, GWord::CoordinateSystem(0)),
+    (550, Group::CoordinateSystem, GWord::CoordinateSystem(1)),
+    (560, Group::CoordinateSystem, GWord::CoordinateSystem(2)),
+    (570, Group::CoordinateSystem, GWord::CoordinateSystem(3)),
+    (580, Group::CoordinateSystem, GWord::CoordinateSystem(4)),
+    (590, Group::CoordinateSystem, GWord::CoordinateSystem(5)),
+    (591, Group::CoordinateSystem, GWord::CoordinateSystem(6)),
+    (592, Group::CoordinateSystem, GWord::CoordinateSystem(7)),
+    (593, Group::CoordinateSystem, GWord::CoordinateSystem(8)),
     (610, Group::PathControl, GWord::Neutral),
     (611, Group::PathControl, GWord::Neutral),
     (640, Group::PathControl, GWord::Neutral),
     (800, Group::Motion, GWord::Motion(MotionMode::None)),
-    (810, Group::Motion, GWord::CannedCycle),
-    (820, Group::Motion, GWord::CannedCycle),
-    (830, Group::Motion, GWord::CannedCycle),
-    (840, Group::Motion, GWord::CannedCycle),
-    (850, Group::Motion, GWord::CannedCycle),
-    (860, Group::Motion, GWord::CannedCycle),
-    (870, Group::Motion, GWord::CannedCycle),
-    (880, Group::Motion, GWord::CannedCycle),
-    (890, Group::Motion, GWord::CannedCycle),
+    (810, Group::Motion, GWord::Motion(MotionMode::Cycle(81))),
+    (820, Group::Motion, GWord::Motion(MotionMode::Cycle(82))),
+    (830, Group::Motion, GWord::Motion(MotionMode::Cycle(83))),
+    (840, Group::Motion, GWord::Motion(MotionMode::Cycle(84))),
+    (850, Group::Motion, GWord::Motion(MotionMode::Cycle(85))),
+    (860, Group::Motion, GWord::Motion(MotionMode::Cycle(86))),
+    (870, Group::Motion, GWord::Motion(MotionMode::Cycle(87))),
+    (880, Group::Motion, GWord::Motion(MotionMode::Cycle(88))),
+    (890, Group::Motion, GWord::Motion(MotionMode::Cycle(89))),
     (900, Group::Distance, GWord::Incremental(false)),
     (910, Group::Distance, GWord::Incremental(true)),
     (920, Group::NonModal, GWord::SetPosition),
-    (921, Group::NonModal, GWord::UnmodelledOwner),
-    (922, Group::NonModal, GWord::UnmodelledOwner),
-    (923, Group::NonModal, GWord::UnmodelledOwner),
+    (921, Group::NonModal, GWord::Shift(Shift::Drop)),
+    (922, Group::NonModal, GWord::Shift(Shift::Suspend)),
+    (923, Group::NonModal, GWord::Shift(Shift::Restore)),
     (930, Group::FeedMode, GWord::InverseTime(true)),
     (940, Group::FeedMode, GWord::InverseTime(false)),
-    (980, Group::Return, GWord::Neutral),
-    (990, Group::Return, GWord::Neutral),
+    (980, Group::Return, GWord::ReturnToR(false)),
+    (990, Group::Return, GWord::ReturnToR(true)),
 ];
 
 /// Number, group, meaning.
@@ -171,7 +195,7 @@ const M_WORDS: &[(u16, Group, MWord)] = &[
     (3, Group::Spindle, MWord::Neutral),
     (4, Group::Spindle, MWord::Neutral),
     (5, Group::Spindle, MWord::Neutral),
-    (6, Group::ToolChange, MWord::Neutral),
+    (6, Group::ToolChange, MWord::ToolChange),
     (7, Group::Coolant, MWord::Neutral),
     (8, Group::Coolant, MWord::Neutral),
     (9, Group::Coolant, MWord::Neutral),
@@ -225,6 +249,12 @@ pub(super) fn g_tenths(number: Decimal) -> Option<u32> {
 /// The number of an `M` word; none if the number is no code (NISTIR 6556, 3.3.2.1).
 pub(super) fn m_number(number: Decimal) -> Option<u32> {
     number.whole_within_tolerance(1)
+}
+
+/// Whether a number names an `M` word of its own beside a whole one that is not known either, as dialects have them.
+pub(super) fn is_decimal_m(number: Decimal) -> bool {
+    let whole = number.to_whole_below().and_then(|whole| u32::try_from(whole).ok());
+    m_number(number).is_none() && whole.is_some_and(|whole| m_word(whole).is_none())
 }
 
 /// Group and meaning of a `G` word; none if it is unknown.

@@ -34,7 +34,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let bed = ModelledBed::new(&scenario, scenario.warmth_measuring())?;
     let grid = bed.read_off::<225>(scenario.stations())?.densest::<225>()?;
     let correction = Correction::new(grid).with_fade(Fade::new(400, 8000)?)?;
-    let settings = |scale_flow| Settings { correction: &correction, tolerance_um: 2, scale_flow, cores: None };
+    let settings = |scale_flow| Settings { scale_flow, ..Settings::new(&correction) };
     let sim = |cores| replay::Settings { cores: NonZeroUsize::new(cores), ..replay::Settings::new(&scenario) };
     let moves =
         |cores| replay::replay("job", black_box(job.as_slice()), &sim(cores)).map_or(0, |outcome| outcome.counts.moves);

@@ -20,7 +20,8 @@ pub fn gcode(bytes: &[u8]) {
     for scale_flow in [false, true] {
         let mut output = Vec::new();
         // A thread for so short a job is most of the work.
-        let settings = Settings { correction: &correction, tolerance_um: 1000, scale_flow, cores: NonZero::new(1) };
+        let settings =
+            Settings { tolerance_um: 1000, scale_flow, cores: NonZero::new(1), ..Settings::new(&correction) };
         let report = match apply("job", bytes, &mut output, &settings) {
             Ok(report) => report,
             Err(ApplyError::Output(error)) => panic!("{error}"),
