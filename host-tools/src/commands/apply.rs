@@ -1,15 +1,14 @@
 //! `gapgrid apply`: corrects a job by a grid.
 
 use std::fs::File;
-use std::io::{self, IsTerminal, Read, Write};
+use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 
-use anyhow::Context;
 use clap::Args;
 use gapkeeper::{Correction, DEFAULT_TOLERANCE_UM};
 use gapkeeper_host_tools::apply::{ApplyReport, Settings, apply};
 use gapkeeper_host_tools::grid_file::{CAPACITY, GridDocument, read_grid};
-use gapkeeper_host_tools::{AtomicFile, Watched};
+use gapkeeper_host_tools::{AtomicFile, FileError, Watched};
 
 use super::surface::{self, SurfaceName};
 
@@ -54,11 +53,9 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
     let input: Box<dyn Read> = if is_standard(&arguments.job) {
         Box::new(io::stdin().lock())
     } else {
-        let file = File::open(&arguments.job).with_context(|| name.clone())?;
-        let watched = Watched::new(file);
-        // A bar would stand between the lines.
-        let shares_terminal = is_standard(&arguments.output) && io::stdout().is_terminal();
-        Box::new(if shares_terminal { watched.hidden() } else { watched })
+        let file = File::open(&arguments.job).map_err(FileError::input(&arguments.job))?;
+        let is_printed = is_standard(&arguments.output);
+        Box::new(if is_printed { Watched::beside_output(file) } else { Watched::new(file) })
     };
     let settings = Settings {
         correction: &correction,
@@ -69,10 +66,9 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
     let report = if is_standard(&arguments.output) {
         apply(&name, input, io::stdout().lock(), &settings)?
     } else {
-        let whole = || arguments.output.display().to_string();
-        let mut file = AtomicFile::create(&arguments.output).with_context(whole)?;
+        let mut file = AtomicFile::create(&arguments.output).map_err(FileError::output(&arguments.output))?;
         let report = apply(&name, input, &mut file, &settings)?;
-        file.finish().with_context(whole)?;
+        file.finish().map_err(FileError::output(&arguments.output))?;
         report
     };
     tell(&report, &settings)

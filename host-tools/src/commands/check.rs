@@ -1,11 +1,11 @@
 //! `gapgrid check`: whether a grid can be trusted and used.
 
-use std::io::{self, Write};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
 use clap::Args;
 use gapkeeper_host_tools::check::{CheckSettings, Severity, check, unreadable_json};
+use gapkeeper_host_tools::printed::{print, print_json};
 
 use super::input;
 
@@ -46,7 +46,7 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<ExitCode> {
         Ok(document) => document,
         Err(error) => {
             if arguments.json {
-                print(&format!("{:#}\n", unreadable_json(&error.to_string())))?;
+                print_json(&format!("{:#}\n", unreadable_json(&error.to_string())))?;
             }
             return Err(error);
         }
@@ -58,16 +58,14 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<ExitCode> {
         ..CheckSettings::default()
     };
     let report = check(&document, &settings);
-    print(&if arguments.json { format!("{:#}\n", report.to_json()) } else { report.to_string() })?;
+    if arguments.json {
+        print_json(&format!("{:#}\n", report.to_json()))?;
+    } else {
+        print(&report.to_string())?;
+    }
     Ok(match report.severity() {
         None => ExitCode::SUCCESS,
         Some(Severity::Warning) => ExitCode::from(1),
         Some(Severity::Unusable) => ExitCode::from(2),
     })
-}
-
-fn print(text: &str) -> io::Result<()> {
-    let mut out = io::stdout().lock();
-    out.write_all(text.as_bytes())?;
-    out.flush()
 }

@@ -21,6 +21,7 @@ mod points;
 mod record;
 mod source;
 mod stl;
+mod surface;
 mod table;
 mod xyz;
 
@@ -40,6 +41,7 @@ pub use npy::NpyFault;
 pub use ply::PlyFault;
 pub use points::PointFault;
 pub use source::{Language, source};
+pub use surface::{SurfaceChoice, SurfaceReason, surface_word};
 
 use crate::atomic_file::write_atomically;
 
