@@ -5,8 +5,9 @@ use std::path::PathBuf;
 use anyhow::{anyhow, bail};
 use clap::Args;
 use gapkeeper::Correction;
+use gapkeeper_host_tools::check::{CheckSettings, Finding};
 use gapkeeper_host_tools::grid_file::GridFormat;
-use gapkeeper_host_tools::printed::name;
+use gapkeeper_host_tools::printed::{name, print};
 
 use super::length::whole_um;
 use super::{input, output};
@@ -41,5 +42,10 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
         .with_shift(shift_um)
         .map_err(|error| anyhow!("{}: {error}\n  choose a smaller distance", name(&arguments.grid)))?;
     reading.document.shift_um = shift_um;
-    output::write(&arguments.output, &reading.document, reading.setup)
+    output::write(&arguments.output, &reading.document, reading.setup)?;
+    if shift_um.unsigned_abs() > CheckSettings::default().shift_limit_um.into() {
+        let finding = Finding::Shift { shift_um };
+        print(&format!("{}: {finding}\n  {}\n", finding.severity(), finding.remedy()))?;
+    }
+    Ok(())
 }
