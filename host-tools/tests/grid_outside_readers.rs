@@ -284,7 +284,7 @@ fn documents() -> [GridDocument; 3] {
 fn values(document: &GridDocument) -> String {
     let lattice = document.grid.lattice();
     let fade = document.fade.map_or([0; 3], |fade| [1, fade.full_below_um(), fade.zero_above_um()]);
-    let marks = document.survey.map_or([0; 4], |marks| {
+    let marks = document.survey.map_or([0, 0, 0, 1], |marks| {
         let is_refined = marks.surface == Surface::Refined;
         [1, marks.closure_um.into(), marks.closure_accepted.into(), is_refined.into()]
     });

@@ -48,7 +48,7 @@ pub struct Arguments {
 /// Corrects the job.
 pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
     let correction = correction(arguments, &read_grid(&arguments.grid)?)?;
-    let name = arguments.job.display().to_string();
+    let name = gapkeeper_host_tools::printed::name(&arguments.job);
     let is_standard = |path: &Path| path == Path::new(STANDARD);
     let input: Box<dyn Read> = if is_standard(&arguments.job) {
         Box::new(io::stdin().lock())

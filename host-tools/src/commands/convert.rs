@@ -13,9 +13,11 @@ use super::length::place_um;
 use super::output::left_out;
 use super::surface::SurfaceOption;
 
-/// Write a grid in another format; whatever that format cannot hold is said.
+/// Write a grid in another format, and list what that format cannot hold.
 ///
-/// What a file does not say about itself must be said with the options below; none of it is guessed.
+/// The first row of a table that is written is the one at the front; the program says so, and a .txt file does.
+///
+/// The file may lack some of the facts below; then add these options. Nothing is guessed.
 #[derive(Args)]
 #[command(after_help = "Examples:\n  gapgrid convert grid.json grid.csv\n  \
     gapgrid convert pasted.txt grid.json --unit mm --rows first-back --origin 10,10 --pitch 50,45.5\n  \
@@ -154,7 +156,11 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
     let written = write_grid_as(&arguments.output, to, &reading.document, &to_write)?;
     let given_up: String = reading.losses.iter().map(|loss| format!("given up in reading: {loss}\n")).collect();
     let setup = reading.setup.filter(|_| !holds_setup).map(Loss::Setup);
-    Ok(print(&(given_up + &left_out(written.into_iter().chain(setup))))?)
+    let mut text = given_up + &left_out(written.into_iter().chain(setup));
+    if matches!(to, GridFormat::Matrix | GridFormat::Npy) {
+        text += &format!("{}: the first row is at the front (smallest Y)\n", name(&arguments.output));
+    }
+    Ok(print(&text)?)
 }
 
 fn facts(arguments: &Arguments) -> MissingFacts {

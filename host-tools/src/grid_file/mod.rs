@@ -36,7 +36,7 @@ pub use facts::{Fact, FactList, LengthUnit, MissingFacts, RowOrder};
 pub use format::GridFormat;
 pub use hex::HexFault;
 pub use loss::Loss;
-pub use matrix::{MatrixFault, Readings};
+pub use matrix::{MatrixFault, Readings, table};
 pub use npy::NpyFault;
 pub use ply::PlyFault;
 pub use points::PointFault;
