@@ -34,7 +34,7 @@ impl Aside {
             builder.permissions(fs::Permissions::from_mode(0o666));
         }
         let mut unfinished = lock();
-        let file = builder.tempfile_in(folder)?;
+        let file = builder.tempfile_in(folder).map_err(without_name)?;
         unfinished.push(file.path().to_owned());
         Ok(Self { file: Some(file) })
     }
@@ -64,9 +64,24 @@ impl Drop for Aside {
     }
 }
 
+/// What went wrong, without the name of a temporary file, which says nothing to a person.
+fn without_name(error: io::Error) -> io::Error {
+    if error.get_ref().is_some() { error.kind().into() } else { error }
+}
+
+/// The signals that whoever started the program did not have it ignore, as a shell does for jobs in the background.
+#[cfg(unix)]
+fn heeded(signals: [i32; 2]) -> impl Iterator<Item = i32> {
+    let status = fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let ignored = status.lines().find_map(|line| line.strip_prefix("SigIgn:"));
+    // Bit 0 is signal 1. Where the system does not tell, none is taken for ignored.
+    let ignored = ignored.and_then(|mask| u64::from_str_radix(mask.trim(), 16).ok()).unwrap_or(0);
+    signals.into_iter().filter(move |signal| ignored >> (signal - 1) & 1 == 0)
+}
+
 /// Removes unfinished files when the program is interrupted or told to end, and then ends as it would have.
 ///
-/// Has no effect on systems without such signals.
+/// A signal that is ignored stays ignored. Has no effect on systems without such signals.
 ///
 /// # Errors
 /// Those of the system, if it grants no handler or no thread.
@@ -74,7 +89,7 @@ pub fn remove_on_signals() -> io::Result<()> {
     #[cfg(unix)]
     {
         use signal_hook::consts::{SIGINT, SIGTERM};
-        let mut signals = signal_hook::iterator::Signals::new([SIGINT, SIGTERM])?;
+        let mut signals = signal_hook::iterator::Signals::new(heeded([SIGINT, SIGTERM]))?;
         std::thread::Builder::new().name("signals".to_owned()).spawn(move || {
             for signal in signals.forever() {
                 let unfinished = lock();

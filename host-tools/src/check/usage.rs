@@ -73,20 +73,19 @@ pub(super) fn closure(document: &GridDocument, settings: &CheckSettings, found: 
 
 /// Whether the bed is as warm as it was while it was measured, and whether a bed can be.
 pub(super) fn temperature(document: &GridDocument, settings: &CheckSettings, found: &mut Found) {
-    match document.bed_temperature_c {
-        None => return found.of_all(Finding::UnknownTemperature),
-        Some(measured_c) if !BED_TEMPERATURES_C.contains(&measured_c) => {
-            found.of_all(Finding::StrangeTemperature { measured_c });
-        }
-        Some(_) => {}
+    if let Some(measured_c) = document.bed_temperature_c.filter(|degrees| !BED_TEMPERATURES_C.contains(degrees)) {
+        found.of_all(Finding::StrangeTemperature { measured_c });
     }
     let Some(now_c) = settings.bed_temperature_c else {
         found.unchecked.push(Unchecked::Temperature);
         return;
     };
-    let is_far = |measured_c: &i16| measured_c.abs_diff(now_c) > settings.temperature_window_c.into();
-    if let Some(measured_c) = document.bed_temperature_c.filter(is_far) {
-        found.of_all(Finding::OtherTemperature { measured_c, now_c });
+    match document.bed_temperature_c {
+        None => found.of_all(Finding::UnknownTemperature),
+        Some(measured_c) if measured_c.abs_diff(now_c) > settings.temperature_window_c.into() => {
+            found.of_all(Finding::OtherTemperature { measured_c, now_c });
+        }
+        Some(_) => {}
     }
 }
 

@@ -48,6 +48,8 @@ pub fn table<const CAPACITY: usize>(grid: &HeightGrid<CAPACITY>) -> String {
 }
 
 type Fault = (usize, MatrixFault);
+/// A word and where it starts.
+type Word<'a> = (usize, &'a [u8]);
 
 /// The grid of a text that has such a table; none if it has none.
 pub(super) fn parse(file: &str, text: &[u8], facts: &MissingFacts) -> Option<Result<Reading, GridFileError>> {
@@ -89,13 +91,13 @@ fn points(lines: &[(usize, &[u8])]) -> Result<Vec<Point>, Fault> {
     if !dashes.trim_ascii().iter().all(|byte| b"-+".contains(byte)) {
         return Err((*rule, MatrixFault::Interrupted));
     }
-    let columns_um = x_words.map(|word| whole_um(word, LengthUnit::Millimetre)).collect::<Result<Vec<i32>, Fault>>()?;
+    let columns_um =
+        x_words.into_iter().map(|word| whole_um(word, LengthUnit::Millimetre)).collect::<Result<Vec<i32>, Fault>>()?;
     let mut points = Vec::new();
     for (start, line) in rows {
-        let (label, height_words) = at_bar(*start, line)?;
+        let (label, heights) = at_bar(*start, line)?;
         let label = words(label, *start).next().ok_or((*start, MatrixFault::NoTable))?;
         let y_um = whole_um(label, LengthUnit::Millimetre)?;
-        let heights: Vec<(usize, &[u8])> = height_words.collect();
         if heights.len() != columns_um.len() {
             return Err((*start, MatrixFault::Ragged(heights.len(), columns_um.len())));
         }
@@ -108,13 +110,13 @@ fn points(lines: &[(usize, &[u8])]) -> Result<Vec<Point>, Fault> {
 }
 
 /// What stands before the bar of a line, and the words after it.
-fn at_bar(start: usize, line: &[u8]) -> Result<(&[u8], impl Iterator<Item = (usize, &[u8])>), Fault> {
+fn at_bar(start: usize, line: &[u8]) -> Result<(&[u8], Vec<Word<'_>>), Fault> {
     let bar = line.iter().position(|byte| *byte == b'|').ok_or((start, MatrixFault::Interrupted))?;
-    Ok((&line[..bar], words(&line[bar + 1..], start + bar + 1)))
+    Ok((&line[..bar], words(&line[bar + 1..], start + bar + 1).collect()))
 }
 
 /// A length that is whole in micrometres.
-fn whole_um((offset, word): (usize, &[u8]), unit: LengthUnit) -> Result<i32, Fault> {
+fn whole_um((offset, word): Word<'_>, unit: LengthUnit) -> Result<i32, Fault> {
     let text = String::from_utf8_lossy(word);
     let exact = length(&text, '.', unit).filter(|length| !length.is_rounded);
     let um = exact.and_then(|length| i32::try_from(length.um).ok());
