@@ -6,8 +6,8 @@
 mod cells;
 mod told;
 
-use std::fs;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
+use std::{fs, io};
 
 use gapkeeper::memory::{ByteEeprom, ByteEepromError, Region};
 use gapkeeper::record::max_record_size;
@@ -15,7 +15,7 @@ use gapkeeper::{
     Choice, Keeper, KeeperSettings, Lattice, Move, Order, Point, Prompt, Store, StoreError, StoredGrid, SurveyEvent,
     SurveyPlan, SurveySettings, TemperatureWindows,
 };
-use gapkeeper_host_tools::write_atomically;
+use gapkeeper_host_tools::{printed, write_atomically};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
 
@@ -33,6 +33,8 @@ const BUFFER: usize = max_record_size(STATIONS);
 const SLOT_BYTES: u32 = 256;
 const SLOTS: u32 = 2 + 2 * GRIDS as u32;
 const FIRST_ADDRESS: u32 = 64;
+/// What the bytes before the slots, which no slot uses, say in every memory of a life.
+const MARK: &[u8] = b"memory of a life, made by gapsim\n";
 const MEMORY_BYTES: usize = (FIRST_ADDRESS + SLOTS * SLOT_BYTES) as usize;
 /// Bed temperatures of the jobs.
 const TEMPERATURES_C: [i16; 4] = [45, 60, 80, 100];
@@ -52,12 +54,18 @@ pub enum LifeError {
     #[error("survey.stations: a life remembers grids of up to {STATIONS} stations: use fewer")]
     Stations,
     /// The file that holds the memory cannot be read or written.
-    #[error("{path}: {message}")]
+    #[error("{path}: {message}\n  check the folder, its free space and the rights to it")]
     Memory {
         /// The file.
         path: String,
         /// What is wrong.
         message: String,
+    },
+    /// The file that shall hold the memory holds something else.
+    #[error("{path}: this is no memory of a life, and was left as it is\n  name a new file, or one of an earlier life")]
+    NotOurs {
+        /// The file.
+        path: String,
     },
 }
 
@@ -87,18 +95,22 @@ pub struct Life<'a> {
 }
 
 impl<'a> Life<'a> {
-    /// A new machine with an erased memory; `memory` is the file that holds its bytes from day to day, if one shall.
+    /// A new machine with an erased memory; `memory` is the file that holds its bytes from day to day, if one shall. A
+    /// memory of an earlier life in it is erased.
     ///
     /// # Errors
-    /// [`LifeError`] if the scenario allows no life.
+    /// [`LifeError`] if the scenario allows no life, or the file holds anything but the memory of one.
     pub fn new(scenario: &'a Scenario, seed: u64, memory: Option<PathBuf>) -> Result<Self, LifeError> {
         let stations = scenario.stations();
         SurveyPlan::<STATIONS>::new(stations).map_err(|_| LifeError::Stations)?;
+        memory.as_deref().map_or(Ok(()), refuse_foreign)?;
+        let mut cells = Cells::new(MEMORY_BYTES);
+        cells.bytes.iter_mut().zip(MARK).for_each(|(cell, byte)| *cell = *byte);
         Ok(Self {
             scenario,
             bed: ModelledBed::new(scenario, scenario.warmth_measuring())?,
             stations,
-            cells: Cells::new(MEMORY_BYTES),
+            cells,
             truth: Truth { setup: 0, raised_um: 0.0, measured: Vec::new(), acknowledged: [const { None }; GRIDS] },
             memory,
             generator: ChaCha8Rng::seed_from_u64(seed),
@@ -129,7 +141,7 @@ impl<'a> Life<'a> {
             day.events.push("power cut".to_string());
         }
         if let Some(path) = &self.memory {
-            let error = |message: String| LifeError::Memory { path: path.display().to_string(), message };
+            let error = |message: String| LifeError::Memory { path: printed::name(path), message };
             write_atomically(path, &self.cells.bytes).map_err(|cause| error(cause.to_string()))?;
             // What the next day finds is what the file holds, and nothing else.
             self.cells.bytes = fs::read(path).map_err(|cause| error(cause.to_string()))?;
@@ -371,6 +383,20 @@ impl<'a> Life<'a> {
     }
 }
 
+/// A file that is there must be the memory of a life: whatever else it holds would be lost.
+fn refuse_foreign(path: &Path) -> Result<(), LifeError> {
+    let name = || printed::name(path);
+    let is_ours = match fs::metadata(path) {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => true,
+        Ok(found) if found.is_file() && found.len() == MEMORY_BYTES as u64 => fs::read(path)
+            .map_err(|cause| LifeError::Memory { path: name(), message: cause.to_string() })?
+            .starts_with(MARK),
+        Ok(_) => false,
+        Err(cause) => return Err(LifeError::Memory { path: name(), message: cause.to_string() }),
+    };
+    if is_ours { Ok(()) } else { Err(LifeError::NotOurs { path: name() }) }
+}
+
 fn with_store<T>(
     cells: &mut Cells,
     work: impl FnOnce(&mut LifeStore<'_>) -> Result<T, StoreError<ByteEepromError<PowerCut>>>,
@@ -447,5 +473,16 @@ mod tests {
             assert_eq!(with_file.day(number).unwrap(), without.day(number).unwrap());
         }
         assert_eq!(fs::read(&path).unwrap(), without.cells.bytes);
+        // Begun anew over the memory of an earlier life, and over nothing else.
+        assert!(Life::new(&scenario, 6, Some(path.clone())).is_ok());
+        let memory = fs::read(&path).unwrap();
+        for foreign in
+            [&b"G28\nG1 X10 E1\n"[..], b"", &memory[1..], &[0xFF; MEMORY_BYTES], &[&memory[..], b"1"].concat()]
+        {
+            fs::write(&path, foreign).unwrap();
+            assert!(matches!(Life::new(&scenario, 5, Some(path.clone())), Err(LifeError::NotOurs { .. })));
+            assert_eq!(fs::read(&path).unwrap(), foreign);
+        }
+        assert!(matches!(Life::new(&scenario, 5, Some(folder.path().to_owned())), Err(LifeError::NotOurs { .. })));
     }
 }

@@ -126,7 +126,7 @@ enum Command {
         /// How many starts of the controller
         #[arg(long, default_value = "365")]
         days: u32,
-        /// File that holds the bytes of the persistent memory from day to day
+        /// File that holds the bytes of the persistent memory: a new one, or that of an earlier life, which is erased
         #[arg(long, value_name = "FILE")]
         memory: Option<PathBuf>,
     },
@@ -194,7 +194,7 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
                         scenario.correction.shift_um = document.shift_um;
                         scenario.correction.fade = document.fade.map(FadeSettings);
                     }
-                    Some((document, format!("read from {}", path.display())))
+                    Some((document, format!("read from {}", name(path))))
                 }
                 None => None,
             };
@@ -202,7 +202,7 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
             if let Some((document, origin)) = &grid {
                 settings.grid = Some((&document.grid, origin));
             }
-            let name = job.display().to_string();
+            let name = name(&job);
             let file = File::open(&job).map_err(FileError::input(&job))?;
             let reader = BufReader::with_capacity(1 << 16, Watched::new(file));
             let (outcome, squeeze) = if squeeze {

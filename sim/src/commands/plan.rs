@@ -65,7 +65,7 @@ fn feel(text: &str) -> Result<NotNegative, String> {
 /// Plans, writes and prints.
 pub fn run(arguments: Arguments) -> anyhow::Result<()> {
     let scenario = Scenario::read(&arguments.scenario)?;
-    let name = arguments.job.display().to_string();
+    let name = printed::name(&arguments.job);
     let job = BufReader::with_capacity(1 << 16, File::open(&arguments.job).map_err(FileError::input(&arguments.job))?);
     let settings = PlanSettings {
         tolerance_um: arguments.tolerance_um,
