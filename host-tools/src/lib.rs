@@ -28,14 +28,16 @@
 //! | [`grid_file`] | reads and writes grids in nine formats, and says what a format cannot hold |
 //! | [`manual`] | completions for shells and manual pages, from the definition of a command line |
 //! | [`picture`] | what pictures of height fields are made of |
+//! | [`printed`] | text that is safe to print, wherever it comes from |
+//! | [`program`] | what the programs do alike: arguments, errors, exit codes, signals |
 //! | [`show`] | a grid as a table, a picture of characters, a map |
 //!
 //! Beside them: [`write_atomically`], by which every output file is written, [`Place`], by which every mistake in a text
-//! file is shown, and [`Watched`], by which a program shows how far it has come.
+//! file is shown, [`FileError`], and [`Watched`], by which a program shows how far it has come.
 //!
 //! Lengths are integers with their unit in the name. No number passes through a float on its way in, except a JSON
-//! number with a fraction or an exponent, which is taken only if it is whole. There is no global state, and no
-//! function panics for any input.
+//! number with a fraction or an exponent, which is taken only if it is whole. There is no global state but the list of
+//! unfinished files that a signal removes, and no function panics for any input.
 #![forbid(unsafe_code)]
 #![deny(missing_docs)]
 
@@ -43,6 +45,7 @@ pub mod apply;
 mod atomic_file;
 pub mod check;
 pub mod compare;
+mod file_error;
 pub mod flatness;
 pub mod gcode;
 pub mod grid_file;
@@ -50,10 +53,13 @@ pub mod manual;
 pub mod picture;
 pub mod pipeline;
 mod place;
+pub mod printed;
+pub mod program;
 mod progress;
 pub mod show;
 mod surface_fit;
 
-pub use atomic_file::{AtomicFile, write_atomically};
+pub use atomic_file::{AtomicFile, write_all_atomically, write_atomically};
+pub use file_error::FileError;
 pub use place::Place;
 pub use progress::Watched;

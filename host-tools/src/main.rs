@@ -2,16 +2,13 @@
 
 mod commands;
 
-use std::io::{self, Write};
 use std::process::ExitCode;
 
 use clap::{CommandFactory, Parser, Subcommand};
 use gapkeeper_host_tools::manual::{CompletionsArguments, ManArguments};
+use gapkeeper_host_tools::program;
 
 use commands::{apply, blend, check, convert, diff, refine, shift, show, source, tram};
-
-/// Nothing was written: the input is at fault.
-const BAD_INPUT: u8 = 2;
 
 /// Height grids and jobs as files: read strictly, written whole, every loss said.
 #[derive(Parser)]
@@ -43,8 +40,12 @@ enum Command {
 }
 
 fn main() -> ExitCode {
+    program::run(run)
+}
+
+fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
     let done = |()| ExitCode::SUCCESS;
-    let outcome = match Arguments::parse().command {
+    match arguments.command {
         Command::Apply(arguments) => apply::run(&arguments).map(done),
         Command::Blend(arguments) => blend::run(&arguments).map(done),
         Command::Check(arguments) => check::run(&arguments),
@@ -55,21 +56,7 @@ fn main() -> ExitCode {
         Command::Show(arguments) => show::run(&arguments).map(done),
         Command::Source(arguments) => source::run(&arguments).map(done),
         Command::Tram(arguments) => tram::run(&arguments).map(done),
-        Command::Completions(arguments) => arguments.run(Arguments::command()).map(done).map_err(anyhow::Error::from),
-        Command::Man(arguments) => arguments.run(Arguments::command()).map(done).map_err(anyhow::Error::from),
-    };
-    match outcome {
-        Ok(code) => code,
-        Err(error) if is_closed_pipe(&error) => ExitCode::SUCCESS,
-        Err(error) => {
-            // Nobody is left to be told if this cannot be written.
-            let _ = writeln!(io::stderr(), "error: {error:#}");
-            ExitCode::from(BAD_INPUT)
-        }
+        Command::Completions(arguments) => Ok(arguments.run(Arguments::command()).map(done)?),
+        Command::Man(arguments) => Ok(arguments.run(Arguments::command()).map(done)?),
     }
-}
-
-/// Whoever read our output has seen enough, which is no fault.
-fn is_closed_pipe(error: &anyhow::Error) -> bool {
-    error.downcast_ref::<io::Error>().is_some_and(|error| error.kind() == io::ErrorKind::BrokenPipe)
 }

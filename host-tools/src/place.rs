@@ -2,15 +2,17 @@
 
 use std::fmt;
 
+use crate::printed::{masked_character, one_line};
+
 /// Most characters of a line that are shown; longer ones are cut on both sides of the place.
 const SHOWN_CHARACTERS: usize = 72;
 const BYTE_ORDER_MARK: &[u8] = b"\xEF\xBB\xBF";
 
 /// A place in a text file, with the text around it.
 ///
-/// Columns are counted in characters from 1. Bytes that are no UTF-8 and control characters are shown as
+/// Columns are counted in characters from 1. Bytes that are no UTF-8 and what is not safe to print are shown as
 /// replacement characters and tabs as one space, so that the caret stands under its place in any terminal
-/// (except behind characters that a terminal draws two cells wide).
+/// (except after characters that a terminal draws two cells wide).
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Place {
     file: String,
@@ -33,7 +35,7 @@ impl Place {
         let text = text.strip_suffix(b"\n").unwrap_or(text);
         let text = text.strip_suffix(b"\r").unwrap_or(text);
         let before = String::from_utf8_lossy(&text[..offset.min(text.len())]).chars().count();
-        let characters: Vec<char> = String::from_utf8_lossy(text).chars().map(shown).collect();
+        let characters: Vec<char> = String::from_utf8_lossy(text).chars().map(masked_character).collect();
 
         let mut first = 0;
         if characters.len() > SHOWN_CHARACTERS {
@@ -78,18 +80,10 @@ impl Place {
     /// Only those of `out`.
     pub fn write_report(&self, out: &mut fmt::Formatter<'_>, message: &dyn fmt::Display, remedy: &str) -> fmt::Result {
         let Self { file, line, column, text, caret } = self;
-        writeln!(out, "{file}:{line}:{column}: {message}")?;
+        writeln!(out, "{}:{line}:{column}: {message}", one_line(file))?;
         writeln!(out, "  {text}")?;
         writeln!(out, "  {:caret$}^", "")?;
         write!(out, "  {remedy}")
-    }
-}
-
-fn shown(character: char) -> char {
-    match character {
-        '\t' => ' ',
-        control if control.is_control() => char::REPLACEMENT_CHARACTER,
-        other => other,
     }
 }
 

@@ -15,6 +15,7 @@ const PATIENCE: Duration = Duration::from_millis(500);
 pub struct Watched {
     file: File,
     length: u64,
+    wait: Duration,
     started: Instant,
     read: u64,
     bar: Option<ProgressBar>,
@@ -26,12 +27,24 @@ impl Watched {
     pub fn new(file: File) -> Self {
         let length = file.metadata().map(|metadata| metadata.len()).unwrap_or(0);
         let is_hidden = length == 0 || !io::stderr().is_terminal();
-        Self { file, length, started: Instant::now(), read: 0, bar: None, is_hidden }
+        Self { file, length, wait: PATIENCE, started: Instant::now(), read: 0, bar: None, is_hidden }
     }
 
     /// The same without a bar, for output that goes to the same terminal.
     pub fn hidden(mut self) -> Self {
         self.is_hidden = true;
+        self
+    }
+
+    /// Watches a file whose content goes to standard output: a bar would stand between the lines on one terminal.
+    pub fn beside_output(file: File) -> Self {
+        let watched = Self::new(file);
+        if io::stdout().is_terminal() { watched.hidden() } else { watched }
+    }
+
+    /// Sets how long reading takes before there is a bar (default: half a second).
+    pub fn after(mut self, wait: Duration) -> Self {
+        self.wait = wait;
         self
     }
 
@@ -50,7 +63,7 @@ impl Read for Watched {
     fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
         let count = self.file.read(buffer)?;
         self.read += count as u64;
-        if self.bar.is_some() || (!self.is_hidden && self.started.elapsed() > PATIENCE) {
+        if self.bar.is_some() || (!self.is_hidden && self.started.elapsed() >= self.wait) {
             self.show();
         }
         Ok(count)

@@ -1,52 +1,41 @@
-//! The progress bar of `gapgrid apply`: on a terminal that nothing else is written to, and nowhere else.
+//! The progress bar: on a terminal that nothing else is written to, and nowhere else.
 
 #![cfg(target_os = "linux")]
 #![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
 
 use std::fs::{self, File};
-use std::io::Read;
+use std::io::{self, Read};
 use std::path::Path;
 use std::process::{Command, Stdio};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
-const GRID: &str = "x_um,y_um,height_um\r\n0,0,0\r\n200000,0,80\r\n0,200000,-60\r\n200000,200000,0\r\n";
-/// The bar comes after half a second; a job that takes this long shows it, be the machine as busy as it may.
-const LONG: Duration = Duration::from_millis(1200);
+use gapkeeper_host_tools::Watched;
 
-/// A folder with a grid and a job that takes long on this machine.
-fn folder() -> tempfile::TempDir {
-    let folder = tempfile::tempdir().unwrap();
-    fs::write(folder.path().join("grid.csv"), GRID).unwrap();
-    let mut lines = 200_000_u32;
-    loop {
-        let moves = (0..lines).map(|line| format!("G1 X{}.5 Y{}.25 E0.01\n", line * 7 % 200, line * 13 % 200));
-        let job = moves.fold("M83\nG28\nG0 X0 Y0 Z1\n".to_owned(), |job, line| job + &line);
-        fs::write(folder.path().join("job.gcode"), job).unwrap();
-        let started = Instant::now();
-        without_terminal(folder.path());
-        let taken = started.elapsed();
-        if taken >= LONG {
-            return folder;
-        }
-        lines += (f64::from(lines) * (1.2 * LONG.as_secs_f64() / taken.as_secs_f64() - 1.0)) as u32 + 1;
-    }
+/// Says how the reader is to be made, and that it is to be made at all.
+const WAY: &str = "GAPKEEPER_TEST_BAR";
+
+/// What the test below runs in a process of its own, since a bar goes to the standard error of a whole process.
+#[test]
+#[ignore = "run by the other test"]
+fn read_under_a_bar() {
+    let Ok(way) = std::env::var(WAY) else { return };
+    let file = File::open("job.gcode").unwrap();
+    let mut reader = match way.as_str() {
+        "beside" => Watched::beside_output(file).after(Duration::ZERO),
+        "patient" => Watched::new(file).after(Duration::MAX),
+        _ => Watched::new(file).after(Duration::ZERO),
+    };
+    assert_eq!(io::copy(&mut reader, &mut io::sink()).unwrap(), fs::metadata("job.gcode").unwrap().len());
 }
 
-/// What is said where there is no terminal.
-fn without_terminal(folder: &Path) -> String {
-    let arguments = ["apply", "job.gcode", "--grid", "grid.csv", "-o", "corrected.gcode"];
-    let output = Command::new(env!("CARGO_BIN_EXE_gapgrid")).args(arguments).current_dir(folder).output().unwrap();
-    String::from_utf8(output.stderr).unwrap()
-}
+const ARGUMENTS: [&str; 4] = ["--exact", "read_under_a_bar", "--ignored", "--nocapture"];
 
 /// What a terminal at standard error is sent; `shares` has standard output there as well.
-fn sent(folder: &Path, output: &str, shares: bool) -> String {
+fn sent(folder: &Path, way: &str, shares: bool) -> String {
     let (mut pty, pts) = pty_process::blocking::open().unwrap();
-    let arguments = ["apply", "job.gcode", "--grid", "grid.csv", "-o", output];
-    let command = pty_process::blocking::Command::new(env!("CARGO_BIN_EXE_gapgrid"));
-    let command = command.args(arguments).current_dir(folder).env("NO_COLOR", "1");
-    let to_file = || Stdio::from(File::create(folder.join("out")).unwrap());
-    let command = if shares { command } else { command.stdout(to_file()) };
+    let command = pty_process::blocking::Command::new(std::env::current_exe().unwrap());
+    let command = command.args(ARGUMENTS).current_dir(folder).env(WAY, way).env("NO_COLOR", "1").env("TERM", "xterm");
+    let command = if shares { command } else { command.stdout(Stdio::null()) };
     let mut child = command.spawn(pts).unwrap();
     let (mut bytes, mut chunk) = (Vec::new(), [0; 4096]);
     // Ends with an error once the program has closed its end.
@@ -59,21 +48,44 @@ fn sent(folder: &Path, output: &str, shares: bool) -> String {
 
 #[test]
 fn a_bar_on_a_terminal_and_nowhere_else() {
-    let folder = folder();
-    let seen = sent(folder.path(), "corrected.gcode", false);
-    assert!(seen.contains(" MiB of ") && seen.contains("left"), "{seen}");
-    assert!(seen.contains("lines became"), "{seen}");
+    let folder = tempfile::tempdir().unwrap();
+    fs::write(folder.path().join("job.gcode"), "G1 X10.5 Y20.25 E0.01\n".repeat(20_000)).unwrap();
+    let is_bar = |seen: &str| seen.contains(" KiB of ") && seen.contains("left");
+
+    let seen = sent(folder.path(), "file", false);
+    assert!(is_bar(&seen), "{seen}");
     // No colour: of the escape sequences only those that move the cursor and clear lines.
     let sequences =
         seen.split('\x1b').skip(1).map(|rest| rest.trim_start_matches(['[', ';']).trim_start_matches(char::is_numeric));
     assert!(sequences.clone().all(|rest| !rest.starts_with('m')), "{seen:?}");
-    // The job goes to a file that standard output is sent to, and the bar stays on the terminal.
-    assert!(sent(folder.path(), "-", false).contains(" MiB of "));
-    let corrected = fs::read(folder.path().join("corrected.gcode")).unwrap();
-    assert!(fs::read(folder.path().join("out")).unwrap() == corrected, "the bar is in the job");
-    // The job goes to the terminal itself.
-    let seen = sent(folder.path(), "-", true);
-    assert!(!seen.contains(" MiB of ") && seen.len() > corrected.len());
-    let said = without_terminal(folder.path());
-    assert!(said.contains(" pieces; the job is ") && !said.contains("MiB") && !said.contains('\x1b'), "{said}");
+    // The output goes to a file that standard output is sent to, and the bar stays on the terminal.
+    assert!(is_bar(&sent(folder.path(), "beside", false)));
+    // The output goes to the terminal itself.
+    assert!(!is_bar(&sent(folder.path(), "beside", true)));
+    // Reading does not take as long as the bar waits.
+    assert!(!is_bar(&sent(folder.path(), "patient", false)));
+    // No terminal.
+    let output = Command::new(std::env::current_exe().unwrap())
+        .args(ARGUMENTS)
+        .current_dir(folder.path())
+        .env(WAY, "file")
+        .output()
+        .unwrap();
+    assert!(output.status.success() && output.stderr.is_empty(), "{}", String::from_utf8_lossy(&output.stderr));
+}
+
+#[test]
+fn apply_says_one_line_where_there_is_no_terminal() {
+    let folder = tempfile::tempdir().unwrap();
+    fs::write(
+        folder.path().join("grid.csv"),
+        "x_um,y_um,height_um\r\n0,0,0\r\n200000,0,80\r\n0,200000,-60\r\n200000,200000,0\r\n",
+    )
+    .unwrap();
+    fs::write(folder.path().join("job.gcode"), "M83\nG28\nG1 X10 Y20 Z0.2 F1200\nG1 X50 E1\n").unwrap();
+    let arguments = ["apply", "job.gcode", "--grid", "grid.csv", "-o", "corrected.gcode"];
+    let output =
+        Command::new(env!("CARGO_BIN_EXE_gapgrid")).args(arguments).current_dir(folder.path()).output().unwrap();
+    let said = String::from_utf8(output.stderr).unwrap();
+    assert!(output.status.success() && !said.contains('\x1b'), "{said}");
 }

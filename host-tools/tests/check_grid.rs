@@ -26,7 +26,14 @@ fn surveyed(columns: u8, rows: u8, surface: Surface, height_um: impl Fn(i32, i32
 }
 
 fn at_60() -> CheckSettings {
-    CheckSettings { bed_temperature_c: Some(60), lowest_um: Some(-2000), ..CheckSettings::default() }
+    CheckSettings {
+        bed_temperature_c: Some(60),
+        lowest_um: Some(-2000),
+        grid_setup: Some(3),
+        setup: Some(3),
+        age_days: Some(90),
+        ..CheckSettings::default()
+    }
 }
 
 /// A bed that bows, leans and twists, and is fine.
@@ -56,13 +63,18 @@ fn what_nobody_told_is_said_not_to_be_checked() {
     let bare = GridDocument { survey: None, ..surveyed(2, 2, Surface::Bilinear, |u, v| 5 * u + 3 * v) };
     let expected = [
         Unchecked::Neighbours,
-        Unchecked::Stations { axis: GridAxis::X, fewest: 3 },
-        Unchecked::Stations { axis: GridAxis::Y, fewest: 3 },
+        // Refined, as `apply` would take it.
+        Unchecked::Stations { axis: GridAxis::X, fewest: 4 },
+        Unchecked::Stations { axis: GridAxis::Y, fewest: 4 },
         Unchecked::Headroom,
         Unchecked::Closure,
         Unchecked::Temperature,
+        Unchecked::Setup { is_known: false },
+        Unchecked::Age,
     ];
     assert_eq!(check(&bare, &CheckSettings::default()).unchecked, expected);
+    let of_a_record = CheckSettings { grid_setup: Some(0), ..CheckSettings::default() };
+    assert!(check(&bare, &of_a_record).unchecked.contains(&Unchecked::Setup { is_known: true }));
 }
 
 #[test]
@@ -250,6 +262,85 @@ fn shift_fade_headroom_closure_and_temperature() {
     assert_eq!(one(sound(), warm(54)).1, Severity::Unusable);
     let unknown = GridDocument { bed_temperature_c: None, ..sound() };
     assert_eq!(one(unknown, warm(60)).0, "unknown-temperature");
+}
+
+/// The shift is judged by itself, and advice leaves the lowest height alone.
+#[test]
+fn a_shift_is_judged_and_no_advice_removes_a_protection() {
+    let sound = |shift_um| GridDocument { shift_um, ..surveyed(5, 5, Surface::Refined, bow) };
+    let found = |shift_um| {
+        let report = check(&sound(shift_um), &CheckSettings { lowest_um: Some(-8000), ..at_60() });
+        (words(&report).contains(&"shift"), report.severity())
+    };
+    assert_eq!([200, -200].map(found), [(false, None); 2]);
+    assert_eq!([201, 3000, -201, -1000].map(found), [(true, Some(Severity::Warning)); 4]);
+    assert_eq!([-1001, -3000].map(found), [(true, Some(Severity::Unusable)); 2]);
+
+    // Three millimetres into the bed, with a lowest height that stops it.
+    let report = check(&sound(-3000), &CheckSettings { lowest_um: Some(-500), ..at_60() });
+    assert_eq!(words(&report), ["shift", "no-headroom"]);
+    assert!(report.to_string().contains("take the shift back"), "{report}");
+    // The same without one, and a bed that lies so deep by itself.
+    let unasked = CheckSettings { lowest_um: None, ..at_60() };
+    assert_eq!(words(&check(&sound(-3000), &unasked)), ["shift", "low"]);
+    let deep = surveyed(5, 5, Surface::Refined, |u, v| bow(u, v) - 1100);
+    assert_eq!(words(&check(&deep, &unasked)), ["low"]);
+    assert_eq!(words(&check(&deep, &at_60())), [""; 0]);
+
+    for above_um in [1, 100, 5000] {
+        for shift_um in [-4000, -50, 0, 50] {
+            let remedy = Finding::NoHeadroom { above_um, shift_um }.remedy();
+            assert!(remedy.contains("leave the lowest height as it is") && !remedy.contains("lower the"), "{remedy}");
+        }
+    }
+}
+
+/// A plane by hand: 4 × 50 mm and 4 × 40 mm, so many µm from corner to corner.
+#[test]
+fn a_lean_is_judged_over_the_stations() {
+    let lean = |x_um: i32, y_um: i32| surveyed(5, 5, Surface::Refined, move |u, v| x_um * u - y_um * v);
+    let tilt = |document| {
+        let report = check(&document, &at_60());
+        report.verdicts.iter().find_map(|verdict| match verdict.finding {
+            Finding::Tilt { tilt_um } => Some(tilt_um),
+            _ => None,
+        })
+    };
+    assert_eq!(tilt(lean(30, 20)), None, "200 um");
+    assert_eq!(tilt(lean(31, 20)), Some(204));
+    assert_eq!(tilt(lean(44, 40)), Some(336));
+    // A bow is none.
+    assert_eq!(tilt(surveyed(5, 5, Surface::Refined, |u, _| 200 * (u - 2).pow(2))), None);
+    let report = check(&lean(44, 40), &CheckSettings { tilt_limit_um: 336, ..at_60() });
+    assert_eq!(report.severity(), None, "{report}");
+}
+
+#[test]
+fn temperature_setup_and_age_are_judged_where_they_are_known() {
+    let sound = |bed_temperature_c| GridDocument { bed_temperature_c, ..surveyed(5, 5, Surface::Refined, bow) };
+    let unasked = CheckSettings { bed_temperature_c: None, ..at_60() };
+    assert_eq!(check(&sound(None), &unasked).unchecked, [Unchecked::Temperature]);
+    for (strange_c, is_strange) in [(-1, true), (0, false), (150, false), (151, true), (1000, true)] {
+        let found = words(&check(&sound(Some(strange_c)), &unasked));
+        assert_eq!(found.contains(&"strange-temperature"), is_strange, "{strange_c}");
+    }
+    let turned = check(&sound(Some(60)), &CheckSettings { setup: Some(4), ..at_60() });
+    assert_eq!((words(&turned), turned.severity()), (vec!["other-setup"], Some(Severity::Unusable)));
+    let old = check(&sound(Some(60)), &CheckSettings { age_days: Some(91), ..at_60() });
+    assert_eq!((words(&old), old.severity()), (vec!["old"], Some(Severity::Warning)));
+    assert!(old.to_string().contains("written 91 days ago"), "{old}");
+}
+
+/// One rule for the surface: without a survey it is judged as it is used.
+#[test]
+fn a_grid_without_a_survey_is_judged_as_refined() {
+    let bare = GridDocument { survey: None, ..surveyed(5, 5, Surface::Refined, |u, v| 3 * bow(u, v)) };
+    let judged = |surface| words(&check(&bare, &CheckSettings { surface, ..at_60() })).contains(&"too-few-stations");
+    assert_eq!([None, Some(Surface::Refined), Some(Surface::Bilinear)].map(judged), [false, false, false]);
+    let judged = |surface| {
+        words(&check(&bare, &CheckSettings { surface, tolerance_um: 10, ..at_60() })).contains(&"too-few-stations")
+    };
+    assert_eq!([None, Some(Surface::Refined), Some(Surface::Bilinear)].map(judged), [false, false, true]);
 }
 
 #[test]

@@ -30,7 +30,10 @@ fn the_exit_code_is_the_outcome_and_the_text_says_why() {
     let run = |arguments: &str| gapgrid(folder.path(), arguments);
     let (code, out, error) = run("check fine.json --bed-temperature 62 --lowest-um -500");
     assert_eq!((code, error.as_str()), (Some(0), ""), "{out}");
-    assert!(out.starts_with("fine: nothing speaks against it\nflatness: "), "{out}");
+    let start = "fine: nothing speaks against it\nnot checked: setup: the file has none (.gkr and .hex do); measure again \
+                 if a screw was turned\nsurface: bilinear, as the survey chose\nage: the file was written 0 days ago; the \
+                 readings may be older\nflatness: ";
+    assert!(out.starts_with(start), "{out}");
     assert!(out.ends_with("lowest: -70 um at column 4, row 4 (x 160, y 156.5 mm)\nhighest: 82 um at column 2, row 2 (x 60, y 65.5 mm)\n"), "{out}");
 
     let (code, out, _) = run("check slip.json");
@@ -46,6 +49,35 @@ fn the_exit_code_is_the_outcome_and_the_text_says_why() {
     assert_eq!(run("check cut.json").0, Some(2));
     assert_eq!(run("check fine.json --bed-temperature -20").0, Some(2));
     assert_eq!(run("check fine.json --tolerance-um 5").0, Some(1));
+    assert_eq!(run("check fine.json --tilt-um 5").0, Some(1));
+}
+
+/// A grid that drives the nozzle three millimetres into the bed is not fine, and the advice does not help it to.
+#[test]
+fn a_deep_shift_an_old_file_and_another_setup_are_told() {
+    let folder = folder();
+    let run = |arguments: &str| gapgrid(folder.path(), arguments);
+    let (code, out, _) = run("shift fine.json -3 -o deep.json");
+    assert!(code == Some(0) && out.starts_with("unusable: a shift of -3000 um takes the nozzle into the bed"), "{out}");
+    let (code, out, _) = run("check deep.json --bed-temperature 60 --lowest-um -500");
+    assert_eq!(code, Some(2), "{out}");
+    assert!(out.contains("take the shift back") && !out.contains("lower the limit"), "{out}");
+
+    assert_eq!(run("convert fine.json fine.gkr --setup 4").0, Some(0));
+    let (code, out, _) = run("check fine.gkr --setup 5");
+    assert!(code == Some(2) && out.contains("measured in setup 4, and the machine is in setup 5"), "{out}");
+    assert_eq!(run("check fine.gkr --setup 4").0, Some(0));
+
+    let days = |days: u64| std::time::SystemTime::now() - std::time::Duration::from_secs(86_400 * days + 60);
+    let file = fs::File::options().append(true).open(folder.path().join("fine.json")).unwrap();
+    file.set_modified(days(91)).unwrap();
+    let (code, out, _) = run("check fine.json");
+    assert!(code == Some(1) && out.contains("written 91 days ago"), "{out}");
+    assert_eq!(run("check fine.json --oldest-days 91").0, Some(0));
+    // A clock that was set back.
+    file.set_modified(std::time::SystemTime::now() + std::time::Duration::from_secs(86_400)).unwrap();
+    let (code, out, _) = run("check fine.json");
+    assert!(code == Some(0) && out.contains("not checked: age"), "{out}");
 }
 
 #[test]
@@ -82,6 +114,7 @@ fn what_is_no_grid_ends_with_2() {
         ("check broken.json", "\n  "),
         ("check pasted.txt", "say all of it, by making a document of it first: gapgrid convert"),
         ("check fine.json --bed-temperature warm", "--bed-temperature"),
+        ("check fine.json --tilt-um -5", "invalid value '-5'"),
         ("check fine.obj", "the extension says no format"),
         ("check", "<GRID>"),
     ];

@@ -62,7 +62,7 @@ fn records_and_images_keep_their_setup_and_losses_are_said() {
     assert!(error.contains("the setup it belongs to (--setup N)"), "{error}");
     let (code, out, _) = run("convert grid.json memory.hex --setup 4294967295 --address 0x1F0");
     assert_eq!(code, Some(0));
-    let no_survey = "that there was no survey: closure 0 um, bilinear surface";
+    let no_survey = "that there was no survey: closure 0 um, refined surface";
     assert_eq!(out, format!("left out, since the format has no place for it: {no_survey}\n"));
     // From the image the setup goes on into the record, and from there it is lost.
     assert_eq!(run("convert memory.hex grid.gkr --address 496"), (Some(0), String::new(), String::new()));

@@ -10,7 +10,7 @@ use std::fs;
 use gapgrid_support::{assert_refused, document, gapgrid};
 use gapkeeper::{HeightGrid, Lattice, Surface};
 use gapkeeper_host_tools::compare::{Advice, AdviceKind, CompareError, compare};
-use gapkeeper_host_tools::grid_file::{GridDocument, SurveyMarks};
+use gapkeeper_host_tools::grid_file::{GridDocument, SurfaceReason, SurveyMarks};
 use grid_support::{cases, documents};
 use proptest::prelude::*;
 
@@ -42,17 +42,17 @@ fn height_tilt_bow_and_local_change_are_told_apart() {
             base + height + tilt * (u - 2) + bow * ((u - 2).pow(2) - 2) + spot * local(u, v)
         })
     };
-    let change = compare(&first, &add(31, 0, 0, 0)).unwrap();
+    let change = compare(&first, &add(31, 0, 0, 0), None).unwrap();
     assert!((change.height_um - 31.0).abs() < 1e-9 && change.tilt.rms_um < 1e-9 && change.bow.rms_um < 1e-9);
     assert_eq!(kinds(&change.advice(30)), [AdviceKind::Shift]);
     assert_eq!(kinds(&change.advice(31)), [AdviceKind::Fine]);
 
-    let change = compare(&first, &add(0, 12, 0, 0)).unwrap();
+    let change = compare(&first, &add(0, 12, 0, 0), None).unwrap();
     assert!((change.tilt.most_um + 24.0).abs() < 1e-9 && change.bow.rms_um < 1e-9, "{change}");
     assert!((change.slope_um_per_mm.0 - 12.0 / 40.0).abs() < 1e-12 && change.slope_um_per_mm.1.abs() < 1e-12);
     assert_eq!(kinds(&change.advice(23)), [AdviceKind::TurnScrews]);
 
-    let change = compare(&first, &add(0, 0, 10, 0)).unwrap();
+    let change = compare(&first, &add(0, 0, 10, 0), None).unwrap();
     assert!(
         (change.bow.rms_um - 10.0 * (2.8_f64).sqrt()).abs() < 1e-9,
         "the squares of 2, -1, -2, -1, 2 are 2.8 on the mean"
@@ -60,14 +60,14 @@ fn height_tilt_bow_and_local_change_are_told_apart() {
     assert!(change.local.rms_um < 1e-9 && change.tilt.rms_um < 1e-9 && change.height_um.abs() < 1e-9, "{change}");
     assert_eq!(kinds(&change.advice(19)), [AdviceKind::Remeasure]);
 
-    let change = compare(&first, &add(0, 0, 0, -200)).unwrap();
+    let change = compare(&first, &add(0, 0, 0, -200), None).unwrap();
     assert_eq!((change.local.place.column, change.local.place.row), (3, 3));
     // The leverage of the middle of 5 × 5: 1/25 for the mean and twice (2²/14)/5 for the bows.
     let left = 1.0 - (0.04 + 2.0 * 4.0 / 14.0 / 5.0);
     assert!((change.local.most_um + 200.0 * left).abs() < 1e-9, "{change}");
     assert_eq!(kinds(&change.advice(50)), [AdviceKind::Remeasure]);
     // Small parts that come to more together.
-    let together = compare(&first, &add(18, 8, 6, 0)).unwrap();
+    let together = compare(&first, &add(18, 8, 6, 0), None).unwrap();
     assert_eq!(kinds(&together.advice(19)), [AdviceKind::Remeasure]);
     assert!(together.advice(19)[0].reason.contains("each part is small"));
 }
@@ -80,18 +80,19 @@ fn other_lattices_are_compared_inside_both() {
     let first = bed(LATTICE, |u, _| bow(40 * u - 20));
     let coarse = Lattice { x0_um: -20_000, y0_um: 30_000, pitch_x_um: 80_000, pitch_y_um: 45_000, columns: 3, rows: 3 };
     let second = bed(coarse, |u, _| bow(80 * u - 20));
-    let change = compare(&first, &second).unwrap();
-    assert_eq!((change.common, change.stations, change.is_between_stations), (20, 25, true));
+    let change = compare(&first, &second, None).unwrap();
+    assert_eq!((change.common, change.stations), (20, 25));
+    assert_eq!(change.between.map(|choice| choice.reason), Some(SurfaceReason::NoSurvey));
     assert!(change.all.most_um.abs() <= 1.0, "{change}");
     let survey = SurveyMarks { closure_um: 0, closure_accepted: false, surface: Surface::Bilinear };
-    let change = compare(&first, &GridDocument { survey: Some(survey), ..second }).unwrap();
+    let change = compare(&first, &GridDocument { survey: Some(survey), ..second }, None).unwrap();
     // The middle of a chord of 80 mm is 80²/8 · 2/80 um above the parabola.
     assert!((change.all.most_um - 20.0).abs() <= 1.0, "{change}");
 
     let away = bed(Lattice { x0_um: 140_000, ..coarse }, |_, _| 0);
-    assert_eq!(compare(&first, &away).unwrap_err(), CompareError::NoOverlap { common: 4 });
+    assert_eq!(compare(&first, &away, None).unwrap_err(), CompareError::NoOverlap { common: 4 });
     let elsewhere = bed(Lattice { x0_um: 900_000, ..coarse }, |_, _| 0);
-    assert_eq!(compare(&first, &elsewhere).unwrap_err(), CompareError::NoOverlap { common: 0 });
+    assert_eq!(compare(&first, &elsewhere, None).unwrap_err(), CompareError::NoOverlap { common: 0 });
 }
 
 proptest! {
@@ -100,10 +101,10 @@ proptest! {
     /// The parts add up to the whole, a grid is like itself, and there is always advice.
     #[test]
     fn any_two_documents_are_compared_or_refused(first in documents(), second in documents()) {
-        let itself = compare(&first, &first).unwrap();
+        let itself = compare(&first, &first, None).unwrap();
         prop_assert!(itself.all.most_um == 0.0 && kinds(&itself.advice(0)) == [AdviceKind::Fine]);
         let second = GridDocument { grid: HeightGrid::new(first.grid.lattice(), second.grid.nodes_um()).unwrap_or(first.grid.clone()), ..second };
-        if let Ok(change) = compare(&first, &second) {
+        if let Ok(change) = compare(&first, &second, None) {
             prop_assert!(!change.advice(50).is_empty() && !change.to_string().contains("NaN"));
             let squares = [change.height_um, change.tilt.rms_um, change.bow.rms_um, change.local.rms_um];
             let together = squares.iter().map(|um| um * um).sum::<f64>().sqrt();

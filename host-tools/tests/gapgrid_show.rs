@@ -32,8 +32,10 @@ fn a_pipe_gets_plain_characters() {
     assert_eq!((code, error.as_str()), (Some(0), ""));
     assert!(out.starts_with(TABLE) && out.is_ascii() && !out.contains('\x1b'), "{out}");
     assert!(out.contains("] below -40 um\n"), "{out}");
+    assert!(out.ends_with("\n\nsurface: refined, the default where no survey chose one (--surface)\n"), "{out}");
     let (_, bilinear, _) = gapgrid(folder.path(), "show grid.csv --surface bilinear");
     assert!(bilinear.starts_with(TABLE) && bilinear != out, "a roof is no bow:\n{bilinear}");
+    assert!(bilinear.ends_with("surface: bilinear, as asked\n"), "{bilinear}");
 }
 
 #[cfg(target_os = "linux")]
@@ -66,7 +68,8 @@ fn a_terminal_gets_colour_unless_it_is_unwelcome() {
 fn pictures_go_to_files() {
     let folder = folder();
     let run = |arguments: &str| gapgrid(folder.path(), arguments);
-    assert_eq!(run("show grid.csv --out map.svg"), (Some(0), String::new(), String::new()));
+    let said = "surface: refined, the default where no survey chose one (--surface)\n";
+    assert_eq!(run("show grid.csv --out map.svg"), (Some(0), said.to_owned(), String::new()));
     let svg = fs::read_to_string(folder.path().join("map.svg")).unwrap();
     for text in ["grid.csv", "3 × 2 stations, from −41 to 80 µm", ">−41</text>", "X, mm", "Y, mm"] {
         assert!(svg.contains(text), "{text}");

@@ -72,8 +72,8 @@ fn nothing_is_guessed() {
         ("tram t5.csv --screw 30,30 --screw 190,30 --screw 30,190 --thread 0.7 --hold 4", "screw 4 cannot be held"),
         ("tram t5.csv --screw 30,30 --screw 190,30 --screw 30,190 --thread 0.7 --hold 0", "counted from 1"),
         ("tram t5.csv --screw 30,30 --screw 190,30 --screw 30,190 --thread 0.7 --hold upmm", "number of millimetres"),
-        ("tram t5.csv --screw 30,30 --screw 190,30 --screw 30,190 --thread 0 --hold 1", "0 um a turn at screw 1"),
-        ("tram t5.csv --screw 30,30 --screw 190,30 --screw 30,190 --thread 70 --hold 1", "a turn at screw 1"),
+        ("tram t5.csv --screw 30,30 --screw 190,30 --screw 30,190 --thread 0 --hold 1", "give 0.1 to 10 mm"),
+        ("tram t5.csv --screw 30,30 --screw 190,30 --screw 30,190 --thread 70 --hold 1", "invalid value '70'"),
         (
             "tram t5.csv --screw 30,30 --screw 190,30 --screw 30,190 --thread 1 --thread 1 --hold 1",
             "2 threads for 3 screws",

@@ -42,6 +42,15 @@ fn text(format: GridFormat) -> String {
     String::from_utf8(format.render(&small(), &facts(&small(), format)).unwrap().0).unwrap()
 }
 
+/// The file without a heading, as a console shows a table.
+fn bare(format: GridFormat) -> Vec<u8> {
+    let (bytes, _) = format.render(&small(), &facts(&small(), format)).unwrap();
+    match format {
+        GridFormat::Matrix => bytes.splitn(3, |byte| *byte == b'\n').nth(2).unwrap().to_vec(),
+        _ => bytes,
+    }
+}
+
 fn message(format: GridFormat, bytes: &[u8]) -> String {
     format.parse("bed", bytes, &facts(&small(), format)).unwrap_err().to_string()
 }
@@ -57,8 +66,9 @@ fn less(mut document: GridDocument, losses: &[Loss]) -> GridDocument {
             Loss::Fade(fade) => assert_eq!(document.fade.take(), Some(fade)),
             Loss::BedTemperatureC(degrees) => assert_eq!(document.bed_temperature_c.take(), Some(degrees)),
             Loss::Survey(marks) => assert_eq!(document.survey.take(), Some(marks)),
-            Loss::NoSurvey => {
-                let marks = SurveyMarks { closure_um: 0, closure_accepted: false, surface: Surface::Bilinear };
+            Loss::NoSurvey(surface) => {
+                assert_eq!(surface, document.surface_choice(None).surface, "a record would be used otherwise");
+                let marks = SurveyMarks { closure_um: 0, closure_accepted: false, surface };
                 assert_eq!(document.survey.replace(marks), None);
             }
             // The reader is told where the nodes stand.
@@ -138,12 +148,14 @@ proptest! {
 
 #[test]
 fn files_look_as_described() {
-    assert_eq!(text(GridFormat::Matrix), " 0.012 -0.030  0.008\n 0.005 -0.041  0.000\n");
+    let heading = "# heights in mm; the first row is at the front (smallest Y), the first column at the left \
+                   (smallest X)\n# first node at x 10, y -0.5 mm; nodes 50, 45.5 mm apart\n";
+    assert_eq!(text(GridFormat::Matrix), format!("{heading} 0.012 -0.030  0.008\n 0.005 -0.041  0.000\n"));
     let xyz = "10.000 -0.500 0.012\n60.000 -0.500 -0.030\n110.000 -0.500 0.008\n\
                10.000 45.000 0.005\n60.000 45.000 -0.041\n110.000 45.000 0.000\n";
     assert_eq!(text(GridFormat::Xyz), xyz);
     let (record, losses) = GridFormat::Record.render(&small(), &facts(&small(), GridFormat::Record)).unwrap();
-    assert_eq!(losses, [Loss::NoSurvey]);
+    assert_eq!(losses, [Loss::NoSurvey(Surface::Refined)]);
     // As drawn in `gapkeeper::record`: magic, layout 3, a grid, its length, save 0.
     assert_eq!(record[..12], *b"GapK\x03\x01\x4A\x00\x00\x00\x00\x00");
     assert_eq!(record.len(), 58 + 2 * 6 + 4);
@@ -190,8 +202,7 @@ fn what_is_missing_is_named() {
         (GridFormat::Xyz, vec![Fact::Unit]),
         (GridFormat::Hex, vec![Fact::Address]),
     ] {
-        let (bytes, _) = format.render(&small(), &facts(&small(), format)).unwrap();
-        assert_eq!(kind(format, format.parse("bed", &bytes, &none).unwrap_err()), facts_missing);
+        assert_eq!(kind(format, format.parse("bed", &bare(format), &none).unwrap_err()), facts_missing);
         assert!(facts_missing.iter().all(|fact| format.facts_of_reading().contains(fact)));
     }
     let cold = GridDocument { bed_temperature_c: None, ..small() };
@@ -214,8 +225,8 @@ bed: this must be known, and the file does not say it: the unit (--unit um or mm
 fn rows_from_the_back_are_turned_round() {
     for format in [GridFormat::Matrix, GridFormat::Npy] {
         let facts = facts(&small(), format);
-        let (bytes, _) = format.render(&small(), &facts).unwrap();
-        let back = format.parse("bed", &bytes, &MissingFacts { rows: Some(RowOrder::FirstBack), ..facts }).unwrap();
+        let back =
+            format.parse("bed", &bare(format), &MissingFacts { rows: Some(RowOrder::FirstBack), ..facts }).unwrap();
         assert_eq!(back.document.grid.nodes_um(), [5, -41, 0, 12, -30, 8]);
     }
 }

@@ -284,7 +284,7 @@ fn documents() -> [GridDocument; 3] {
 fn values(document: &GridDocument) -> String {
     let lattice = document.grid.lattice();
     let fade = document.fade.map_or([0; 3], |fade| [1, fade.full_below_um(), fade.zero_above_um()]);
-    let marks = document.survey.map_or([0; 4], |marks| {
+    let marks = document.survey.map_or([0, 0, 0, 1], |marks| {
         let is_refined = marks.surface == Surface::Refined;
         [1, marks.closure_um.into(), marks.closure_accepted.into(), is_refined.into()]
     });
@@ -317,7 +317,7 @@ fn main() {
     for document in documents() {
         let folder = tempfile::tempdir().unwrap();
         fs::write(folder.path().join("main.rs"), program).unwrap();
-        fs::write(folder.path().join("grid.rs"), source(&document, Language::Rust)).unwrap();
+        fs::write(folder.path().join("grid.rs"), source(&document, Language::Rust, None)).unwrap();
         let rustc = std::env::var("RUSTC").unwrap_or_else(|_| "rustc".to_owned());
         let arguments = ["--edition", "2024", "-D", "warnings", "main.rs", "-o", "program"];
         if run("rustc", Command::new(rustc).args(arguments).current_dir(folder.path())).is_none() {
@@ -346,7 +346,7 @@ int main(void) {
     for document in documents() {
         let folder = tempfile::tempdir().unwrap();
         fs::write(folder.path().join("main.c"), program).unwrap();
-        fs::write(folder.path().join("grid.h"), source(&document, Language::C)).unwrap();
+        fs::write(folder.path().join("grid.h"), source(&document, Language::C, None)).unwrap();
         let compile = |compiler: &str, arguments: &[&str]| {
             run(compiler, Command::new(compiler).args(flags).args(arguments).current_dir(folder.path()))
         };

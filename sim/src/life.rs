@@ -6,8 +6,8 @@
 mod cells;
 mod told;
 
-use std::fs;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
+use std::{fs, io};
 
 use gapkeeper::memory::{ByteEeprom, Region};
 use gapkeeper::record::max_record_size;
@@ -15,7 +15,7 @@ use gapkeeper::{
     Choice, Keeper, KeeperSettings, Lattice, LoadError, Move, Order, Point, Prompt, SettingsError, Store, StoredGrid,
     SurveyEvent, SurveyPlan, SurveySettings, TemperatureWindows,
 };
-use gapkeeper_host_tools::write_atomically;
+use gapkeeper_host_tools::{printed, write_atomically};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
 
@@ -33,6 +33,8 @@ const BUFFER: usize = max_record_size(STATIONS);
 const SLOT_BYTES: u32 = 256;
 const SLOTS: u32 = 2 + 2 * GRIDS as u32;
 const FIRST_ADDRESS: u32 = 64;
+/// What the bytes before the slots, which no slot uses, say in every memory of a life.
+const MARK: &[u8] = b"memory of a life, made by gapsim\n";
 const MEMORY_BYTES: usize = (FIRST_ADDRESS + SLOTS * SLOT_BYTES) as usize;
 /// Bed temperatures of the jobs.
 const TEMPERATURES_C: [i16; 4] = [45, 60, 80, 100];
@@ -55,12 +57,18 @@ pub enum LifeError {
     #[error("survey.stations: a life remembers grids of up to {STATIONS} stations: use fewer")]
     Stations,
     /// The file that holds the memory cannot be read or written.
-    #[error("{path}: {message}")]
+    #[error("{path}: {message}\n  check the folder, its free space and the rights to it")]
     Memory {
         /// The file.
         path: String,
         /// What is wrong.
         message: String,
+    },
+    /// The file that shall hold the memory holds something else.
+    #[error("{path}: this is no memory of a life, and was left as it is\n  name a new file, or one of an earlier life")]
+    NotOurs {
+        /// The file.
+        path: String,
     },
 }
 
@@ -93,10 +101,11 @@ pub struct Life {
 }
 
 impl Life {
-    /// A new machine with an erased memory; `memory` is the file that holds its bytes from day to day, if one shall.
+    /// A new machine with an erased memory; `memory` is the file that holds its bytes from day to day, if one shall. A
+    /// memory of an earlier life in it is erased.
     ///
     /// # Errors
-    /// [`LifeError`] if the scenario allows no life.
+    /// [`LifeError`] if the scenario allows no life, or the file holds anything but the memory of one.
     pub fn new(scenario: &Scenario, seed: u64, memory: Option<PathBuf>) -> Result<Self, LifeError> {
         let stations = scenario.stations();
         SurveyPlan::<STATIONS>::new(stations).map_err(|_| LifeError::Stations)?;
@@ -107,10 +116,13 @@ impl Life {
             windows: TemperatureWindows { nearest_c: 5, blend_c: 60 },
             ..KeeperSettings::default()
         };
+        memory.as_deref().map_or(Ok(()), refuse_foreign)?;
+        let mut cells = Cells::new(MEMORY_BYTES);
+        cells.bytes.iter_mut().zip(MARK).for_each(|(cell, byte)| *cell = *byte);
         Ok(Self {
             bed: ModelledBed::new(scenario, scenario.warmth_measuring())?,
             stations,
-            cells: Cells::new(MEMORY_BYTES),
+            cells,
             truth: Truth {
                 setup: 0,
                 raised_um: 0.0,
@@ -148,7 +160,7 @@ impl Life {
             day.events.push("power cut".to_string());
         }
         if let Some(path) = &self.memory {
-            let error = |message: String| LifeError::Memory { path: path.display().to_string(), message };
+            let error = |message: String| LifeError::Memory { path: printed::name(path), message };
             write_atomically(path, &self.cells.bytes).map_err(|cause| error(cause.to_string()))?;
             // What the next day finds is what the file holds, and nothing else.
             self.cells.bytes = fs::read(path).map_err(|cause| error(cause.to_string()))?;
@@ -409,6 +421,20 @@ impl Life {
     fn chance(&mut self, one_in: u32) -> bool {
         self.below(one_in) == 0
     }
+}
+
+/// A file that is there must be the memory of a life: whatever else it holds would be lost.
+fn refuse_foreign(path: &Path) -> Result<(), LifeError> {
+    let name = || printed::name(path);
+    let is_ours = match fs::metadata(path) {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => true,
+        Ok(found) if found.is_file() && found.len() == MEMORY_BYTES as u64 => fs::read(path)
+            .map_err(|cause| LifeError::Memory { path: name(), message: cause.to_string() })?
+            .starts_with(MARK),
+        Ok(_) => false,
+        Err(cause) => return Err(LifeError::Memory { path: name(), message: cause.to_string() }),
+    };
+    if is_ours { Ok(()) } else { Err(LifeError::NotOurs { path: name() }) }
 }
 
 /// Does some work with the store; the error is that of the store itself, which this layout does not have.

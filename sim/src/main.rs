@@ -13,7 +13,8 @@ use anyhow::Context;
 use clap::{Args, CommandFactory, Parser, Subcommand};
 use gapkeeper_host_tools::grid_file::{GridDocument, GridFormat, SurveyMarks, read_grid, write_grid};
 use gapkeeper_host_tools::manual::{CompletionsArguments, ManArguments};
-use gapkeeper_host_tools::{Watched, write_atomically};
+use gapkeeper_host_tools::printed::{name, print, print_json};
+use gapkeeper_host_tools::{FileError, Watched, program, write_all_atomically};
 use gapkeeper_sim::deposit::{Squeeze, replay_with_deposit};
 use gapkeeper_sim::life::Life;
 use gapkeeper_sim::outcome::Outcome;
@@ -23,9 +24,6 @@ use gapkeeper_sim::replay::{Settings, replay};
 use gapkeeper_sim::scenario::{Count, FadeSettings, NotNegative, Scenario};
 use gapkeeper_sim::survey::{SurveyOutcome, survey};
 use gapkeeper_sim::{demo, picture, report, summary};
-
-/// Nothing was written and nothing came of it: the input is at fault.
-const BAD_INPUT: u8 = 2;
 
 /// The input was sound, and what it was to show did not hold, or a person ended it before that.
 const FAULTS: u8 = 1;
@@ -131,7 +129,7 @@ enum Command {
         /// How many starts of the controller
         #[arg(long, default_value = "365")]
         days: u32,
-        /// File that holds the bytes of the persistent memory from day to day
+        /// File that holds the bytes of the persistent memory: a new one, or that of an earlier life, which is erased
         #[arg(long, value_name = "FILE")]
         memory: Option<PathBuf>,
     },
@@ -171,20 +169,7 @@ fn positive(text: &str) -> Result<f64, String> {
 }
 
 fn main() -> ExitCode {
-    match run(Arguments::parse()) {
-        Ok(code) => code,
-        Err(error) if is_closed_pipe(&error) => ExitCode::SUCCESS,
-        Err(error) => {
-            // Nobody is left to be told if this cannot be written.
-            let _ = writeln!(io::stderr(), "error: {error:#}");
-            ExitCode::from(BAD_INPUT)
-        }
-    }
-}
-
-/// Whoever read our output has seen enough, which is no fault.
-fn is_closed_pipe(error: &anyhow::Error) -> bool {
-    error.downcast_ref::<io::Error>().is_some_and(|error| error.kind() == io::ErrorKind::BrokenPipe)
+    program::run(run)
 }
 
 fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
@@ -212,7 +197,7 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
                         scenario.correction.shift_um = document.shift_um;
                         scenario.correction.fade = document.fade.map(FadeSettings);
                     }
-                    Some((document, format!("read from {}", path.display())))
+                    Some((document, format!("read from {}", name(path))))
                 }
                 None => None,
             };
@@ -220,8 +205,8 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
             if let Some((document, origin)) = &grid {
                 settings.grid = Some((&document.grid, origin));
             }
-            let name = job.display().to_string();
-            let file = File::open(&job).with_context(|| name.clone())?;
+            let name = name(&job);
+            let file = File::open(&job).map_err(FileError::input(&job))?;
             let reader = BufReader::with_capacity(1 << 16, Watched::new(file));
             let (outcome, squeeze) = if squeeze {
                 let (outcome, squeeze) = replay_with_deposit(&name, reader, &settings)?;
@@ -272,7 +257,7 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
 fn check_format(path: &Path) -> anyhow::Result<()> {
     match GridFormat::of(path)? {
         GridFormat::Json | GridFormat::Csv => Ok(()),
-        _ => anyhow::bail!("{}: write .json or .csv here, then use gapgrid convert", path.display()),
+        _ => anyhow::bail!("{}: write .json or .csv here, then use gapgrid convert", name(path)),
     }
 }
 
@@ -321,16 +306,12 @@ fn write_and_print(
         }),
     };
     let losses = output.map(|path| write_grid(path, &document)).transpose()?.unwrap_or_default();
-    let mut out = io::stdout().lock();
-    write!(out, "{readings}\n{}", found.verdict(scenario))?;
+    let mut text = format!("{readings}\n{}", found.verdict(scenario));
     if let Some(path) = output {
-        writeln!(out, "\nwritten to {}", path.display())?;
+        text += &format!("\nwritten to {}\n", name(path));
     }
-    for loss in losses {
-        writeln!(out, "left out, since CSV has no place for it: {loss}")?;
-    }
-    out.flush()?;
-    Ok(())
+    text.extend(losses.iter().map(|loss| format!("left out, since CSV has no place for it: {loss}\n")));
+    Ok(print(&text)?)
 }
 
 impl OutputOptions {
@@ -380,26 +361,20 @@ fn print_and_write(
 ) -> anyhow::Result<()> {
     let mut written = OsString::new();
     if let Some((folder, files)) = files {
-        std::fs::create_dir_all(folder).with_context(|| folder.display().to_string())?;
-        for (name, bytes) in files {
-            let path = folder.join(name);
-            write_atomically(&path, &bytes).with_context(|| path.display().to_string())?;
-        }
+        std::fs::create_dir_all(folder).map_err(FileError::output(folder))?;
+        write_all_atomically(&files.into_iter().map(|(name, bytes)| (folder.join(name), bytes)).collect::<Vec<_>>())?;
         written = folder.join("report.html").into_os_string();
     }
-    let mut out = io::stdout().lock();
     if output.json {
-        out.write_all(summary::json(outcome).as_bytes())?;
-    } else {
-        out.write_all(summary::text(outcome).as_bytes())?;
-        if let Some(squeeze) = squeeze {
-            write!(out, "\n{}", summary::squeeze_text(squeeze))?;
-        }
-        if !written.is_empty() {
-            let folder = Path::new(&written).with_file_name("");
-            writeln!(out, "\nlook at {}map.png, then open {}", folder.display(), written.display())?;
-        }
+        return Ok(print_json(&summary::json(outcome))?);
     }
-    out.flush()?;
-    Ok(())
+    let mut text = summary::text(outcome);
+    if let Some(squeeze) = squeeze {
+        text += &format!("\n{}", summary::squeeze_text(squeeze));
+    }
+    if !written.is_empty() {
+        let written = Path::new(&written);
+        text += &format!("\nlook at {}, then open {}\n", name(&written.with_file_name("map.png")), name(written));
+    }
+    Ok(print(&text)?)
 }

@@ -480,7 +480,7 @@ impl Scenario {
     /// # Errors
     /// [`ScenarioError`] names the file and the place in it.
     pub fn read(path: &Path) -> Result<Self, ScenarioError> {
-        let file = path.display().to_string();
+        let file = gapkeeper_host_tools::printed::name(path);
         let text = read_bounded(path).map_err(|source| ScenarioError::Read { path: file.clone(), source })?;
         let folder = path.parent().unwrap_or(Path::new("")).to_path_buf();
         Self::parse(&text, &file, folder)

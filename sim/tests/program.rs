@@ -489,3 +489,39 @@ fn the_built_in_job_is_what_its_generator_writes() {
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     assert!(output.stdout == committed, "run the example again and commit its output");
 }
+
+/// A job was overwritten by the memory of a life once.
+#[test]
+fn a_life_takes_no_file_that_is_not_its_own() {
+    let folder = bench();
+    let life = |file| ["life", "--scenario", "bench.toml", "--days", "2", "--memory", file];
+    let message = refused(folder.path(), &life("job.gcode"));
+    assert!(
+        message.contains("job.gcode: this is no memory of a life") && message.contains("\n  name a new file"),
+        "{message}"
+    );
+    assert_eq!(fs::read_to_string(folder.path().join("job.gcode")).unwrap(), JOB);
+    for _ in 0..2 {
+        assert!(gapsim(folder.path(), &life("memory.bin")).status.success());
+    }
+    let message = refused(folder.path(), &life("nowhere/memory.bin"));
+    assert!(message.contains("nowhere/memory.bin: "), "{message}");
+}
+
+#[test]
+fn wrong_numbers_and_empty_jobs_are_told_with_a_remedy() {
+    let folder = bench();
+    fs::write(folder.path().join("empty.gcode"), "").unwrap();
+    let cases: [(&[&str], &str); 5] = [
+        (&["survey", "--scenario", "bench.toml", "--feel-um", "-5"], "-5"),
+        (&["rehearse", "--scenario", "bench.toml", "--feel-um", "-5"], "-5"),
+        (&["replay", "job.gcode", "--scenario", "bench.toml", "--tolerance-um", "-5"], "invalid value '-5'"),
+        (&["replay", "empty.gcode", "--scenario", "bench.toml"], "empty.gcode: no printing move"),
+        (&["replay", "absent.gcode", "--scenario", "bench.toml"], "absent.gcode: cannot be read"),
+    ];
+    for (arguments, part) in cases {
+        let message = refused(folder.path(), arguments);
+        assert!(message.contains(part) && !message.contains("unexpected argument"), "{message}");
+        assert!(message.matches("os error").count() < 2, "{message}");
+    }
+}

@@ -1439,6 +1439,10 @@ typedef struct GapkeeperLoadReport {
    */
   uint8_t unreadable;
   /*
+   Grids loaded that may be the ones before the last: a save was cut short there, or a slot is damaged.
+   */
+  uint8_t doubtful;
+  /*
    1: the setup could not be told for certain, so a new one was begun and no grid holds.
    */
   uint8_t setup_uncertain;

@@ -2,7 +2,7 @@
 //!
 //! [`check`] looks at the readings (do they disagree with their neighbours, are they steeper than a plate can be, cut
 //! off or copied), at the stations (are there enough of them for this shape) and at the use of the grid (shift, fade,
-//! headroom, closure, temperature). What cannot be looked at, because nobody said what is needed, is listed as well:
+//! headroom, closure, temperature, setup, age). What cannot be looked at, because nobody said what is needed, is listed as well:
 //! silence would read as praise.
 
 mod readings;
@@ -11,10 +11,10 @@ mod stations;
 mod usage;
 mod verdict;
 
-use gapkeeper::{SurveySettings, TemperatureWindows};
+use gapkeeper::{Surface, SurveySettings, TemperatureWindows};
 
 use crate::flatness::Flatness;
-use crate::grid_file::GridDocument;
+use crate::grid_file::{GridDocument, SurfaceChoice};
 
 pub use report::{SCHEMA_VERSION, unreadable_json};
 pub use verdict::{Finding, NodePlace, Severity, Unchecked, Verdict};
@@ -34,10 +34,26 @@ pub struct CheckSettings {
     pub neighbour_limit_um: u16,
     /// Change at the first station of a survey.
     pub closure_limit_um: u16,
+    /// Shift up or down that needs no second look.
+    pub shift_limit_um: u16,
+    /// Lean of the bed over its stations, lowest to highest, that is left to the correction.
+    pub tilt_limit_um: u16,
+    /// The setup that the grid's file says; none: it says none.
+    pub grid_setup: Option<u32>,
+    /// The setup that the machine is in; none: not checked.
+    pub setup: Option<u32>,
+    /// Days since the grid's file was written; none: not checked.
+    pub age_days: Option<u32>,
+    /// Days after which a bed is to be measured again.
+    pub oldest_days: u32,
+    /// The surface between stations; none: by [`GridDocument::surface_choice`].
+    pub surface: Option<Surface>,
 }
 
 impl Default for CheckSettings {
-    /// The core's limits; 50 µm between stations, about a quarter of a first layer (common practice, no source).
+    /// The core's limits; 50 µm between stations, about a quarter of a first layer (common practice, no source). A shift
+    /// and a tilt of 200 µm are a whole first layer, and 90 days are a season of heating, moving and cleaning (own
+    /// limits, no source).
     fn default() -> Self {
         let survey = SurveySettings::default();
         Self {
@@ -47,6 +63,13 @@ impl Default for CheckSettings {
             tolerance_um: 50,
             neighbour_limit_um: survey.outlier_limit_um,
             closure_limit_um: survey.closure_limit_um,
+            shift_limit_um: 200,
+            tilt_limit_um: 200,
+            grid_setup: None,
+            setup: None,
+            age_days: None,
+            oldest_days: 90,
+            surface: None,
         }
     }
 }
@@ -58,6 +81,10 @@ pub struct CheckReport {
     pub verdicts: Vec<Verdict>,
     /// What was not looked at.
     pub unchecked: Vec<Unchecked>,
+    /// The surface that was judged.
+    pub surface: SurfaceChoice,
+    /// Days since the grid's file was written, if that is known.
+    pub age_days: Option<u32>,
     /// How flat the readings are.
     pub flatness: Option<Flatness>,
     /// The lowest station and its height.
@@ -76,22 +103,28 @@ impl CheckReport {
 /// Checks a grid.
 pub fn check(document: &GridDocument, settings: &CheckSettings) -> CheckReport {
     let mut found = Found::default();
+    let surface = document.surface_choice(settings.surface);
     readings::neighbours(&document.grid, settings, &mut found);
     readings::slopes(&document.grid, &mut found);
     readings::at_the_end(&document.grid, &mut found);
     readings::cut_off(&document.grid, &mut found);
     readings::repeated(&document.grid, &mut found);
-    stations::spacing(document, settings, &mut found);
-    usage::shift_and_fade(document, &mut found);
+    readings::tilt(&document.grid, settings, &mut found);
+    stations::spacing(&document.grid, surface.surface, settings, &mut found);
+    usage::shift_and_fade(document, surface.surface, settings, &mut found);
     usage::headroom(document, settings, &mut found);
     usage::closure(document, settings, &mut found);
     usage::temperature(document, settings, &mut found);
+    usage::setup(settings, &mut found);
+    usage::age(settings, &mut found);
     let nodes = || NodePlace::all(&document.grid).zip(document.grid.nodes_um().iter().copied());
     // A grid has four nodes at least.
     let nowhere = (NodePlace::of(&document.grid, 0, 0), 0);
     CheckReport {
         verdicts: found.verdicts,
         unchecked: found.unchecked,
+        surface,
+        age_days: settings.age_days,
         flatness: Flatness::of_grid(&document.grid),
         lowest: nodes().min_by_key(|(_, um)| *um).unwrap_or(nowhere),
         highest: nodes().max_by_key(|(_, um)| *um).unwrap_or(nowhere),

@@ -115,6 +115,19 @@ pub(super) fn slopes(grid: &Grid, found: &mut Found) {
     }
 }
 
+/// A bed that leans by more than screws should leave.
+pub(super) fn tilt(grid: &Grid, settings: &CheckSettings, found: &mut Found) {
+    let plane = SurfaceFit::new(&places(grid), Degree::First);
+    let heights_um = places(grid).into_iter().map(|node| plane.height_um(node.x_um.into(), node.y_um.into()));
+    let (low_um, high_um) =
+        heights_um.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), um| (low.min(um), high.max(um)));
+    // A few times the range of heights at most.
+    let tilt_um = (high_um - low_um).round() as u32;
+    if tilt_um > settings.tilt_limit_um.into() {
+        found.of_all(Finding::Tilt { tilt_um });
+    }
+}
+
 /// Readings at the end of the range.
 pub(super) fn at_the_end(grid: &Grid, found: &mut Found) {
     let is_at_end = |um: i16| um.unsigned_abs() >= MAX_HEIGHT_UM.unsigned_abs();

@@ -5,6 +5,7 @@ use std::fmt;
 use serde_json::{Value, json};
 
 use super::{CheckReport, NodePlace, Severity};
+use crate::grid_file::surface_word;
 
 /// Raised when a key of the JSON changes its meaning or goes away; new keys may come at any time.
 pub const SCHEMA_VERSION: u32 = 1;
@@ -22,6 +23,8 @@ impl CheckReport {
     /// | … `place` | `null`, or `column` and `row` from 1, `x_um`, `y_um` |
     /// | … `reason`, `remedy` | sentences; their wording may change |
     /// | `unchecked` | list of objects with `kind`, that of the verdicts that could not be come to, and `reason` |
+    /// | `surface`, `surface_reason` | `bilinear` or `refined`; [`crate::grid_file::SurfaceReason::word`] |
+    /// | `age_days` | `null`, or days since the grid's file was written |
     /// | `flatness` | `null`, or lengths in micrometres: `lspl_fltt_um`, `lspl_fltp_um`, `lspl_fltv_um`, `lspl_fltq_um`, `mzpl_fltt_um` |
     /// | `lowest`, `highest` | places as above, with `height_um` |
     pub fn to_json(&self) -> Value {
@@ -57,6 +60,9 @@ impl CheckReport {
             "outcome": self.severity().map_or("fine".to_owned(), |severity| severity.to_string()),
             "verdicts": verdicts,
             "unchecked": unchecked,
+            "surface": surface_word(self.surface.surface),
+            "surface_reason": self.surface.reason.word(),
+            "age_days": self.age_days,
             "flatness": flatness,
             "lowest": height_json(self.lowest),
             "highest": height_json(self.highest),
@@ -77,6 +83,9 @@ pub fn unreadable_json(reason: &str) -> Value {
             "remedy": "give a file that is a whole grid",
         }],
         "unchecked": [],
+        "surface": null,
+        "surface_reason": null,
+        "age_days": null,
         "flatness": null,
         "lowest": null,
         "highest": null,
@@ -109,6 +118,10 @@ impl fmt::Display for CheckReport {
         }
         for unchecked in &self.unchecked {
             writeln!(out, "not checked: {unchecked}")?;
+        }
+        writeln!(out, "surface: {}", self.surface)?;
+        if let Some(days) = self.age_days {
+            writeln!(out, "age: the file was written {days} days ago; the readings may be older")?;
         }
         if let Some(flatness) = self.flatness {
             writeln!(

@@ -3,7 +3,7 @@
 use gapkeeper::{GridAxis, HeightGrid, Surface};
 
 use super::{CheckSettings, Finding, Found, NodePlace, Unchecked};
-use crate::grid_file::{CAPACITY, GridDocument};
+use crate::grid_file::CAPACITY;
 
 /// The station beside which the surface is least certain, if that is more than the tolerance.
 ///
@@ -12,12 +12,10 @@ use crate::grid_file::{CAPACITY, GridDocument};
 /// sources). Second differences of the readings stand for `h²·f''`.
 ///
 /// A refined surface knows that bend and makes no such error. What it cannot know is how the bend changes from station
-/// to station; third differences stand for that change, in the same formula (own estimate). A grid whose surface is not
-/// known is judged as bilinear.
-pub(super) fn spacing(document: &GridDocument, settings: &CheckSettings, found: &mut Found) {
-    let grid = &document.grid;
+/// to station; third differences stand for that change, in the same formula (own estimate).
+pub(super) fn spacing(grid: &HeightGrid<CAPACITY>, surface: Surface, settings: &CheckSettings, found: &mut Found) {
     let lattice = grid.lattice();
-    let is_refined = document.survey.is_some_and(|marks| marks.surface == Surface::Refined);
+    let is_refined = surface == Surface::Refined;
     let fewest = if is_refined { 4 } else { 3 };
     for (axis, nodes) in [(GridAxis::X, lattice.columns), (GridAxis::Y, lattice.rows)] {
         if nodes < fewest {

@@ -148,6 +148,23 @@ pub enum Finding {
     NoHeadroom {
         /// How far it stops above.
         above_um: i64,
+        /// The grid's shift, which may be what brings it there.
+        shift_um: i32,
+    },
+    /// The nozzle would go far below the zero of the machine, and nobody said how low it can go.
+    Low {
+        /// Lowest machine height at a station.
+        lowest_um: i64,
+    },
+    /// The whole grid is shifted farther than a first layer is thick.
+    Shift {
+        /// The shift.
+        shift_um: i32,
+    },
+    /// The bed leans by more than is to be left to the correction.
+    Tilt {
+        /// Lowest to highest of the least-squares plane over the stations.
+        tilt_um: u32,
     },
     /// The first station was not found again where it was.
     Closure {
@@ -165,7 +182,27 @@ pub enum Finding {
     },
     /// The grid does not say at which temperature it was measured.
     UnknownTemperature,
+    /// No bed is as cold or as warm.
+    StrangeTemperature {
+        /// The grid's.
+        measured_c: i16,
+    },
+    /// A screw was turned since the grid was measured.
+    OtherSetup {
+        /// The grid's.
+        measured: u32,
+        /// The machine's.
+        now: u32,
+    },
+    /// The grid was measured long ago.
+    Old {
+        /// Days since its file was written; the readings are as old at least.
+        days: u32,
+    },
 }
+
+/// Shift below which no first layer is thick enough to keep the nozzle off the bed; own limit, no source.
+const DEEPEST_SHIFT_UM: i32 = -1000;
 
 impl Finding {
     /// The kind as one word with hyphens; stable, for scripts.
@@ -183,9 +220,15 @@ impl Finding {
             Finding::NoCorrection(_) => "no-correction",
             Finding::FadeSteep { .. } => "fade-steep",
             Finding::NoHeadroom { .. } => "no-headroom",
+            Finding::Low { .. } => "low",
+            Finding::Shift { .. } => "shift",
+            Finding::Tilt { .. } => "tilt",
             Finding::Closure { .. } => "closure",
             Finding::OtherTemperature { .. } => "other-temperature",
             Finding::UnknownTemperature => "unknown-temperature",
+            Finding::StrangeTemperature { .. } => "strange-temperature",
+            Finding::OtherSetup { .. } => "other-setup",
+            Finding::Old { .. } => "old",
         }
     }
 
@@ -196,7 +239,9 @@ impl Finding {
             | Finding::AtEnd { .. }
             | Finding::NoSurface(_)
             | Finding::NoCorrection(_)
+            | Finding::OtherSetup { .. }
             | Finding::OtherTemperature { .. } => Severity::Unusable,
+            Finding::Shift { shift_um } if *shift_um < DEEPEST_SHIFT_UM => Severity::Unusable,
             _ => Severity::Warning,
         }
     }
@@ -223,14 +268,28 @@ impl Finding {
             Finding::NoSurface(_) => "measure the stations again, or use the bilinear surface".into(),
             Finding::NoCorrection(_) => "change the shift or the fade of the grid".into(),
             Finding::FadeSteep { zero_above_um, .. } => format!("let it fade up to {zero_above_um} um or higher"),
-            Finding::NoHeadroom { .. } => {
-                "raise the bed by its screws and measure again, or lower the limit switch".into()
+            // The lowest height protects bed and nozzle, so it is never what is to give way.
+            Finding::NoHeadroom { above_um, shift_um } if i64::from(*shift_um) <= -above_um => {
+                "take the shift back (gapgrid shift), and leave the lowest height as it is".into()
             }
+            Finding::NoHeadroom { .. } => {
+                "raise the bed by its screws and measure again; leave the lowest height as it is".into()
+            }
+            Finding::Low { .. } => {
+                "check with the lowest height of the machine (--lowest-um); see that zero is where the bed is".into()
+            }
+            Finding::Shift { .. } => {
+                "take it back (gapgrid shift), and find it anew in small steps from above the bed".into()
+            }
+            Finding::Tilt { .. } => "tram the bed (gapgrid tram says which screw), and measure again".into(),
             Finding::Closure { .. } => "find what moved or was still warming up, and measure again".into(),
             Finding::OtherTemperature { .. } => {
                 "measure at this temperature, or blend two grids that stand on either side of it".into()
             }
             Finding::UnknownTemperature => "write it into the file, if it is known".into(),
+            Finding::StrangeTemperature { .. } => "correct it in the file, or measure again".into(),
+            Finding::OtherSetup { .. } => "measure again: no grid outlives a turned screw".into(),
+            Finding::Old { .. } => "measure again, or measure anew and compare (gapgrid diff)".into(),
         }
     }
 }
@@ -286,8 +345,21 @@ impl fmt::Display for Finding {
                 permille / 10,
                 permille % 10
             ),
-            Finding::NoHeadroom { above_um } => {
+            Finding::NoHeadroom { above_um, .. } => {
                 write!(out, "the nozzle stops {above_um} um above the bed here, at its lowest height")
+            }
+            Finding::Low { lowest_um } => {
+                write!(out, "the nozzle goes to {lowest_um} um here, far below the zero of the machine")
+            }
+            Finding::Shift { shift_um } => {
+                let way = if *shift_um < 0 { "into the bed" } else { "away from the bed" };
+                write!(out, "a shift of {shift_um} um takes the nozzle {way} by more than a first layer")
+            }
+            Finding::Tilt { tilt_um } => {
+                write!(
+                    out,
+                    "the bed leans by {tilt_um} um over its stations, more than is to be left to the correction"
+                )
             }
             Finding::Closure { closure_um, accepted } => {
                 let accepted = if *accepted { "; that was accepted" } else { "" };
@@ -297,6 +369,13 @@ impl fmt::Display for Finding {
                 write!(out, "measured at {measured_c} °C, which is too far from {now_c} °C")
             }
             Finding::UnknownTemperature => write!(out, "it does not say at which bed temperature it was measured"),
+            Finding::StrangeTemperature { measured_c } => {
+                write!(out, "measured at {measured_c} °C, which no bed has")
+            }
+            Finding::OtherSetup { measured, now } => {
+                write!(out, "measured in setup {measured}, and the machine is in setup {now}: a screw was turned since")
+            }
+            Finding::Old { days } => write!(out, "its file was written {days} days ago, so the readings are as old"),
         }
     }
 }
@@ -336,6 +415,13 @@ pub enum Unchecked {
     Closure,
     /// Nobody said how warm the bed is.
     Temperature,
+    /// The grid does not say its setup, or nobody said that of the machine.
+    Setup {
+        /// Whether the grid says its own.
+        is_known: bool,
+    },
+    /// It is not known when the file was written.
+    Age,
 }
 
 impl Unchecked {
@@ -347,6 +433,8 @@ impl Unchecked {
             Unchecked::Headroom => "no-headroom",
             Unchecked::Closure => "closure",
             Unchecked::Temperature => "other-temperature",
+            Unchecked::Setup { .. } => "other-setup",
+            Unchecked::Age => "old",
         }
     }
 }
@@ -363,6 +451,11 @@ impl fmt::Display for Unchecked {
             Unchecked::Headroom => write!(out, "headroom: say how low the nozzle can go (--lowest-um)"),
             Unchecked::Closure => write!(out, "closure: the grid comes from no survey"),
             Unchecked::Temperature => write!(out, "temperature: say how warm the bed is (--bed-temperature)"),
+            Unchecked::Setup { is_known: true } => write!(out, "setup: say which one the machine is in (--setup)"),
+            Unchecked::Setup { is_known: false } => {
+                write!(out, "setup: the file has none (.gkr and .hex do); measure again if a screw was turned")
+            }
+            Unchecked::Age => write!(out, "age: nobody knows when the file was written"),
         }
     }
 }

@@ -1,17 +1,17 @@
 //! `gapgrid apply`: corrects a job by a grid.
 
-use std::fs::{self, File, OpenOptions};
-use std::io::{self, IsTerminal, Read, Write};
+use std::fs::{self, File};
+use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 
-use anyhow::{Context, bail};
+use anyhow::bail;
 use clap::{Args, ValueEnum};
 use gapkeeper::{Correction, DEFAULT_TOLERANCE_UM, Move, Point};
 use gapkeeper_host_tools::apply::{ApplyError, ApplyReport, Settings, apply};
 use gapkeeper_host_tools::check::CheckSettings;
 use gapkeeper_host_tools::gcode::{Effect, WordCount};
 use gapkeeper_host_tools::grid_file::{CAPACITY, GridDocument, read_grid};
-use gapkeeper_host_tools::{AtomicFile, Watched};
+use gapkeeper_host_tools::{AtomicFile, FileError, Watched};
 
 use super::length;
 use super::surface::{self, SurfaceName};
@@ -121,7 +121,7 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
     if let Err(error) = unbounded.split(&at_rest, arguments.tolerance_um) {
         bail!("--tolerance-um {}: {error}", arguments.tolerance_um);
     }
-    let name = arguments.job.display().to_string();
+    let name = gapkeeper_host_tools::printed::name(&arguments.job);
     let is_standard = |path: &Path| path == Path::new(STANDARD);
     if !arguments.in_place && !is_standard(&arguments.job) && is_same_file(&arguments.job, &arguments.output) {
         bail!(
@@ -132,11 +132,9 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
     let input: Box<dyn Read> = if is_standard(&arguments.job) {
         Box::new(io::stdin().lock())
     } else {
-        let file = File::open(&arguments.job).with_context(|| name.clone())?;
-        let watched = Watched::new(file);
-        // A bar would stand between the lines.
-        let shares_terminal = is_standard(&arguments.output) && io::stdout().is_terminal();
-        Box::new(if shares_terminal { watched.hidden() } else { watched })
+        let file = File::open(&arguments.job).map_err(FileError::input(&arguments.job))?;
+        let is_printed = is_standard(&arguments.output);
+        Box::new(if is_printed { Watched::beside_output(file) } else { Watched::new(file) })
     };
     let origin = arguments.origin.map_or([None; 3], |Origin(um)| um);
     let settings = Settings {
@@ -160,16 +158,12 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
         }
         Ok(report)
     };
-    let whole = || arguments.output.display().to_string();
     let report = if is_standard(&arguments.output) {
         corrected(&mut io::stdout().lock())?
-    } else if is_device(&arguments.output) {
-        let mut device = OpenOptions::new().write(true).open(&arguments.output).with_context(whole)?;
-        corrected(&mut device)?
     } else {
-        let mut file = AtomicFile::create(&arguments.output).with_context(whole)?;
+        let mut file = AtomicFile::create(&arguments.output).map_err(FileError::output(&arguments.output))?;
         let report = corrected(&mut file)?;
-        file.finish().with_context(whole)?;
+        file.finish().map_err(FileError::output(&arguments.output))?;
         report
     };
     tell(&report, &settings, &document)
@@ -188,11 +182,6 @@ fn is_same_file(one: &Path, other: &Path) -> bool {
         let identity = |path: &Path| fs::canonicalize(path).ok();
         identity(one).is_some_and(|one| Some(one) == identity(other))
     }
-}
-
-/// Whether a name stands for something that is written to and cannot be replaced: a device, a pipe.
-fn is_device(path: &Path) -> bool {
-    fs::metadata(path).is_ok_and(|file| !file.is_file() && !file.is_dir())
 }
 
 fn correction(arguments: &Arguments, document: &GridDocument) -> anyhow::Result<Correction<CAPACITY>> {

@@ -2,10 +2,11 @@
 
 use std::path::{Path, PathBuf};
 
-use anyhow::{Context, anyhow, bail};
+use anyhow::{anyhow, bail};
 use clap::Args;
-use gapkeeper::{Bank, Choice, Correction, StoredGrid, Surface, TemperatureWindows};
+use gapkeeper::{Bank, Choice, Correction, StoredGrid, TemperatureWindows};
 use gapkeeper_host_tools::grid_file::{CAPACITY, GridDocument, SurveyMarks};
+use gapkeeper_host_tools::printed::name;
 
 use super::{input, output};
 
@@ -63,11 +64,12 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
 
 /// A grid as the bank of a machine holds it; both are of one setup here.
 fn stored(path: &Path, document: &GridDocument) -> anyhow::Result<StoredGrid<CAPACITY>> {
-    let name = || path.display().to_string();
-    let correction = Correction::new(document.grid.clone()).with_shift(document.shift_um).with_context(name)?;
-    let no_temperature = || anyhow!("{}: it does not say its bed temperature\n  write it into the file", name());
-    let marks =
-        document.survey.unwrap_or(SurveyMarks { closure_um: 0, closure_accepted: false, surface: Surface::Refined });
+    let correction = Correction::new(document.grid.clone())
+        .with_shift(document.shift_um)
+        .map_err(|error| anyhow!("{}: {error}\n  correct the shift with gapgrid shift", name(path)))?;
+    let no_temperature = || anyhow!("{}: it does not say its bed temperature\n  write it into the file", name(path));
+    let surface = document.surface_choice(None).surface;
+    let marks = document.survey.unwrap_or(SurveyMarks { closure_um: 0, closure_accepted: false, surface });
     Ok(StoredGrid {
         grid: document.grid.clone(),
         // Checked to be within 14 bits.
@@ -92,6 +94,6 @@ fn refusal(choice: Choice, now_c: i16, windows: TemperatureWindows) -> anyhow::E
             "{now_c} °C does not lie between the grids; the nearer is for {nearest_c} °C\n  measure there: nothing is \
              extrapolated"
         ),
-        other => anyhow!("no grid for {now_c} °C: {other}"),
+        other => anyhow!("no grid for {now_c} °C: {other}\n  measure at this temperature"),
     }
 }

@@ -1,26 +1,28 @@
 //! `gapgrid check`: whether a grid can be trusted and used.
 
-use std::io::{self, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
+use std::time::SystemTime;
 
 use clap::Args;
 use gapkeeper_host_tools::check::{CheckSettings, Severity, check, unreadable_json};
+use gapkeeper_host_tools::printed::{print, print_json};
 
 use super::input;
+use super::surface::SurfaceOption;
 
 /// Say what speaks against a grid, where, and what to do.
 ///
 /// Checked are the readings (off their neighbours, too steep, cut off, repeated), whether the stations are enough for
-/// this shape, shift, fade, headroom, closure and temperature, and the flatness by ISO 12781-1. What cannot be checked
-/// without being told more is listed.
+/// this shape, tilt, shift, fade, headroom, closure, temperature, setup and age, and the flatness by ISO 12781-1. What
+/// cannot be checked without being told more is listed.
 #[derive(Args)]
 #[command(after_help = "Examples:\n  gapgrid check grid.json\n  \
     gapgrid check grid.json --bed-temperature 60 --lowest-um -500\n  \
     gapgrid check grid.json --json\n\n\
     Exit codes: 0 fine, 1 warnings, 2 unusable, which a file that cannot be read is, too.\n\n\
     JSON: schema_version; outcome (fine, warning, unusable); verdicts, each with kind, severity, place (null, or column \
-    and row from 1, x_um, y_um), reason and remedy; unchecked, each with kind and reason; flatness with lspl_fltt_um, \
+    and row from 1, x_um, y_um), reason and remedy; unchecked, each with kind and reason; surface and surface_reason; age_days; flatness with lspl_fltt_um, \
     lspl_fltp_um, lspl_fltv_um, lspl_fltq_um and mzpl_fltt_um; lowest and highest, places with height_um. Wording of \
     reasons and remedies may change, the rest stays while schema_version does.")]
 pub struct Arguments {
@@ -35,6 +37,17 @@ pub struct Arguments {
     /// How far the surface between stations may be off
     #[arg(long, value_name = "UM", default_value_t = CheckSettings::default().tolerance_um)]
     tolerance_um: u16,
+    /// How far the bed may lean over its stations
+    #[arg(long, value_name = "UM", default_value_t = CheckSettings::default().tilt_limit_um)]
+    tilt_um: u16,
+    /// The setup that the machine is in, if the grid is a record
+    #[arg(long, value_name = "N")]
+    setup: Option<u32>,
+    /// Days after which a bed is to be measured again
+    #[arg(long, value_name = "N", default_value_t = CheckSettings::default().oldest_days)]
+    oldest_days: u32,
+    #[command(flatten)]
+    surface: SurfaceOption,
     /// Print one JSON object instead, for scripts
     #[arg(long)]
     json: bool,
@@ -42,11 +55,11 @@ pub struct Arguments {
 
 /// Checks the grid; the exit code is the outcome.
 pub fn run(arguments: &Arguments) -> anyhow::Result<ExitCode> {
-    let document = match input::grid(&arguments.grid) {
-        Ok(document) => document,
+    let reading = match input::reading(&arguments.grid) {
+        Ok(reading) => reading,
         Err(error) => {
             if arguments.json {
-                print(&format!("{:#}\n", unreadable_json(&error.to_string())))?;
+                print_json(&format!("{:#}\n", unreadable_json(&error.to_string())))?;
             }
             return Err(error);
         }
@@ -55,10 +68,20 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<ExitCode> {
         bed_temperature_c: arguments.bed_temperature,
         lowest_um: arguments.lowest_um,
         tolerance_um: arguments.tolerance_um,
+        tilt_limit_um: arguments.tilt_um,
+        grid_setup: reading.setup,
+        setup: arguments.setup,
+        age_days: age_days(&arguments.grid),
+        oldest_days: arguments.oldest_days,
+        surface: arguments.surface.asked(),
         ..CheckSettings::default()
     };
-    let report = check(&document, &settings);
-    print(&if arguments.json { format!("{:#}\n", report.to_json()) } else { report.to_string() })?;
+    let report = check(&reading.document, &settings);
+    if arguments.json {
+        print_json(&format!("{:#}\n", report.to_json()))?;
+    } else {
+        print(&report.to_string())?;
+    }
     Ok(match report.severity() {
         None => ExitCode::SUCCESS,
         Some(Severity::Warning) => ExitCode::from(1),
@@ -66,8 +89,10 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<ExitCode> {
     })
 }
 
-fn print(text: &str) -> io::Result<()> {
-    let mut out = io::stdout().lock();
-    out.write_all(text.as_bytes())?;
-    out.flush()
+/// Whole days since the file was written; none if the system does not know, or says a time to come.
+fn age_days(path: &Path) -> Option<u32> {
+    const SECONDS_A_DAY: u64 = 86_400;
+    let written = path.metadata().ok()?.modified().ok()?;
+    let age = SystemTime::now().duration_since(written).ok()?;
+    u32::try_from(age.as_secs() / SECONDS_A_DAY).ok()
 }

@@ -1,19 +1,23 @@
 //! `gapgrid convert`: a grid from one format to another.
 
-use std::io::{self, Write};
 use std::path::PathBuf;
 
 use anyhow::bail;
 use clap::{Args, ValueEnum};
 use gapkeeper_host_tools::grid_file::{
-    Fact, FactList, GridFormat, LengthUnit, MissingFacts, RowOrder, read_grid_as, write_grid_as,
+    Fact, FactList, GridFormat, LengthUnit, Loss, MissingFacts, RowOrder, read_grid_as, write_grid_as,
 };
+use gapkeeper_host_tools::printed::{name, print};
 
 use super::length::place_um;
+use super::output::left_out;
+use super::surface::SurfaceOption;
 
-/// Write a grid in another format; whatever that format cannot hold is said.
+/// Write a grid in another format, and list what that format cannot hold.
 ///
-/// What a file does not say about itself must be said with the options below; none of it is guessed.
+/// The first row of a table that is written is the one at the front; the program says so, and a .txt file does.
+///
+/// The file may lack some of the facts below; then add these options. Nothing is guessed.
 #[derive(Args)]
 #[command(after_help = "Examples:\n  gapgrid convert grid.json grid.csv\n  \
     gapgrid convert pasted.txt grid.json --unit mm --rows first-back --origin 10,10 --pitch 50,45.5\n  \
@@ -65,6 +69,8 @@ pub struct Arguments {
     /// How far a point may be from its place on the lattice
     #[arg(long, value_name = "UM")]
     snap: Option<u32>,
+    #[command(flatten)]
+    surface: SurfaceOption,
 }
 
 /// The formats of [`GridFormat`], as words of the command line.
@@ -138,24 +144,23 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
     let is_of_use = |fact: &Fact| from.facts_of_reading().contains(fact) || to.facts_of_writing().contains(fact);
     let useless: Vec<Fact> = Fact::ALL.into_iter().filter(|fact| facts.has(*fact) && !is_of_use(fact)).collect();
     if !useless.is_empty() {
-        bail!("{}: neither file can make use of {}", arguments.input.display(), FactList(useless));
+        bail!(
+            "{}: neither file can make use of {}\n  leave it out, or look whether the files are what you think",
+            name(&arguments.input),
+            FactList(useless)
+        );
     }
     let reading = read_grid_as(&arguments.input, from, &facts)?;
     let holds_setup = to.facts_of_writing().contains(&Fact::Setup);
     let to_write = MissingFacts { setup: facts.setup.or(reading.setup), ..facts };
     let written = write_grid_as(&arguments.output, to, &reading.document, &to_write)?;
-    let mut out = io::stdout().lock();
-    for loss in reading.losses {
-        writeln!(out, "given up in reading: {loss}")?;
+    let given_up: String = reading.losses.iter().map(|loss| format!("given up in reading: {loss}\n")).collect();
+    let setup = reading.setup.filter(|_| !holds_setup).map(Loss::Setup);
+    let mut text = given_up + &left_out(written.into_iter().chain(setup));
+    if matches!(to, GridFormat::Matrix | GridFormat::Npy) {
+        text += &format!("{}: the first row is at the front (smallest Y)\n", name(&arguments.output));
     }
-    for loss in written {
-        writeln!(out, "left out, since the format has no place for it: {loss}")?;
-    }
-    if let Some(setup) = reading.setup.filter(|_| !holds_setup) {
-        writeln!(out, "left out, since the format has no place for it: the setup, {setup}")?;
-    }
-    out.flush()?;
-    Ok(())
+    Ok(print(&text)?)
 }
 
 fn facts(arguments: &Arguments) -> MissingFacts {
@@ -179,6 +184,7 @@ fn facts(arguments: &Arguments) -> MissingFacts {
         column_labels: arguments.column_labels.map(is_yes),
         decimal_comma: arguments.decimal_comma.map(is_yes),
         snap_um: arguments.snap,
+        surface: arguments.surface.asked(),
     }
 }
 

@@ -1,13 +1,14 @@
 //! `gapgrid diff`: what changed from one grid to another.
 
-use std::io::{self, Write};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
 use clap::Args;
 use gapkeeper_host_tools::compare::{AdviceKind, compare};
+use gapkeeper_host_tools::printed::print;
 
 use super::input;
+use super::surface::SurfaceOption;
 
 /// Say what changed from one grid to another: height, tilt, bow and local change apart.
 ///
@@ -21,27 +22,26 @@ pub struct Arguments {
     first: PathBuf,
     /// The grid as it is
     second: PathBuf,
-    /// Up to here a change is no matter
+    /// Ignore changes up to this
     #[arg(long, value_name = "UM", default_value_t = 50)]
     tolerance_um: u16,
+    #[command(flatten)]
+    surface: SurfaceOption,
 }
 
 /// Compares the grids; the exit code tells whether something is to be done.
 pub fn run(arguments: &Arguments) -> anyhow::Result<ExitCode> {
     let (first, second) = (input::grid(&arguments.first)?, input::grid(&arguments.second)?);
-    let change = compare(&first, &second)?;
+    let change = compare(&first, &second, arguments.surface.asked())?;
     let advice = change.advice(arguments.tolerance_um);
-    let mut out = io::stdout().lock();
-    write!(out, "{change}")?;
+    let mut text = change.to_string();
     if let (Some(was_c), Some(is_c)) = (first.bed_temperature_c, second.bed_temperature_c)
         && was_c != is_c
     {
-        writeln!(out, "measured at {was_c} °C and at {is_c} °C: a bed bows as it warms up")?;
+        text += &format!("measured at {was_c} °C and at {is_c} °C: a bed bows as it warms up\n");
     }
-    for advice in &advice {
-        writeln!(out, "{advice}")?;
-    }
-    out.flush()?;
+    text.extend(advice.iter().map(|advice| format!("{advice}\n")));
+    print(&text)?;
     let is_fine = advice.iter().all(|advice| advice.kind == AdviceKind::Fine);
     Ok(if is_fine { ExitCode::SUCCESS } else { ExitCode::from(1) })
 }

@@ -8,7 +8,7 @@ pub fn place_um(text: &str) -> Result<(i32, i32), String> {
 
 /// Millimetres with up to three decimals as micrometres, without a float on the way.
 pub fn whole_um(text: &str) -> Result<i32, String> {
-    let wrong = || format!("{text:?} is not a number of millimetres with up to three decimals");
+    let wrong = || format!("{text:?} is not a number of millimetres with up to three decimals, below 2147483");
     let (sign, digits) = text.strip_prefix('-').map_or((1, text), |digits| (-1, digits));
     let (whole, fraction) = digits.split_once('.').unwrap_or((digits, ""));
     let is_digits = |text: &str| text.bytes().all(|byte| byte.is_ascii_digit());

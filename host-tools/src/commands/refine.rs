@@ -1,12 +1,12 @@
 //! `gapgrid refine`: a denser grid from few readings.
 
-use std::io::{self, Write};
 use std::path::PathBuf;
 
-use anyhow::Context;
+use anyhow::anyhow;
 use clap::Args;
 use gapkeeper::Surface;
 use gapkeeper_host_tools::grid_file::{CAPACITY, SurveyMarks};
+use gapkeeper_host_tools::printed::{name, print};
 
 use super::{input, output};
 
@@ -33,20 +33,18 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
     let document = &mut reading.document;
     let (columns, rows) = arguments.nodes;
     let dense = document.grid.refined::<CAPACITY>(columns, rows);
-    let dense = dense.with_context(|| arguments.grid.display().to_string())?;
+    let remedy = "choose 2 to 15 nodes along each axis, and no more than the surface allows";
+    let dense = dense.map_err(|error| anyhow!("{}: {error}\n  {remedy}", name(&arguments.grid)))?;
     let end_um = |lattice: gapkeeper::Lattice| lattice.node_um(lattice.columns - 1, lattice.rows - 1);
     let ((was_x_um, was_y_um), (x_um, y_um)) = (end_um(document.grid.lattice()), end_um(dense.lattice()));
     document.grid = dense;
     document.survey = document.survey.map(|marks| SurveyMarks { surface: Surface::Bilinear, ..marks });
     output::write(&arguments.output, document, reading.setup)?;
     if (x_um, y_um) != (was_x_um, was_y_um) {
-        let mut out = io::stdout().lock();
         let (left_x_um, left_y_um) = (was_x_um - x_um, was_y_um - y_um);
-        writeln!(
-            out,
-            "the last nodes stand {left_x_um} um in X and {left_y_um} um in Y inside the old ones: pitches are whole"
-        )?;
-        out.flush()?;
+        print(&format!(
+            "the last nodes stand {left_x_um} um in X and {left_y_um} um in Y inside the old ones: pitches are whole\n"
+        ))?;
     }
     Ok(())
 }

@@ -2,10 +2,12 @@
 
 use std::path::PathBuf;
 
-use anyhow::{Context, bail};
+use anyhow::{anyhow, bail};
 use clap::Args;
 use gapkeeper::Correction;
+use gapkeeper_host_tools::check::{CheckSettings, Finding};
 use gapkeeper_host_tools::grid_file::GridFormat;
+use gapkeeper_host_tools::printed::{name, print};
 
 use super::length::whole_um;
 use super::{input, output};
@@ -32,13 +34,18 @@ pub struct Arguments {
 pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
     let format = GridFormat::of(&arguments.output)?;
     if !matches!(format, GridFormat::Json | GridFormat::Record) {
-        bail!("{}: the format has no place for a shift\n  write .json or .gkr", arguments.output.display());
+        bail!("{}: the format has no place for a shift\n  write .json or .gkr", name(&arguments.output));
     }
     let mut reading = input::reading(&arguments.grid)?;
     let shift_um = reading.document.shift_um.saturating_add(arguments.distance);
     Correction::new(reading.document.grid.clone())
         .with_shift(shift_um)
-        .with_context(|| arguments.grid.display().to_string())?;
+        .map_err(|error| anyhow!("{}: {error}\n  choose a smaller distance", name(&arguments.grid)))?;
     reading.document.shift_um = shift_um;
-    output::write(&arguments.output, &reading.document, reading.setup)
+    output::write(&arguments.output, &reading.document, reading.setup)?;
+    if shift_um.unsigned_abs() > CheckSettings::default().shift_limit_um.into() {
+        let finding = Finding::Shift { shift_um };
+        print(&format!("{}: {finding}\n  {}\n", finding.severity(), finding.remedy()))?;
+    }
+    Ok(())
 }

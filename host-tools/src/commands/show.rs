@@ -1,17 +1,18 @@
 //! `gapgrid show`: a grid in the terminal, or as a picture.
 
 use std::env;
-use std::io::{self, IsTerminal, Write};
+use std::io::{self, IsTerminal};
 use std::path::{Path, PathBuf};
 
-use anyhow::{Context, bail};
+use anyhow::{anyhow, bail};
 use clap::Args;
 use gapkeeper_host_tools::picture::png;
+use gapkeeper_host_tools::printed::{name, one_line, print, print_bytes};
 use gapkeeper_host_tools::show::{map_svg, shaded, table};
-use gapkeeper_host_tools::write_atomically;
+use gapkeeper_host_tools::{FileError, write_atomically};
 
 use super::input;
-use super::surface::{self, SurfaceName};
+use super::surface::SurfaceOption;
 
 /// Show the heights of a grid and the surface between them.
 ///
@@ -26,9 +27,8 @@ pub struct Arguments {
     /// Draw a map into this file instead, .svg or .png
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
-    /// The surface between readings; without it as the survey chose, else refined
-    #[arg(long)]
-    surface: Option<SurfaceName>,
+    #[command(flatten)]
+    surface: SurfaceOption,
 }
 
 /// Px of a PNG for each px of the SVG.
@@ -38,21 +38,24 @@ const PNG_SCALE: f32 = 2.0;
 pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
     let kind = arguments.out.as_deref().map(picture_kind).transpose()?;
     let document = input::grid(&arguments.grid)?;
-    let surface = surface::of(&document, arguments.surface)?;
+    let choice = document.surface_choice(arguments.surface.asked());
+    let surface = document.surface_grid(choice.surface).map_err(|error| {
+        anyhow!("{}: no refined surface: {error}\n  show the bilinear one (--surface bilinear)", name(&arguments.grid))
+    })?;
     if let (Some(path), Some(kind)) = (&arguments.out, kind) {
-        let name = arguments.grid.file_name().unwrap_or_default().to_string_lossy();
-        let svg = map_svg(&name, &document.grid, &surface);
+        let title = arguments.grid.file_name().unwrap_or_default().to_string_lossy();
+        let svg = map_svg(&one_line(&title), &document.grid, &surface);
         let bytes = match kind {
             Picture::Svg => svg.into_bytes(),
             Picture::Png => png(&svg, PNG_SCALE)?,
         };
-        return write_atomically(path, &bytes).with_context(|| path.display().to_string());
+        write_atomically(path, &bytes).map_err(FileError::output(path))?;
+        return Ok(print(&format!("surface: {choice}\n"))?);
     }
-    let mut out = io::stdout().lock();
-    let is_coloured = out.is_terminal() && colour_is_welcome();
-    write!(out, "{}\n{}", table(&document.grid), shaded(&surface, is_coloured))?;
-    out.flush()?;
-    Ok(())
+    let is_coloured = io::stdout().is_terminal() && colour_is_welcome();
+    let text = format!("{}\n{}\nsurface: {choice}\n", table(&document.grid), shaded(&surface, is_coloured));
+    // Numbers and our own colours: nothing of it comes from a file.
+    Ok(print_bytes(text.as_bytes())?)
 }
 
 /// The common agreements: NO_COLOR with any value but an empty one, and a terminal that calls itself dumb.
@@ -74,6 +77,6 @@ fn picture_kind(path: &Path) -> anyhow::Result<Picture> {
     } else if is("png") {
         Ok(Picture::Png)
     } else {
-        bail!("{}: pictures are .svg or .png\n  choose one of these extensions", path.display())
+        bail!("{}: pictures are .svg or .png\n  choose one of these extensions", name(path))
     }
 }

@@ -1,12 +1,14 @@
 //! `gapgrid source`: a grid as constants of a program.
 
-use std::io::{self, Write};
 use std::path::PathBuf;
 
-use anyhow::Context;
 use clap::{Args, ValueEnum};
-use gapkeeper_host_tools::grid_file::{self, read_grid};
-use gapkeeper_host_tools::write_atomically;
+use gapkeeper_host_tools::grid_file;
+use gapkeeper_host_tools::printed::print;
+use gapkeeper_host_tools::{FileError, write_atomically};
+
+use super::input;
+use super::surface::SurfaceOption;
 
 /// Write a grid as constants, for a machine that is built with its grid.
 #[derive(Args)]
@@ -17,9 +19,11 @@ pub struct Arguments {
     /// What the constants are written in
     #[arg(long, value_enum)]
     language: Language,
-    /// The file to write; without it the text is printed
+    /// The file to write (default: print the text)
     #[arg(short, long, value_name = "FILE")]
     output: Option<PathBuf>,
+    #[command(flatten)]
+    surface: SurfaceOption,
 }
 
 /// The languages of [`grid_file::Language`], as words of the command line.
@@ -37,14 +41,10 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
         Language::Rust => grid_file::Language::Rust,
         Language::C => grid_file::Language::C,
     };
-    let text = grid_file::source(&read_grid(&arguments.grid)?, language);
+    let text = grid_file::source(&input::grid(&arguments.grid)?, language, arguments.surface.asked());
     match &arguments.output {
-        Some(path) => write_atomically(path, text.as_bytes()).with_context(|| path.display().to_string())?,
-        None => {
-            let mut out = io::stdout().lock();
-            out.write_all(text.as_bytes())?;
-            out.flush()?;
-        }
+        Some(path) => write_atomically(path, text.as_bytes()).map_err(FileError::output(path))?,
+        None => print(&text)?,
     }
     Ok(())
 }

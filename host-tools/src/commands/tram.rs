@@ -1,13 +1,13 @@
 //! `gapgrid tram`: how far to turn which screw.
 
-use std::io::{self, Write};
 use std::path::PathBuf;
 
 use anyhow::bail;
 use clap::Args;
-use gapkeeper::{Hold, Screw, ScrewAdvice, TramAdvice};
+use gapkeeper::{Hold, MAX_THREAD_UM, MIN_THREAD_UM, Screw, ScrewAdvice, TramAdvice};
 use gapkeeper_host_tools::flatness::places;
 use gapkeeper_host_tools::grid_file::{GridFormat, read_readings};
+use gapkeeper_host_tools::printed::print;
 
 use super::input;
 use super::length::{place_um, whole_um};
@@ -29,8 +29,8 @@ pub struct Arguments {
     #[arg(long = "screw", value_name = "X,Y", value_parser = place_um, required = true, allow_hyphen_values = true)]
     screws: Vec<(i32, i32)>,
     /// Rise of one turn, mm; once for all screws, or once for each
-    #[arg(long = "thread", value_name = "MM", value_parser = whole_um, required = true)]
-    threads: Vec<i32>,
+    #[arg(long = "thread", value_name = "MM", value_parser = thread_um, required = true)]
+    threads: Vec<u16>,
     /// What is not turned: a screw by its number from 1, `highest` or `lowest`; or a height that all come to, such as 0.1mm
     #[arg(long, value_name = "WHAT", value_parser = hold)]
     hold: Hold,
@@ -44,19 +44,15 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
     };
     let screws = screws(arguments)?;
     let advice = TramAdvice::new(readings, &screws, arguments.hold)?;
-    let mut out = io::stdout().lock();
-    for (screw, turn) in screws.iter().zip(advice.screws()) {
-        writeln!(out, "{}", sentence(screw, turn))?;
-    }
+    let mut text: String =
+        screws.iter().zip(advice.screws()).map(|(screw, turn)| sentence(screw, turn) + "\n").collect();
     let (left, (slope_x, slope_y)) = (advice.residual(), advice.plane().slope_um_per_m());
-    writeln!(out, "the bed leans by {slope_x} um per m along X and {slope_y} um per m along Y")?;
-    writeln!(
-        out,
-        "no screw takes out what is left: {} um from the lowest ({}) to the highest ({:+}), RMS {}",
+    text += &format!("the bed leans by {slope_x} um per m along X and {slope_y} um per m along Y\n");
+    text += &format!(
+        "no screw takes out what is left: {} um from the lowest ({}) to the highest ({:+}), RMS {}\n",
         left.peak_to_valley_um, left.lowest_um, left.highest_um, left.rms_um
-    )?;
-    out.flush()?;
-    Ok(())
+    );
+    Ok(print(&text)?)
 }
 
 fn screws(arguments: &Arguments) -> anyhow::Result<Vec<Screw>> {
@@ -65,12 +61,15 @@ fn screws(arguments: &Arguments) -> anyhow::Result<Vec<Screw>> {
         bail!("{} threads for {} screws\n  give one for all, or one for each", threads.len(), places.len());
     }
     let threads = threads.iter().cycle();
-    let screw = |(&(x_um, y_um), &thread_um): (&(i32, i32), &i32)| {
-        // Beyond 16 bits it is out of range all the same, and the core says so.
-        let thread_um_per_turn = u16::try_from(thread_um).unwrap_or(if thread_um < 0 { 0 } else { u16::MAX });
-        Screw { x_um, y_um, thread_um_per_turn }
-    };
+    let screw = |(&(x_um, y_um), &thread_um_per_turn): (&(i32, i32), &u16)| Screw { x_um, y_um, thread_um_per_turn };
     Ok(places.iter().zip(threads).map(screw).collect())
+}
+
+/// The rise of one turn, in the range that the core takes.
+fn thread_um(text: &str) -> Result<u16, String> {
+    let thread_um = u16::try_from(whole_um(text)?).ok().filter(|um| (MIN_THREAD_UM..=MAX_THREAD_UM).contains(um));
+    let mm = |um: u16| f64::from(um) / 1000.0;
+    thread_um.ok_or_else(|| format!("give {} to {} mm", mm(MIN_THREAD_UM), mm(MAX_THREAD_UM)))
 }
 
 /// `screw 2 at x 190, y 30 mm: raise the bed 112 um, 0.160 turn (58 degrees)`.

@@ -3,6 +3,7 @@
 use std::fmt;
 
 use super::{Change, Part};
+use crate::check::CheckSettings;
 
 /// What a person does.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -75,7 +76,15 @@ impl Change {
         }
         // Where more than the height changed, a shift alone mends nothing.
         if advice.is_empty() {
-            advice.push(if self.height_um.abs() > limit_um {
+            let farthest_um = f64::from(CheckSettings::default().shift_limit_um).max(limit_um);
+            advice.push(if self.height_um.abs() > farthest_um {
+                let reason = format!(
+                    "all of the bed is {:+.0} um from where it was, farther than a shift should take a grid: see what \
+                     moved",
+                    self.height_um
+                );
+                Advice { kind: AdviceKind::Remeasure, reason }
+            } else if self.height_um.abs() > limit_um {
                 let reason = format!(
                     "all of the bed is {:+.0} um from where it was, as by a limit switch or a nozzle that was changed: \
                      gapgrid shift takes the first grid there",

@@ -12,7 +12,7 @@ use gapkeeper::{BedHeight, GridError, HeightGrid, Surface};
 
 use crate::check::NodePlace;
 use crate::flatness::places;
-use crate::grid_file::{CAPACITY, GridDocument};
+use crate::grid_file::{CAPACITY, GridDocument, SurfaceChoice};
 use crate::surface_fit::{Degree, SurfaceFit};
 
 pub use advice::{Advice, AdviceKind};
@@ -35,8 +35,8 @@ pub struct Change {
     pub common: usize,
     /// Stations of the first grid.
     pub stations: usize,
-    /// Whether the second grid has its stations elsewhere, so that its surface stands in for them.
-    pub is_between_stations: bool,
+    /// The surface of the second grid that stands in for its stations, if it has them elsewhere.
+    pub between: Option<SurfaceChoice>,
     /// Mean change of height.
     pub height_um: f64,
     /// Slope of the change along X and along Y, in micrometres per millimetre.
@@ -64,25 +64,24 @@ pub enum CompareError {
         common: usize,
     },
     /// The second grid's stations are elsewhere, and it has no refined surface between them.
-    #[error("the second grid has no refined surface between its stations: {0}")]
+    #[error(
+        "the second grid has no refined surface between its stations: {0}\n  compare its bilinear surface (--surface bilinear)"
+    )]
     NoSurface(GridError),
 }
 
 /// Compares two grids at the stations of the first that lie inside both.
 ///
-/// Where the second has its stations elsewhere, its surface is taken: refined, unless its survey says bilinear. Shift,
-/// fade and temperature are not looked at: it is the bed that is compared.
+/// Where the second has its stations elsewhere, its surface is taken ([`GridDocument::surface_choice`]). Shift, fade and
+/// temperature are not looked at: it is the bed that is compared.
 ///
 /// # Errors
 /// [`CompareError`] if they have no area in common, or there is no such surface.
-pub fn compare(first: &GridDocument, second: &GridDocument) -> Result<Change, CompareError> {
-    let is_between_stations = first.grid.lattice() != second.grid.lattice();
-    let is_refined = second.survey.is_none_or(|marks| marks.surface == Surface::Refined);
-    let surface: HeightGrid<CAPACITY> = if is_between_stations && is_refined {
-        second.grid.densest().map_err(CompareError::NoSurface)?
-    } else {
-        second.grid.clone()
-    };
+pub fn compare(first: &GridDocument, second: &GridDocument, asked: Option<Surface>) -> Result<Change, CompareError> {
+    let between = (first.grid.lattice() != second.grid.lattice()).then(|| second.surface_choice(asked));
+    // At its own stations every surface is the readings.
+    let surface = second.surface_grid(between.map_or(Surface::Bilinear, |choice| choice.surface));
+    let surface = surface.map_err(CompareError::NoSurface)?;
     let nodes = NodePlace::all(&first.grid).zip(places(&first.grid));
     let (at, change): (Vec<NodePlace>, Vec<BedHeight>) = nodes
         .filter(|(_, node)| holds(&second.grid, node))
@@ -105,7 +104,7 @@ pub fn compare(first: &GridDocument, second: &GridDocument) -> Result<Change, Co
     Ok(Change {
         common: change.len(),
         stations: first.grid.nodes_um().len(),
-        is_between_stations,
+        between,
         height_um,
         slope_um_per_mm: (slope(1000.0, 0.0), slope(0.0, 1000.0)),
         tilt: part(&|node| height(&plane, node) - height_um),
@@ -138,8 +137,10 @@ impl fmt::Display for Change {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
         let Self { common, stations, .. } = self;
         write!(out, "{common} of {stations} stations compared, second less first, in um")?;
-        let between = if self.is_between_stations { "; the second's surface stands in for its stations" } else { "" };
-        writeln!(out, "{between}")?;
+        if let Some(choice) = self.between {
+            write!(out, "; the second's surface stands in for its stations: {choice}")?;
+        }
+        writeln!(out)?;
         // Adding a zero turns a negative one around.
         let tenths = |um: f64| (um * 10.0).round() / 10.0 + 0.0;
         writeln!(out, "{:<8}{:>+8.1}", "height", tenths(self.height_um))?;

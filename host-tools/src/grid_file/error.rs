@@ -7,7 +7,9 @@ use gapkeeper::record::RecordError;
 use gapkeeper::{FadeError, GridAxis, GridError};
 
 use super::{FactList, HexFault, MatrixFault, NpyFault, PlyFault, PointFault, Readings};
+use crate::file_error::{INPUT_REMEDY, OUTPUT_REMEDY};
 use crate::place::Place;
+use crate::printed::one_line;
 
 /// A mistake in a grid file, or in the way to it.
 ///
@@ -59,7 +61,7 @@ impl fmt::Display for GridFileError {
         let (kind, remedy) = (&self.kind, self.kind.remedy());
         match &self.place {
             Some(place) => place.write_report(out, kind, remedy),
-            None => write!(out, "{}: {kind}\n  {remedy}", self.file),
+            None => write!(out, "{}: {kind}\n  {remedy}", one_line(&self.file)),
         }
     }
 }
@@ -252,8 +254,8 @@ impl GridFileErrorKind {
     pub fn remedy(&self) -> &'static str {
         use GridFileErrorKind as Kind;
         match self {
-            Kind::Input(_) => "check the name and the rights to the file",
-            Kind::Output(_) => "check the folder, its free space and the rights to it; an old file is as it was",
+            Kind::Input(_) => INPUT_REMEDY,
+            Kind::Output(_) => OUTPUT_REMEDY,
             Kind::TooLarge { .. } => "check that this is a grid file",
             Kind::UnknownExtension => {
                 "use .json (a whole document), .csv, .txt, .xyz, .npy, .ply, .stl (heights), .gkr or .hex (a record)"

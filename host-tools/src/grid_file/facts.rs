@@ -2,6 +2,8 @@
 
 use std::fmt;
 
+use gapkeeper::Surface;
+
 use super::{GridFileErrorKind, GridFormat};
 
 /// The unit of lengths that stand in a file without one.
@@ -72,6 +74,8 @@ pub struct MissingFacts {
     pub decimal_comma: Option<bool>,
     /// How far a point may be from its place on the lattice.
     pub snap_um: Option<u32>,
+    /// The surface that a record says ([`super::GridDocument::surface_choice`]); without it the document's.
+    pub surface: Option<Surface>,
 }
 
 /// One of the [`MissingFacts`]; shown in words and with its option of `gapgrid`.
@@ -101,11 +105,13 @@ pub enum Fact {
     DecimalComma,
     /// [`MissingFacts::snap_um`].
     Snap,
+    /// [`MissingFacts::surface`].
+    Surface,
 }
 
 impl Fact {
     /// Every fact.
-    pub const ALL: [Fact; 12] = [
+    pub const ALL: [Fact; 13] = [
         Fact::Unit,
         Fact::Rows,
         Fact::Origin,
@@ -118,6 +124,7 @@ impl Fact {
         Fact::ColumnLabels,
         Fact::DecimalComma,
         Fact::Snap,
+        Fact::Surface,
     ];
 }
 
@@ -136,6 +143,7 @@ impl fmt::Display for Fact {
             Fact::ColumnLabels => "whether the first row is labels (--column-labels yes or no)",
             Fact::DecimalComma => "whether commas are decimal (--decimal-comma yes or no)",
             Fact::Snap => "how far points may be off the lattice (--snap UM)",
+            Fact::Surface => "the surface between stations (--surface bilinear or refined)",
         })
     }
 }
@@ -156,6 +164,7 @@ impl MissingFacts {
             Fact::ColumnLabels => self.column_labels.is_some(),
             Fact::DecimalComma => self.decimal_comma.is_some(),
             Fact::Snap => self.snap_um.is_some(),
+            Fact::Surface => self.surface.is_some(),
         }
     }
 
@@ -210,8 +219,8 @@ impl GridFormat {
     /// What writing a file of this format may have to be told.
     pub fn facts_of_writing(self) -> &'static [Fact] {
         match self {
-            GridFormat::Record => &[Fact::Setup],
-            GridFormat::Hex => &[Fact::Setup, Fact::Address],
+            GridFormat::Record => &[Fact::Setup, Fact::Surface],
+            GridFormat::Hex => &[Fact::Setup, Fact::Address, Fact::Surface],
             GridFormat::Ply | GridFormat::Stl => &[Fact::Exaggeration],
             GridFormat::Json | GridFormat::Csv | GridFormat::Matrix | GridFormat::Xyz | GridFormat::Npy => &[],
         }

@@ -53,7 +53,8 @@ pub enum GridFormat {
     /// `.txt`: heights in rows as pasted from a console. Written are millimetres, the first row at the front.
     ///
     /// Around the numbers may stand brackets, commas, bars, prompts, labels of rows and columns, and units behind
-    /// numbers. Unit (if none is there), row order, origin and pitch must be told.
+    /// numbers. Unit (if none is there), row order, origin and pitch must be told, unless a heading that this program
+    /// writes, or the table that `gapgrid show` prints, says them.
     Matrix,
     /// `.xyz`: X, Y and height on each line, in any order of the points. Written are millimetres.
     ///

@@ -6,7 +6,8 @@ use std::marker::PhantomData;
 use gapkeeper::{Fade, GridAxis, Lattice, Surface};
 use serde::de::{Deserialize, Deserializer, Unexpected, Visitor};
 
-use super::{GridDocument, GridFileError, GridFileErrorKind as Kind, SurveyMarks, grid_of, nodes_along};
+use super::{GridDocument, GridFileError, GridFileErrorKind as Kind, SurveyMarks, grid_of, nodes_along, surface_word};
+use crate::printed::one_line;
 
 const FORMAT: &str = "gapkeeper-grid";
 const VERSION: i64 = 1;
@@ -159,7 +160,8 @@ fn at_place(file: &str, text: &[u8], cause: &serde_json::Error) -> GridFileError
     if cause.is_data() {
         offset = value_start(text, offset);
     }
-    GridFileError::at(file, text, offset, Kind::Json(message.to_owned()))
+    // It may quote keys and values of the file.
+    GridFileError::at(file, text, offset, Kind::Json(one_line(message).into_owned()))
 }
 
 /// The start of the number, word or string that ends at `end`.
@@ -183,10 +185,7 @@ pub(super) fn render(document: &GridDocument) -> String {
     });
     let survey = document.survey.map_or_else(null, |marks| {
         let SurveyMarks { closure_um, closure_accepted, surface } = marks;
-        let surface = match surface {
-            Surface::Bilinear => "bilinear",
-            Surface::Refined => "refined",
-        };
+        let surface = surface_word(surface);
         format!(
             "{{ \"closure_um\": {closure_um}, \"closure_accepted\": {closure_accepted}, \"surface\": \"{surface}\" }}"
         )

@@ -2,9 +2,9 @@
 
 use std::fmt;
 
-use gapkeeper::Fade;
+use gapkeeper::{Fade, Surface};
 
-use super::{GridDocument, SurveyMarks};
+use super::{GridDocument, SurveyMarks, surface_word};
 
 /// What a format cannot hold, and so was not written; or what was given up in reading.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -17,8 +17,8 @@ pub enum Loss {
     BedTemperatureC(i16),
     /// What the survey found.
     Survey(SurveyMarks),
-    /// A record cannot say that there was no survey: it says a closure of zero and a bilinear surface.
-    NoSurvey,
+    /// A record cannot say that there was no survey: it says a closure of zero and this surface.
+    NoSurvey(Surface),
     /// Where the first node stands.
     OriginUm(i32, i32),
     /// The distance of the nodes.
@@ -54,7 +54,9 @@ impl fmt::Display for Loss {
             }
             Loss::BedTemperatureC(degrees) => write!(out, "the bed temperature of {degrees} °C"),
             Loss::Survey(marks) => write!(out, "the survey's closure of {} um and its surface", marks.closure_um),
-            Loss::NoSurvey => write!(out, "that there was no survey: closure 0 um, bilinear surface"),
+            Loss::NoSurvey(surface) => {
+                write!(out, "that there was no survey: closure 0 um, {} surface", surface_word(*surface))
+            }
             Loss::OriginUm(x_um, y_um) => write!(out, "the place of the first node, x {x_um} um, y {y_um} um"),
             Loss::PitchUm(x_um, y_um) => write!(out, "the distance of the nodes, {x_um} um along X, {y_um} um along Y"),
             Loss::Setup(setup) => write!(out, "the setup, {setup}"),

@@ -21,6 +21,7 @@ mod points;
 mod record;
 mod source;
 mod stl;
+mod surface;
 mod table;
 mod xyz;
 
@@ -35,11 +36,12 @@ pub use facts::{Fact, FactList, LengthUnit, MissingFacts, RowOrder};
 pub use format::GridFormat;
 pub use hex::HexFault;
 pub use loss::Loss;
-pub use matrix::{MatrixFault, Readings};
+pub use matrix::{MatrixFault, Readings, table};
 pub use npy::NpyFault;
 pub use ply::PlyFault;
 pub use points::PointFault;
 pub use source::{Language, source};
+pub use surface::{SurfaceChoice, SurfaceReason, surface_word};
 
 use crate::atomic_file::write_atomically;
 

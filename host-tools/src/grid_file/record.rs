@@ -3,8 +3,8 @@
 //! A record that is written belongs to no slot: a store takes it as a grid all the same, until it saves one of its own. A
 //! record that is read may belong to any.
 
+use gapkeeper::StoredGrid;
 use gapkeeper::record::{self, decode_grid, encode_grid, max_record_size};
-use gapkeeper::{StoredGrid, Surface};
 
 use super::facts::given;
 use super::{CAPACITY, Fact, GridDocument, GridFileErrorKind as Kind, Loss, MissingFacts, Reading, SurveyMarks};
@@ -50,8 +50,9 @@ pub(super) fn render(document: &GridDocument, facts: &MissingFacts) -> Result<(V
     let told = MissingFacts { bed_temperature_c: document.bed_temperature_c, ..facts.clone() };
     told.need(&[Fact::BedTemperature, Fact::Setup])?;
     let out_of_range = gapkeeper::CorrectionError::Shift { shift_um: document.shift_um };
-    let marks =
-        document.survey.unwrap_or(SurveyMarks { closure_um: 0, closure_accepted: false, surface: Surface::Bilinear });
+    let surface = document.surface_choice(facts.surface).surface;
+    let none = SurveyMarks { closure_um: 0, closure_accepted: false, surface };
+    let marks = document.survey.unwrap_or(none);
     let stored = StoredGrid {
         grid: document.grid.clone(),
         shift_um: i16::try_from(document.shift_um)
@@ -61,11 +62,11 @@ pub(super) fn render(document: &GridDocument, facts: &MissingFacts) -> Result<(V
         setup: given(told.setup, Fact::Setup)?,
         closure_um: marks.closure_um,
         closure_accepted: marks.closure_accepted,
-        surface: marks.surface,
+        surface,
     };
     let mut bytes = vec![0; LARGEST_BYTES];
     let length = encode_grid(&stored, 0, &mut bytes).map_err(Kind::Record)?;
     bytes.truncate(length);
-    let loss = document.survey.is_none().then_some(Loss::NoSurvey);
+    let loss = document.survey.is_none().then_some(Loss::NoSurvey(surface));
     Ok((bytes, loss.into_iter().collect()))
 }

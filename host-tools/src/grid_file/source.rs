@@ -2,7 +2,9 @@
 
 use std::fmt::Write as _;
 
-use super::GridDocument;
+use gapkeeper::Surface;
+
+use super::{GridDocument, SurfaceChoice};
 
 /// The languages in which constants are written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -17,16 +19,24 @@ pub enum Language {
 ///
 /// Rows run along X, the first at the smallest Y. What a document does not know has no value in Rust (`None`), and in C
 /// a flag before it that is false.
-pub fn source(document: &GridDocument, language: Language) -> String {
+///
+/// The surface is one of the constants, chosen by [`GridDocument::surface_choice`].
+pub fn source(document: &GridDocument, language: Language, asked: Option<Surface>) -> String {
+    let surface = document.surface_choice(asked);
     match language {
-        Language::Rust => rust(document),
-        Language::C => c(document),
+        Language::Rust => rust(document, surface),
+        Language::C => c(document, surface),
     }
 }
 
-const HEADING: &str = "// Made by gapgrid from a height grid. Rows run along X, the first at the smallest Y.\n";
+fn heading(surface: SurfaceChoice) -> String {
+    format!(
+        "// Made by gapgrid from a height grid. Rows run along X, the first at the smallest Y.\n\
+         // Surface between the nodes: {surface}.\n"
+    )
+}
 
-fn rust(document: &GridDocument) -> String {
+fn rust(document: &GridDocument, surface: SurfaceChoice) -> String {
     let lattice = document.grid.lattice();
     let fade = document.fade.map(|fade| (fade.full_below_um(), fade.zero_above_um()));
     let marks = document.survey;
@@ -51,12 +61,12 @@ fn rust(document: &GridDocument) -> String {
             marks.is_some_and(|marks| marks.closure_accepted).to_string(),
         ),
         (
-            "The check stations spoke for a refined surface.",
+            "Whether the surface between nodes is refined.",
             "REFINED: bool",
-            marks.is_some_and(|marks| marks.surface == gapkeeper::Surface::Refined).to_string(),
+            (surface.surface == Surface::Refined).to_string(),
         ),
     ];
-    let mut text = HEADING.to_owned();
+    let mut text = heading(surface);
     for (meaning, name, value) in constants {
         // Writing to a string does not fail.
         let _ = writeln!(text, "\n/// {meaning}\npub const {name} = {value};");
@@ -66,7 +76,7 @@ fn rust(document: &GridDocument) -> String {
     text
 }
 
-fn c(document: &GridDocument) -> String {
+fn c(document: &GridDocument, surface: SurfaceChoice) -> String {
     let lattice = document.grid.lattice();
     let fade = document.fade.map(|fade| (fade.full_below_um(), fade.zero_above_um()));
     let marks = document.survey;
@@ -89,9 +99,10 @@ fn c(document: &GridDocument) -> String {
         ("bool grid_has_survey", marks.is_some().to_string()),
         ("int32_t grid_closure_um", c32(marks.map_or(0, |marks| marks.closure_um).into())),
         ("bool grid_closure_accepted", marks.is_some_and(|marks| marks.closure_accepted).to_string()),
-        ("bool grid_refined", marks.is_some_and(|marks| marks.surface == gapkeeper::Surface::Refined).to_string()),
+        ("bool grid_refined", (surface.surface == Surface::Refined).to_string()),
     ];
-    let mut text = format!("{HEADING}#ifndef GRID_H\n#define GRID_H\n\n#include <stdbool.h>\n#include <stdint.h>\n\n");
+    let heading = heading(surface);
+    let mut text = format!("{heading}#ifndef GRID_H\n#define GRID_H\n\n#include <stdbool.h>\n#include <stdint.h>\n\n");
     let _ = write!(text, "#define GRID_COLUMNS {}\n#define GRID_ROWS {}\n\n", lattice.columns, lattice.rows);
     for (name, value) in constants {
         // Writing to a string does not fail.

@@ -9,8 +9,9 @@ use gapkeeper::HeightGrid;
 
 use crate::picture::frame::nice_step;
 
+pub use crate::grid_file::table;
 pub use map::map_svg;
-pub use text::{shaded, table};
+pub use text::shaded;
 
 /// Most bands between two levels; more could not be told apart.
 const MOST_BANDS: f64 = 9.0;

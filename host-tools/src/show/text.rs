@@ -15,29 +15,6 @@ const HIGHEST: f64 = 28.0;
 /// How much higher than wide a character is.
 const CHARACTER_ASPECT: f64 = 2.0;
 
-/// The heights as a table, the row at the back first.
-pub fn table<const CAPACITY: usize>(grid: &HeightGrid<CAPACITY>) -> String {
-    let lattice = grid.lattice();
-    let mm = |um: i32| (f64::from(um) / 1000.0).to_string();
-    let columns_mm: Vec<String> = (0..lattice.columns).map(|column| mm(lattice.node_um(column, 0).0)).collect();
-    let rows_mm: Vec<String> = (0..lattice.rows).map(|row| mm(lattice.node_um(0, row).1)).collect();
-    let width = |texts: &[String], least: usize| texts.iter().map(String::len).max().unwrap_or(0).max(least);
-    let (label, cell) = (width(&rows_mm, 5), 2 + width(&columns_mm, 5));
-
-    let mut out = String::from("heights in um; X to the right and Y to the back, in mm\n");
-    // Writing to a string does not fail.
-    let _ = write!(out, "{:>label$} |", "Y \\ X");
-    columns_mm.iter().for_each(|x| out.push_str(&format!("{x:>cell$}")));
-    let _ = writeln!(out, "\n{:-<label$}-+{}", "", "-".repeat(cell * columns_mm.len()));
-    let rows = grid.nodes_um().chunks(columns_mm.len());
-    for (y, heights_um) in rows_mm.iter().zip(rows).rev() {
-        let _ = write!(out, "{y:>label$} |");
-        heights_um.iter().for_each(|um| out.push_str(&format!("{um:>cell$}")));
-        out.push('\n');
-    }
-    out
-}
-
 /// The surface as a picture of characters, each of which stands for a band of heights, and what they stand for.
 ///
 /// It reads as well without colour; with it, bands are coloured by the 256 colours of common terminals.
@@ -128,18 +105,6 @@ mod tests {
         let lattice =
             Lattice { x0_um: -10_000, y0_um: 12_500, pitch_x_um: 50_000, pitch_y_um: 40_000, columns: 3, rows: 2 };
         HeightGrid::new(lattice, &heights_um).unwrap()
-    }
-
-    #[test]
-    fn a_table_has_the_back_on_top() {
-        let expected = "\
-heights in um; X to the right and Y to the back, in mm
-Y \\ X |    -10     40     90
-------+---------------------
- 52.5 |     12    -30   8191
- 12.5 |      5    -41      0
-";
-        assert_eq!(table(&grid([5, -41, 0, 12, -30, 8191])), expected);
     }
 
     /// Low in front, high at the back to the right: by hand.

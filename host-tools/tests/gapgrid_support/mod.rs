@@ -17,13 +17,19 @@ pub fn gapgrid(folder: &Path, arguments: &str) -> (Option<i32>, String, String) 
     (output.status.code(), text(output.stdout), text(output.stderr))
 }
 
-/// Runs what must be refused with code 2, nothing on standard output, and these words.
+/// Runs what must be refused with code 2, nothing on standard output, these words and a remedy.
 #[track_caller]
 pub fn assert_refused(folder: &Path, cases: &[(&str, &str)]) {
     for (arguments, part) in cases {
         let (code, out, error) = gapgrid(folder, arguments);
         assert_eq!((code, out.as_str()), (Some(2), ""), "{arguments}: {error}");
         assert!(error.contains(part) && !error.contains("panicked"), "{arguments}: {error}");
+        // On a line of its own, by the command line's reader, or after what is wrong, as the core puts it.
+        let is_line = error.lines().skip(1).any(|line| line.starts_with("  "));
+        let has_remedy = is_line || error.contains("--help") || error.matches(": ").count() > 1;
+        assert!(has_remedy, "{arguments}: no remedy: {error}");
+        // A cause that the system names is named once.
+        assert!(error.matches("(os error").count() < 2, "{arguments}: {error}");
     }
 }
 

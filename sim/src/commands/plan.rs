@@ -1,12 +1,11 @@
 //! `gapsim plan`: what to do before measuring.
 
 use std::fs::File;
-use std::io::{self, BufReader, Write};
+use std::io::BufReader;
 use std::path::PathBuf;
 
-use anyhow::Context;
 use clap::Args;
-use gapkeeper_host_tools::write_atomically;
+use gapkeeper_host_tools::{FileError, printed, write_all_atomically};
 use gapkeeper_sim::picture;
 use gapkeeper_sim::plan::{PlanSettings, chart_svg, plan};
 use gapkeeper_sim::scenario::{Count, NotNegative, Scenario};
@@ -66,8 +65,8 @@ fn feel(text: &str) -> Result<NotNegative, String> {
 /// Plans, writes and prints.
 pub fn run(arguments: Arguments) -> anyhow::Result<()> {
     let scenario = Scenario::read(&arguments.scenario)?;
-    let name = arguments.job.display().to_string();
-    let job = BufReader::with_capacity(1 << 16, File::open(&arguments.job).with_context(|| name.clone())?);
+    let name = printed::name(&arguments.job);
+    let job = BufReader::with_capacity(1 << 16, File::open(&arguments.job).map_err(FileError::input(&arguments.job))?);
     let settings = PlanSettings {
         tolerance_um: arguments.tolerance_um,
         feels_um: arguments.feel_um,
@@ -78,7 +77,7 @@ pub fn run(arguments: Arguments) -> anyhow::Result<()> {
         threads: arguments.threads.unwrap_or(0).into(),
     };
     let plan = plan(&scenario, &name, job, &settings)?;
-    let mut text = if arguments.json { plan.json() } else { plan.text() };
+    let mut text = plan.text();
     if let Some(folder) = &arguments.out {
         let chart = chart_svg(&plan);
         let files = [
@@ -86,17 +85,9 @@ pub fn run(arguments: Arguments) -> anyhow::Result<()> {
             ("plan.svg", chart.into_bytes()),
             ("plan.json", plan.json().into_bytes()),
         ];
-        std::fs::create_dir_all(folder).with_context(|| folder.display().to_string())?;
-        for (name, bytes) in files {
-            let path = folder.join(name);
-            write_atomically(&path, &bytes).with_context(|| path.display().to_string())?;
-        }
-        if !arguments.json {
-            text += &format!("\nlook at {}\n", folder.join("plan.png").display());
-        }
+        std::fs::create_dir_all(folder).map_err(FileError::output(folder))?;
+        write_all_atomically(&files.map(|(name, bytes)| (folder.join(name), bytes)))?;
+        text += &format!("\nlook at {}\n", printed::name(&folder.join("plan.png")));
     }
-    let mut out = io::stdout().lock();
-    out.write_all(text.as_bytes())?;
-    out.flush()?;
-    Ok(())
+    Ok(if arguments.json { printed::print_json(&plan.json()) } else { printed::print(&text) }?)
 }

@@ -1,12 +1,12 @@
 //! `gapsim verify`: a gate for continuous integration.
 
-use std::io::{self, Write};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-use anyhow::Context;
 use clap::Args;
-use gapkeeper_host_tools::write_atomically;
+use gapkeeper_host_tools::printed::{print, print_json};
+use gapkeeper_host_tools::program::BAD_INPUT;
+use gapkeeper_host_tools::{FileError, write_atomically};
 use gapkeeper_sim::verify::{Gate, Outcome, verify, verify_trace};
 
 /// Hold limits over a matrix of scenarios, jobs, grids and surfaces; or hold a recorded trace against the model.
@@ -47,15 +47,16 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<ExitCode> {
         None => verify(&gate),
     };
     if let Some(path) = &arguments.junit {
-        write_atomically(path, verdict.junit().as_bytes()).with_context(|| path.display().to_string())?;
+        write_atomically(path, verdict.junit().as_bytes()).map_err(FileError::output(path))?;
     }
-    let text = if arguments.json { verdict.json() } else { verdict.text() };
-    let mut out = io::stdout().lock();
-    out.write_all(text.as_bytes())?;
-    out.flush()?;
+    if arguments.json {
+        print_json(&verdict.json())?;
+    } else {
+        print(&verdict.text())?;
+    }
     Ok(match verdict.outcome {
         Outcome::Pass => ExitCode::SUCCESS,
         Outcome::Fail => ExitCode::from(crate::FAULTS),
-        Outcome::CouldNotRun => ExitCode::from(crate::BAD_INPUT),
+        Outcome::CouldNotRun => ExitCode::from(BAD_INPUT),
     })
 }

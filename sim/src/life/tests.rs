@@ -59,4 +59,13 @@ fn the_memory_lives_in_its_file() {
         assert_eq!(with_file.day(number).unwrap(), without.day(number).unwrap());
     }
     assert_eq!(fs::read(&path).unwrap(), without.cells.bytes);
+    // Begun anew over the memory of an earlier life, and over nothing else.
+    assert!(Life::new(&scenario, 6, Some(path.clone())).is_ok());
+    let memory = fs::read(&path).unwrap();
+    for foreign in [&b"G28\nG1 X10 E1\n"[..], b"", &memory[1..], &[0xFF; MEMORY_BYTES], &[&memory[..], b"1"].concat()] {
+        fs::write(&path, foreign).unwrap();
+        assert!(matches!(Life::new(&scenario, 5, Some(path.clone())), Err(LifeError::NotOurs { .. })));
+        assert_eq!(fs::read(&path).unwrap(), foreign);
+    }
+    assert!(matches!(Life::new(&scenario, 5, Some(folder.path().to_owned())), Err(LifeError::NotOurs { .. })));
 }

@@ -154,7 +154,7 @@ impl Gate {
     /// # Errors
     /// [`ScenarioError`] names the file and the place in it.
     pub fn read(path: &Path) -> Result<Self, ScenarioError> {
-        let file = path.display().to_string();
+        let file = gapkeeper_host_tools::printed::name(path);
         let text =
             std::fs::read_to_string(path).map_err(|source| ScenarioError::Read { path: file.clone(), source })?;
         let folder = path.parent().unwrap_or(Path::new("")).to_path_buf();

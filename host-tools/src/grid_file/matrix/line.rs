@@ -1,6 +1,6 @@
 //! The lines of a pasted text: what on them is a number, and what stands around it.
 
-use super::{LengthUnit, MatrixFault};
+use super::{LengthUnit, MatrixFault, MissingFacts, heading};
 use crate::grid_file::number::length;
 use crate::grid_file::xyz::words;
 
@@ -33,9 +33,9 @@ pub(super) struct Line<'a> {
 
 type Fault = (usize, MatrixFault);
 
-/// The lines with numbers, in their order; nothing but blank lines may stand between them, and then everywhere.
-pub(super) fn lines(text: &[u8]) -> Result<Vec<Line<'_>>, Fault> {
-    let mut found: Vec<Line<'_>> = Vec::new();
+/// The lines with numbers, in their order, and what a heading of ours says; nothing but blank lines may stand between them, and then everywhere.
+pub(super) fn lines<'a>(text: &'a [u8], own: &mut MissingFacts) -> Result<Vec<Line<'a>>, Fault> {
+    let mut found: Vec<Line<'a>> = Vec::new();
     // Blank lines before each line; text counts as the end of the table.
     let (mut blanks, mut blanks_between, mut is_over) = (0_usize, None, false);
     let mut blanks_after_first = 0;
@@ -43,6 +43,9 @@ pub(super) fn lines(text: &[u8]) -> Result<Vec<Line<'_>>, Fault> {
     for raw_line in text.split_inclusive(|byte| *byte == b'\n') {
         let offset = start;
         start += raw_line.len();
+        if found.is_empty() && heading::take(raw_line, own) {
+            continue;
+        }
         if raw_line.iter().any(u8::is_ascii_digit) {
             let line = line(raw_line, offset)?;
             // Labels of columns may stand apart from the rows, never nearer than the rows to each other.

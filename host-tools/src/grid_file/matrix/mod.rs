@@ -4,19 +4,26 @@
 //! row, lines without a digit around the table, labels of rows and columns and units behind numbers are understood.
 //! Whatever is none of these is refused with its place. Columns run from the smallest X.
 //!
+//! A table that this program wrote or printed says unit, row order and places itself.
+//!
 //! A text that can be read in two ways is refused with both of them and the facts that decide.
 
+mod heading;
 mod line;
 mod readings;
+mod shown;
 
 use super::Reading;
-use super::loss::{beside_table, rounded};
+use super::loss::{beside_heights, rounded};
 use super::number::length;
 use super::table::{Cell, Table};
 use super::xyz::millimetres;
-use super::{Fact, FactList, GridDocument, GridFileError, GridFileErrorKind as Kind, LengthUnit, Loss, MissingFacts};
+use super::{
+    Fact, FactList, GridDocument, GridFileError, GridFileErrorKind as Kind, LengthUnit, Loss, MissingFacts, RowOrder,
+};
 
 use line::{Line, Number, lines};
+pub use shown::table;
 
 /// What can be wrong with a pasted table.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -40,6 +47,9 @@ pub enum MatrixFault {
     /// A table, but not in the way that the caller says.
     #[error("the table has no such labels or commas as were said")]
     NotAsSaid,
+    /// What the caller says otherwise than the text.
+    #[error("{0}: the text says it otherwise")]
+    OtherFact(Fact),
     /// The unit at the number, the unit that the caller says.
     #[error("the unit here is {0}, but {1} was said")]
     OtherUnit(LengthUnit, LengthUnit),
@@ -54,6 +64,7 @@ impl MatrixFault {
             MatrixFault::Ragged(..) => "give every row the same number of heights",
             MatrixFault::NoTable => "paste the rows of one table, each on a line of its own",
             MatrixFault::NotAsSaid => "look at the text again, or leave the option out",
+            MatrixFault::OtherFact(_) => "leave the option out, or take the heading out of the text",
             MatrixFault::OtherUnit(..) => "say the unit that the text says, or none",
         }
     }
@@ -83,7 +94,12 @@ pub(super) fn parse(file: &str, text: &[u8], facts: &MissingFacts) -> Result<Rea
         Some(offset) => GridFileError::at(file, text, offset, kind),
         None => GridFileError::new(file, kind),
     };
-    let lines = lines(text).map_err(|(offset, fault)| at((Some(offset), Kind::Matrix(fault))))?;
+    if let Some(shown) = shown::parse(file, text, facts) {
+        return shown;
+    }
+    let mut own = MissingFacts::default();
+    let lines = lines(text, &mut own).map_err(|(offset, fault)| at((Some(offset), Kind::Matrix(fault))))?;
+    let facts = &heading::with_own(facts, &own).map_err(|kind| at((None, kind)))?;
     let rows = readings::choose(&lines, facts).map_err(at)?;
     if rows.numbers.iter().flatten().any(|number| number.unit.is_none()) {
         facts.need(&[Fact::Unit, Fact::Rows, Fact::Origin, Fact::Pitch]).map_err(|kind| at((None, kind)))?;
@@ -114,7 +130,7 @@ fn height_um(number: &Number<'_>, point: char, facts: &MissingFacts) -> Result<(
     Ok((length.um, length.is_rounded))
 }
 
-/// Millimetres, the first row at the front, columns under each other.
+/// Millimetres, the first row at the front, columns under each other; a heading says so.
 pub(super) fn render(document: &GridDocument) -> (Vec<u8>, Vec<Loss>) {
     let columns = usize::from(document.grid.lattice().columns);
     let row = |nodes_um: &[i16]| {
@@ -122,6 +138,7 @@ pub(super) fn render(document: &GridDocument) -> (Vec<u8>, Vec<Loss>) {
             nodes_um.iter().map(|height_um| format!("{:>6}", millimetres((*height_um).into()))).collect();
         format!("{}\n", heights.join(" "))
     };
-    let text: String = document.grid.nodes_um().chunks(columns).map(row).collect();
-    (text.into_bytes(), beside_table(document))
+    let text = heading::render(document.grid.lattice())
+        + &document.grid.nodes_um().chunks(columns).map(row).collect::<String>();
+    (text.into_bytes(), beside_heights(document))
 }

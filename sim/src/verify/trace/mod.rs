@@ -135,7 +135,7 @@ pub(super) fn judge(
     settings: &TraceSettings,
     others: Others,
 ) -> Result<(Vec<Check>, Vec<String>), JudgeError> {
-    let file = trace.display().to_string();
+    let file = gapkeeper_host_tools::printed::name(trace);
     let input = File::open(trace).map_err(|error| TraceError::opening(&file, &error))?;
     judge_rows(correction, job_name, job, (file, BufReader::new(input)), settings, others)
 }
