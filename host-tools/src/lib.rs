@@ -56,4 +56,4 @@ mod surface_fit;
 
 pub use atomic_file::{AtomicFile, write_atomically};
 pub use place::Place;
-pub use progress::Watched;
+pub use progress::{Steps, Watched};
