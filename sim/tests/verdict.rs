@@ -136,9 +136,10 @@ fn tilt_and_shift() {
     // 50 of 100 either way; too close and too far a quarter each, nothing loose below 1.6 · 200.
     close(outcome.runs[0].first_layer.good(), 0.5, 0.011);
     let with = errors(Run::Refined);
-    // Whole steps of the motor and pieces within 2 µm.
     close(with.mean_um, 20.0, 0.5);
-    assert!(with.min_um > 15.0 && with.max_um < 25.0, "{with:?}");
+    // The grid ends 5 mm before the line does on either side; beyond it its edge holds.
+    close(with.min_um, 15.0, 0.6);
+    close(with.max_um, 25.0, 0.6);
 }
 
 /// A bow of 200 µm from corner to middle, uncorrected: along the middle line of the bed it falls by half of it, as
