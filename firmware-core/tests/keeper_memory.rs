@@ -349,3 +349,20 @@ fn a_save_by_steps_that_is_disturbed_is_carried_on() {
     assert!(failed > 1 && failed.abs_diff(done) <= 1, "tried again after each end: {failed} {done}");
     assert!(keeper.is_unsaved());
 }
+
+/// Two grids that cannot be stored: each is told once, and the save ends.
+#[test]
+fn a_memory_that_fails_for_good_ends_a_save() {
+    let (mut keeper, memory) = started(measured());
+    measure(&mut keeper, 100, bow_um);
+    measure(&mut keeper, 60, |x_um, y_um| bow_um(x_um, y_um) + 40);
+    let mut memory = store(bytes_of(memory), 0);
+    let failed = keeper.save(&mut memory);
+    assert!(matches!(failed, Err(SaveError::Grids([Some(_), Some(_), None]))), "{failed:?}");
+    assert!(keeper.is_unsaved());
+    let mut failed = 0;
+    while keeper.save_step(&mut memory) != Ok(Saving::Done) {
+        failed += 1;
+        assert!(failed < 200, "no end");
+    }
+}

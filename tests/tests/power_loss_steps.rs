@@ -178,7 +178,7 @@ fn waits<M: Medium>(name: &str, times: PartTimes) -> [u64; 3] {
     let grid = wait(&mut || keeper.save(&mut store).unwrap());
     let _ = keeper.screw_turned();
     let screw = wait(&mut || keeper.save(&mut store).unwrap());
-    let load = wait(&mut || drop(keeper.load(&mut store).unwrap()));
+    let load = wait(&mut || _ = keeper.load(&mut store).unwrap());
     for (job, tenths) in [("a grid", grid), ("a turned screw", screw), ("load", load)] {
         println!("{name}: {job}: {} ms", tenths as f64 / 10.0);
     }

@@ -311,6 +311,7 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         store: &mut Store<M, STATIONS, BUFFER>,
     ) -> Result<(), SaveError<M::Error, GRIDS>> {
         self.stop_saving();
+        self.saving = Steps::default();
         let mut failed = [const { None }; GRIDS];
         loop {
             match self.save_step(store) {
@@ -425,10 +426,9 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
 
     /// What was being saved is unsaved.
     fn stop_saving(&mut self) {
-        if let Some(Job::Grid { place }) = self.saving.job {
+        if let Some(Job::Grid { place }) = self.saving.job.take() {
             self.unsaved |= bit(place);
         }
-        self.saving = Steps::default();
     }
 
     /// Whether anything would be lost without power.

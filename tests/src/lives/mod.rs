@@ -110,7 +110,7 @@ struct Life<S> {
 }
 
 /// Calls in a life.
-const CALLS: usize = 360;
+const CALLS: usize = 240;
 
 /// Lives one life to its end.
 ///

@@ -129,6 +129,7 @@ fn facts(format: GridFormat, switches: u8) -> MissingFacts {
         pitch_um: Some((50_000, 45_500)),
         bed_temperature_c: None,
         setup: Some(7),
+        surface: None,
         address: Some(0x2_FFF0),
         exaggeration: Some(20),
         row_labels: answer(0),
