@@ -262,3 +262,38 @@ fn above_the_first_layer_the_top_counts() {
     assert!(refined(last).min_um >= -1.3 && refined(last).max_um <= 1.3, "{last:?}");
     assert!(summary::text(&outcome).contains("Shape of the top, Z "), "{}", summary::text(&outcome));
 }
+
+/// What `E` moves with lies on the bed, by `G0` as well as by `G1`, before and after the first line of the other kind.
+#[test]
+fn what_rapids_print_is_judged() {
+    let scenario = bed(0.0, 0.0);
+    let job = part(60.0, 60.0, 0.2, 2);
+    let rapid = replayed(&scenario, &format!("M83\n{}", job.replace("G1 X", "G0 X")));
+    let fed = replayed(&scenario, &format!("M83\n{job}"));
+    assert_eq!(rapid.runs[2].first_layer.length_mm, fed.runs[2].first_layer.length_mm);
+    close(rapid.runs[2].first_layer.length_mm.get(Class::Good), PART_MM, 0.01);
+}
+
+/// The look for the first layer takes the lines that the replay takes: a lower line with two words of one group hides
+/// the line above it.
+#[test]
+fn the_first_layer_is_looked_for_as_leniently_as_it_is_replayed() {
+    let scenario = bed(0.0, 0.0);
+    let job = "M83\nG0 X50 Y50 Z0.2 F1200\nG0 G1 X100 E1.5\nG0 X50 Z0.4\nG1 X100 E1.5\n";
+    let settings = Settings { lenient: true, ..Settings::new(&scenario) };
+    let found = replay("job", Cursor::new(job), &settings).unwrap().runs[2].first_layer;
+    close(found.length_mm.judged(), 50.0, 0.01);
+    assert!(replay("job", Cursor::new(job), &Settings::new(&scenario)).is_err());
+}
+
+/// The feed of a canned cycle across the bed cuts like any other, in the look ahead and in the replay: `G18` drills
+/// along Y.
+#[test]
+fn cycles_cut_what_their_moves_cut() {
+    let scenario = bed(0.0, 0.0);
+    let cycle = "G0 X50 Y120 Z0.2\nG18 G81 X50 Z0.2 Y80 R100 F600\n";
+    let by_hand = "G0 X50 Y120 Z0.2\nG0 Y100\nG1 Y80 F600\nG0 Y120\n";
+    let [found, wanted] = [cycle, by_hand].map(|job| replayed(&scenario, job).runs[2].first_layer);
+    close(wanted.length_mm.judged(), 20.0, 0.01);
+    assert_eq!(found.length_mm, wanted.length_mm);
+}
