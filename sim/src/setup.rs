@@ -75,9 +75,9 @@ impl Setup {
         }
         Ok(Self {
             scenario,
-            grid: document.grid,
             origin: format!("read from {}", printed::name(path)),
-            surface: document.survey.map_or(Surface::Refined, |marks| marks.surface),
+            surface: document.surface_choice(None).surface,
+            grid: document.grid,
             bed_temperature_c: document.bed_temperature_c.map(f64::from),
         })
     }
