@@ -4,7 +4,7 @@
 
 use serde::Serialize;
 
-pub use crate::class::{Class, PerClass};
+pub use crate::class::{Class, LOOSE_ABOVE, PerClass, TOO_CLOSE_BELOW, TOO_FAR_ABOVE};
 pub use crate::first_layer::FirstLayerHeights;
 pub use gapkeeper_host_tools::picture::Field;
 
