@@ -37,7 +37,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let settings = |scale_flow| Settings { scale_flow, ..Settings::new(&correction) };
     let sim = |cores| replay::Settings { cores: NonZeroUsize::new(cores), ..replay::Settings::new(&scenario) };
     let moves = |cores| {
-        replay::replay("job", std::io::Cursor::new(black_box(job.as_slice())), &sim(cores))
+        replay::replay("job", io::Cursor::new(black_box(job.as_slice())), &sim(cores))
             .map_or(0, |outcome| outcome.counts.moves)
     };
     let work: [(&str, &dyn Fn() -> u64); 8] = [
