@@ -62,4 +62,4 @@ mod surface_fit;
 pub use atomic_file::{AtomicFile, write_all_atomically, write_atomically};
 pub use file_error::FileError;
 pub use place::Place;
-pub use progress::Watched;
+pub use progress::{Steps, Watched};

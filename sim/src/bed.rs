@@ -20,6 +20,10 @@ pub(crate) use table::HeightTable;
 const LONGEST_SAMPLE_STEP_MM: f64 = 2.0;
 /// Finest distance between samples along a path.
 const SHORTEST_SAMPLE_STEP_MM: f64 = 0.02;
+/// Screws nearer to each other, or to a line, hold nothing.
+const NEAREST_MM: f64 = 1.0;
+/// Screws that are off their best plane by no more stand in it.
+const FLAT_UM: f64 = 1e-6;
 /// How much may hide between two samples.
 const HIDDEN_UM: f64 = 0.25;
 
@@ -56,9 +60,12 @@ pub enum BedError {
 /// A bed's surface as a function of place.
 #[derive(Clone, Debug)]
 pub struct ModelledBed {
-    /// Height at the middle, slope along X and Y, and twist: `c0 + c1·u + c2·v + c3·u·v`, in µm and mm.
-    through_screws: [f64; 4],
+    /// The best plane through the screws: height at the middle, slope along X and Y, in µm and mm.
+    plane: [f64; 3],
     middle_mm: [f64; 2],
+    /// What the forms of the scenario add.
+    forms: Vec<Shape>,
+    /// What everything else adds: screws that stand in no plane, plate, gantry, nozzle.
     shapes: Vec<Shape>,
 }
 
@@ -66,46 +73,65 @@ impl ModelledBed {
     /// The surface of a scenario's bed as the nozzle meets it when both are so warm; measured forms are read from the
     /// scenario's folder.
     ///
-    /// A nozzle that hangs lower by its gantry's sag or its own growth meets the bed higher by as much.
+    /// An ideal bed passes through its screws with the least bending energy of a free plate. A nozzle that hangs lower by
+    /// its gantry's sag or its own growth meets the bed higher by as much.
     ///
     /// # Errors
     /// [`BedError`] if the screws hold no plate, the plate bends too far, or a measured surface cannot be used.
     pub fn new(scenario: &Scenario, warmth: Warmth) -> Result<Self, BedError> {
         let Scenario { bed, machine, .. } = scenario;
         let middle_mm = [bed.x_mm.middle(), bed.y_mm.middle()];
-        let half_mm = [bed.x_mm.length() / 2.0, bed.y_mm.length() / 2.0];
-        let mut shapes: Vec<Shape> = bed
-            .forms
-            .iter()
-            .map(|form| Shape::new(form, middle_mm, half_mm, &scenario.folder))
-            .collect::<Result<_, _>>()?;
         let level = |height_um| Shape::Warped([height_um, 0.0, 0.0, 0.0]);
-        let mut through_screws = surface_through(&bed.screws, middle_mm).ok_or(BedError::Screws)?;
+        let mut shapes = Vec::new();
+        if bed.raised_um.0 != 0.0 {
+            shapes.push(level(bed.raised_um.0));
+        }
+        let (mut plane, off_plane_um) = plane_through(&bed.screws, middle_mm).ok_or(BedError::Screws)?;
+        let is_elastic = bed.plate.as_ref().is_some_and(|plate| plate.held == Held::AtScrews);
+        // The plate itself passes through the screws if it is elastic.
+        let bent = off_plane_um.iter().any(|um| um.abs() > FLAT_UM) && !is_elastic;
+        let ideal =
+            if bent { Some(Sheet::ideal(bed, middle_mm, &off_plane_um).ok_or(BedError::Screws)?) } else { None };
         if let Some(plate) = &bed.plate {
             shapes.push(level(growth_um(plate, warmth)));
             let warmer_below_c = plate.cooler_above_share.0 * (warmth.bed_c - scenario.room.temperature_c.0);
             let sheet = Sheet::of_bed(bed, plate, middle_mm, warmer_below_c)?;
-            if plate.held == Held::AtScrews {
-                check_bend(plate, sheet.farthest_from(|u, v| warped_um(through_screws, u, v)))?;
-                // The plate itself passes through the screws.
-                through_screws = [0.0; 4];
-            } else {
-                check_bend(plate, sheet.farthest_from(|_, _| 0.0))?;
+            let frame_um = |u: f64, v: f64| ideal.as_ref().map_or(0.0, |ideal| ideal.height_um(u, v));
+            check_bend(plate, sheet.farthest_from_a_plane(frame_um))?;
+            if is_elastic {
+                plane = [0.0; 3];
             }
             shapes.push(Shape::Sheet(sheet));
         }
+        shapes.extend(ideal.map(Shape::Sheet));
         shapes.extend(machine.gantry.iter().flat_map(|gantry| gantry::shapes(gantry, machine, middle_mm)));
         if let Some(nozzle) = machine.nozzle {
             let warmer_c = warmth.nozzle_c - REFERENCE_TEMPERATURE_C;
             shapes.push(level(nozzle.expansion_um_per_m_c.0 * nozzle.hot_length_mm.0 / 1e3 * warmer_c));
         }
-        Ok(Self { through_screws, middle_mm, shapes })
+        Self { plane, middle_mm, forms: Vec::new(), shapes }.with_forms_of(scenario)
+    }
+
+    /// The same bed with the forms of another scenario, which differs from its own in nothing else.
+    ///
+    /// # Errors
+    /// [`BedError::Measured`] if a measured surface cannot be used.
+    pub(crate) fn with_forms_of(&self, scenario: &Scenario) -> Result<Self, BedError> {
+        let half_mm = [scenario.bed.x_mm.length() / 2.0, scenario.bed.y_mm.length() / 2.0];
+        let shape = |form| Shape::new(form, self.middle_mm, half_mm, &scenario.folder);
+        let forms = scenario.bed.forms.iter().map(shape).collect::<Result<_, _>>()?;
+        Ok(Self { forms, ..self.clone() })
+    }
+
+    fn all_shapes(&self) -> impl Iterator<Item = &Shape> {
+        self.forms.iter().chain(&self.shapes)
     }
 
     /// Height of the bed above the machine's zero.
     pub fn height_um(&self, x_mm: f64, y_mm: f64) -> f64 {
         let (u, v) = (x_mm - self.middle_mm[0], y_mm - self.middle_mm[1]);
-        warped_um(self.through_screws, u, v) + self.shapes.iter().map(|shape| shape.height_um(u, v)).sum::<f64>()
+        let [c0, c1, c2] = self.plane;
+        c0 + c1 * u + c2 * v + self.all_shapes().map(|shape| shape.height_um(u, v)).sum::<f64>()
     }
 
     /// Distance between samples along a path at which no more than a quarter of a micrometre hides between two.
@@ -113,8 +139,8 @@ impl ModelledBed {
     /// Between samples `h` apart a surface of curvature `c` rises by at most `c·h²/8` above its chord (the remainder of
     /// linear interpolation), and the curvatures of all forms are added.
     pub fn sample_step_mm(&self) -> f64 {
-        let curvature_um_per_mm2 =
-            2.0 * self.through_screws[3].abs() + self.shapes.iter().map(Shape::largest_curvature).sum::<f64>();
+        // An empty sum would be a negative zero.
+        let curvature_um_per_mm2 = self.all_shapes().map(Shape::largest_curvature).fold(0.0, |sum, more| sum + more);
         (8.0 * HIDDEN_UM / curvature_um_per_mm2).sqrt().clamp(SHORTEST_SAMPLE_STEP_MM, LONGEST_SAMPLE_STEP_MM)
     }
 
@@ -147,38 +173,44 @@ fn warped_um([c0, c1, c2, c3]: [f64; 4], u: f64, v: f64) -> f64 {
     c0 + c1 * u + c2 * v + c3 * u * v
 }
 
-/// The plane through three screws, or the simplest warped surface (a hyperbolic paraboloid) through four.
-fn surface_through(screws: &[Screw], middle_mm: [f64; 2]) -> Option<[f64; 4]> {
-    // Coordinates in units of 100 mm, so that the terms are of one size.
-    let mut rows: Vec<[f64; 5]> = screws
+/// The best plane through screws (least squares), and how far each is off it; none if they stand in a line, or two in
+/// one place.
+fn plane_through(screws: &[Screw], middle_mm: [f64; 2]) -> Option<([f64; 3], Vec<f64>)> {
+    let places: Vec<[f64; 3]> = screws
         .iter()
-        .map(|screw| {
-            let (u, v) = ((screw.x_mm.0 - middle_mm[0]) / 100.0, (screw.y_mm.0 - middle_mm[1]) / 100.0);
-            [1.0, u, v, u * v, screw.height_um.0]
-        })
+        .map(|screw| [screw.x_mm.0 - middle_mm[0], screw.y_mm.0 - middle_mm[1], screw.height_um.0])
         .collect();
-    let unknowns = rows.len().min(4);
-    // Gauss elimination with the largest pivot of each column.
-    for pivot in 0..unknowns {
-        let best = (pivot..unknowns).max_by(|&a, &b| rows[a][pivot].abs().total_cmp(&rows[b][pivot].abs()))?;
-        rows.swap(pivot, best);
-        let pivot_row = rows[pivot];
-        if pivot_row[pivot].abs() < 1e-6 {
-            return None;
-        }
-        for (_, row) in rows.iter_mut().enumerate().filter(|(index, _)| *index != pivot) {
-            let factor = row[pivot] / pivot_row[pivot];
-            for (value, &above) in row.iter_mut().zip(&pivot_row).skip(pivot) {
-                *value -= factor * above;
-            }
-        }
+    let apart_mm = |one: &[f64; 3], other: &[f64; 3]| (one[0] - other[0]).hypot(one[1] - other[1]);
+    let all = places.as_slice();
+    let pairs =
+        move || all.iter().enumerate().flat_map(move |(index, one)| all[..index].iter().map(move |two| (one, two)));
+    if pairs().any(|(one, other)| apart_mm(one, other) < NEAREST_MM) {
+        return None;
     }
-    let mut coefficients = [0.0; 4];
-    for (index, coefficient) in coefficients.iter_mut().enumerate().take(unknowns) {
-        *coefficient = rows[index][4] / rows[index][index];
+    // The farthest pair, and the screw farthest from the line through it.
+    let (one, other) = pairs().max_by(|a, b| apart_mm(a.0, a.1).total_cmp(&apart_mm(b.0, b.1)))?;
+    let aside_mm = |place: &[f64; 3]| {
+        ((other[0] - one[0]) * (place[1] - one[1]) - (other[1] - one[1]) * (place[0] - one[0])).abs()
+            / apart_mm(one, other)
+    };
+    if !places.iter().any(|place| aside_mm(place) >= NEAREST_MM) {
+        return None;
     }
-    let [c0, c1, c2, c3] = coefficients;
-    Some([c0, c1 / 100.0, c2 / 100.0, c3 / 10_000.0])
+    let plane = best_plane(places.iter().copied())?;
+    let off_plane_um = places.iter().map(|[u, v, um]| um - plane[0] - plane[1] * u - plane[2] * v).collect();
+    Some((plane, off_plane_um))
+}
+
+/// The plane of least squares through places and heights: normal equations about their mean.
+fn best_plane(places: impl Iterator<Item = [f64; 3]> + Clone) -> Option<[f64; 3]> {
+    let count = places.clone().count() as f64;
+    let mean = [0, 1, 2].map(|axis| places.clone().map(|place| place[axis]).sum::<f64>() / count);
+    let sum = |a: usize, b: usize| places.clone().map(|place| (place[a] - mean[a]) * (place[b] - mean[b])).sum::<f64>();
+    let (uu, uv, vv, uw, vw) = (sum(0, 0), sum(0, 1), sum(1, 1), sum(0, 2), sum(1, 2));
+    let determinant = uu * vv - uv * uv;
+    let (slope_u, slope_v) = ((uw * vv - vw * uv) / determinant, (vw * uu - uw * uv) / determinant);
+    let found = [mean[2] - slope_u * mean[0] - slope_v * mean[1], slope_u, slope_v];
+    found.iter().all(|value| value.is_finite()).then_some(found)
 }
 
 #[cfg(test)]
@@ -195,6 +227,7 @@ mod tests {
             y_mm: Extent { from: 0.0, to: 100.0 },
             screw_pitch_mm: Positive(0.7),
             screws: screws.collect(),
+            raised_um: Bounded(0.0),
             plate: None,
             forms,
         };
@@ -226,10 +259,70 @@ mod tests {
         }
     }
 
+    /// A level bed without forms is as straight as any.
+    #[test]
+    fn a_straight_bed_is_sampled_too() {
+        assert_eq!(model(&LEVEL, vec![]).sample_step_mm(), LONGEST_SAMPLE_STEP_MM);
+    }
+
     #[test]
     fn screws_in_a_line_hold_nothing() {
-        let line = scenario(&[(0.0, 0.0, 0.0), (50.0, 50.0, 0.0), (100.0, 100.0, 0.0)], vec![]);
-        assert!(matches!(built(&line), Err(BedError::Screws)));
+        for screws in [
+            &[(0.0, 0.0, 0.0), (50.0, 50.0, 0.0), (100.0, 100.0, 0.0)][..],
+            &[(10.0, 10.0, 0.0), (10.4, 10.0, 5.0), (100.0, 10.0, 0.0), (50.0, 90.0, 0.0)],
+        ] {
+            assert!(matches!(built(&scenario(screws, vec![])), Err(BedError::Screws)), "{screws:?}");
+        }
+    }
+
+    /// FE-2 of the published check values (scikit-fem, Argyris elements): screws in a diamond below 3 mm of aluminium, the
+    /// last raised by 50 µm, give the plate's corners +37.4, −8.6, +46.1 and −17.3 µm, own weight included. That weight is
+    /// the same at opposite corners, so half of their difference is the weightless plate's too.
+    #[test]
+    fn screws_in_a_diamond_or_in_the_middle_hold_a_plate() {
+        let diamond = |aside_mm: f64, plate: Option<Plate>| {
+            let mut scenario = scenario(
+                &[
+                    (115.0, 10.0, 0.0),
+                    (220.0, 90.0 + aside_mm, 0.0),
+                    (115.0 + aside_mm, 190.0, 0.0),
+                    (10.0, 110.0, 50.0),
+                ],
+                vec![],
+            );
+            (scenario.bed.x_mm.to, scenario.bed.y_mm.to) = (230.0, 200.0);
+            scenario.bed.plate = plate;
+            ModelledBed::new(&scenario, Warmth { bed_c: 20.0, nozzle_c: 20.0 }).unwrap()
+        };
+        let corners = |bed: &ModelledBed| {
+            [(0.0, 0.0), (230.0, 0.0), (0.0, 200.0), (230.0, 200.0)].map(|(x, y)| bed.height_um(x, y))
+        };
+        let aluminium = Plate {
+            material: crate::scenario::Material::Aluminium6061,
+            thickness_mm: Positive(3.0),
+            held: Held::AtScrews,
+            cooler_above_share: Default::default(),
+            clamps: Vec::new(),
+        };
+        let elastic = corners(&diamond(0.0, Some(aluminium)));
+        for (found, wanted) in elastic.into_iter().zip([37.4, -8.6, 46.1, -17.3]) {
+            assert!((found - wanted).abs() < 0.1, "{elastic:?}");
+        }
+        let bed = diamond(0.0, None);
+        let ideal = corners(&bed);
+        for (one, opposite, wanted) in [(0, 3, 27.35), (2, 1, 27.35)] {
+            assert!(((ideal[one] - ideal[opposite]) / 2.0 - wanted).abs() < 0.1, "{ideal:?}");
+        }
+        // A little aside, or with one more in the middle, it is nearly the same bed.
+        let moved = diamond(5.0, None);
+        assert!((moved.height_um(0.0, 0.0) - bed.height_um(0.0, 0.0)).abs() < 10.0);
+        let middle =
+            [(10.0, 10.0, 30.0), (190.0, 10.0, -20.0), (10.0, 90.0, 0.0), (190.0, 90.0, 55.0), (100.0, 50.0, 90.0)];
+        let bed = model(&middle, vec![]);
+        for (x, y, height) in middle {
+            assert!((bed.height_um(x, y) - height).abs() < 1e-6);
+        }
+        assert!(bed.height_um(0.0, 0.0).abs() < 200.0 && bed.height_um(200.0, 100.0).abs() < 200.0);
     }
 
     #[test]

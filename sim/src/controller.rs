@@ -43,6 +43,12 @@ impl Controller {
         }
     }
 
+    /// Mean and shift of the grid: how much higher than asked a layer lies whose shape has faded; 0 without a correction.
+    pub(crate) fn datum_um(&self) -> f64 {
+        let datum = |correction: &Correction<CAPACITY>| correction.shift_um() + correction.grid().mean_um();
+        f64::from(self.correction.as_ref().map_or(0, datum))
+    }
+
     /// Where the nozzle is told to go for a place at logical height, before the Z motor rounds it to steps.
     pub(crate) fn machine_z_um(&self, at: Point) -> i32 {
         self.correction.as_ref().map_or(at.z_um, |correction| correction.machine_z_um(at.x_um, at.y_um, at.z_um))

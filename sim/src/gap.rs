@@ -2,81 +2,116 @@
 
 use std::collections::BTreeMap;
 
-use crate::outcome::{GapFigures, LayerFigures, LayerRun, Place, Point, ProfileStretch, Range};
+use crate::outcome::{
+    Class, GapErrors, GapFigures, LayerFigures, LayerRun, PerClass, Place, Point, ProfileStretch, Range,
+};
 
-/// Classes of absolute error, a tenth of a micrometre each, for the 95th percentile; the last holds all beyond.
-const CLASSES: usize = 20_001;
-const CLASSES_PER_UM: f64 = 10.0;
+/// Sizes of absolute error, a tenth of a micrometre each, for the 95th percentile; the last holds all beyond.
+const SIZES: usize = 20_001;
+const SIZES_PER_UM: f64 = 10.0;
 
-/// Figures of one run over a stretch of path, as it goes.
+/// What counts as good.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Measure {
+    pub(crate) tolerance_um: f64,
+    /// Whether something is laid down; a pen or a cutter is meant to touch.
+    pub(crate) lays: bool,
+}
+
+impl Measure {
+    /// The class of a gap error for the thickness that was asked for.
+    #[inline]
+    pub(crate) fn class(self, error_um: f64, asked_um: f64) -> Class {
+        if self.lays {
+            Class::of(error_um + asked_um, asked_um, self.tolerance_um)
+        } else {
+            Class::of_tool(error_um, self.tolerance_um)
+        }
+    }
+}
+
+/// Figures of one run over the first layer, as it goes.
 #[derive(Clone, Debug)]
 pub(crate) struct GapTally {
-    tolerance_um: f64,
-    length_mm: f64,
+    measure: Measure,
+    length_mm: PerClass,
     sum: f64,
     sum_of_squares: f64,
     min_um: f64,
     max_um: f64,
-    within_mm: f64,
-    length_by_class_mm: Vec<f64>,
+    length_by_size_mm: Vec<f64>,
     worst: Option<Place>,
+    /// Where the nozzle is deepest in what is below it.
+    deepest: Option<Place>,
 }
 
 impl GapTally {
-    pub(crate) fn new(tolerance_um: f64) -> Self {
+    pub(crate) fn new(measure: Measure) -> Self {
         Self {
-            tolerance_um,
-            length_mm: 0.0,
+            measure,
+            length_mm: PerClass::default(),
             sum: 0.0,
             sum_of_squares: 0.0,
             min_um: f64::INFINITY,
             max_um: f64::NEG_INFINITY,
-            within_mm: 0.0,
-            length_by_class_mm: vec![0.0; CLASSES],
+            length_by_size_mm: vec![0.0; SIZES],
             worst: None,
+            deepest: None,
         }
     }
 
+    /// Takes in length that has no gap.
+    pub(crate) fn skip(&mut self, class: Class, length_mm: f64) {
+        self.length_mm.add(class, length_mm);
+    }
+
     /// Takes in a place that stands for a length of path; `place` is only asked for at a new worst.
-    pub(crate) fn add(&mut self, error_um: f64, length_mm: f64, place: impl FnOnce() -> Place) {
-        self.length_mm += length_mm;
+    pub(crate) fn add(&mut self, error_um: f64, asked_um: f64, length_mm: f64, place: impl Fn() -> Place) {
+        let class = self.measure.class(error_um, asked_um);
+        self.length_mm.add(class, length_mm);
         self.sum += error_um * length_mm;
         self.sum_of_squares += error_um * error_um * length_mm;
+        if class == Class::Contact
+            && self.deepest.is_none_or(|deepest| error_um + asked_um < deepest.gap_error_um + deepest.z_mm * 1000.0)
+        {
+            self.deepest = Some(place());
+        }
         self.min_um = self.min_um.min(error_um);
         self.max_um = self.max_um.max(error_um);
         let size_um = error_um.abs();
-        if size_um <= self.tolerance_um {
-            self.within_mm += length_mm;
-        }
-        // Saturates for what is beyond the last class.
-        let class = ((size_um * CLASSES_PER_UM) as usize).min(CLASSES - 1);
-        self.length_by_class_mm[class] += length_mm;
+        // Saturates for what is beyond the last size.
+        let size = ((size_um * SIZES_PER_UM) as usize).min(SIZES - 1);
+        self.length_by_size_mm[size] += length_mm;
         if self.worst.is_none_or(|worst| size_um > worst.gap_error_um.abs()) {
             self.worst = Some(place());
         }
     }
 
+    /// Where the nozzle is deepest in the bed, if it touches it.
+    pub(crate) fn deepest(&self) -> Option<Place> {
+        self.deepest
+    }
+
     pub(crate) fn figures(&self) -> GapFigures {
-        if self.length_mm <= 0.0 {
-            return GapFigures::default();
-        }
-        let mut beyond_mm = self.length_mm * 0.05;
-        let p95_class = self.length_by_class_mm.iter().rposition(|&length_mm| {
-            beyond_mm -= length_mm;
-            beyond_mm < 0.0
+        let judged_mm = self.length_mm.judged();
+        let errors = self.worst.filter(|_| judged_mm > 0.0).map(|worst| {
+            let mut beyond_mm = judged_mm * 0.05;
+            let p95_size = self.length_by_size_mm.iter().rposition(|&length_mm| {
+                beyond_mm -= length_mm;
+                beyond_mm < 0.0
+            });
+            GapErrors {
+                min_um: self.min_um,
+                max_um: self.max_um,
+                mean_um: self.sum / judged_mm,
+                rms_um: (self.sum_of_squares / judged_mm).sqrt(),
+                // The middle of the size, unless the largest error of all is nearer.
+                p95_abs_um: ((p95_size.unwrap_or(0) as f64 + 0.5) / SIZES_PER_UM)
+                    .min(self.min_um.abs().max(self.max_um.abs())),
+                worst,
+            }
         });
-        GapFigures {
-            printed_length_mm: self.length_mm,
-            min_um: self.min_um,
-            max_um: self.max_um,
-            mean_um: self.sum / self.length_mm,
-            rms_um: (self.sum_of_squares / self.length_mm).sqrt(),
-            // The middle of the class, unless the largest error of all is nearer.
-            p95_abs_um: ((p95_class.unwrap_or(0) as f64 + 0.5) / CLASSES_PER_UM)
-                .min(self.min_um.abs().max(self.max_um.abs())),
-            within_tolerance: (self.within_mm / self.length_mm).min(1.0),
-            worst: self.worst,
-        }
+        GapFigures { length_mm: self.length_mm, errors }
     }
 }
 
@@ -111,14 +146,14 @@ impl WorstPlaces {
     }
 }
 
-/// Gap error by layer; layers are told apart to 10 µm, more coarsely if there are very many of them.
+/// Shape of the top by layer; layers are told apart to 10 µm, more coarsely if there are very many of them.
 #[derive(Clone, Debug)]
 pub(crate) struct Layers {
     thickness_um: i32,
     layers: BTreeMap<i32, [LayerTally; 3]>,
 }
 
-/// Gap error of one run over a stretch of one layer.
+/// Shape of the top of one run over a stretch of one layer.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct LayerTally {
     length_mm: f64,
@@ -134,8 +169,8 @@ impl Default for LayerTally {
 }
 
 impl LayerTally {
-    pub(crate) fn add(&mut self, error_um: f64, length_mm: f64) {
-        self.merge(&Self { length_mm, sum: error_um * length_mm, min_um: error_um, max_um: error_um });
+    pub(crate) fn add(&mut self, above_um: f64, length_mm: f64) {
+        self.merge(&Self { length_mm, sum: above_um * length_mm, min_um: above_um, max_um: above_um });
     }
 
     fn merge(&mut self, other: &Self) {
@@ -167,8 +202,8 @@ impl Layers {
 
     pub(crate) fn figures(&self) -> Vec<LayerFigures> {
         let run = |tally: &LayerTally| match tally.length_mm {
-            0.0 => LayerRun::default(),
-            length_mm => LayerRun { min_um: tally.min_um, mean_um: tally.sum / length_mm, max_um: tally.max_um },
+            0.0 => None,
+            length_mm => Some(LayerRun { min_um: tally.min_um, mean_um: tally.sum / length_mm, max_um: tally.max_um }),
         };
         let figures = |(index, tallies): (&i32, &[LayerTally; 3])| LayerFigures {
             z_mm: f64::from(*index) * f64::from(self.thickness_um) / 1000.0,
@@ -201,6 +236,7 @@ pub(crate) struct ProfileSample {
     pub(crate) place: Point,
     pub(crate) bed_um: f64,
     pub(crate) nozzle_um: [f64; 3],
+    /// No number where it was not judged.
     pub(crate) gap_error_um: [f64; 3],
 }
 
@@ -297,29 +333,53 @@ mod tests {
         Place { job_line: 1, x_mm, y_mm: 0.0, z_mm: 0.2, gap_error_um }
     }
 
+    const MEASURE: Measure = Measure { tolerance_um: 50.0, lays: true };
+
     #[test]
-    fn figures_are_weighted_by_length() {
-        let mut tally = GapTally::new(50.0);
-        tally.add(-40.0, 1.0, || place(-40.0, 0.0));
-        tally.add(80.0, 3.0, || place(80.0, 1.0));
+    fn figures_are_weighted_by_length_and_refusal_is_never_good() {
+        let mut tally = GapTally::new(MEASURE);
+        tally.add(-40.0, 200.0, 1.0, || place(-40.0, 0.0));
+        tally.add(80.0, 200.0, 3.0, || place(80.0, 1.0));
+        tally.skip(Class::Refused, 4.0);
+        tally.skip(Class::OffBed, 2.0);
         let figures = tally.figures();
-        assert_eq!((figures.min_um, figures.max_um, figures.mean_um), (-40.0, 80.0, 50.0));
-        assert!((figures.rms_um - (5200.0_f64).sqrt()).abs() < 1e-9);
-        assert_eq!((figures.within_tolerance, figures.worst), (0.25, Some(place(80.0, 1.0))));
-        assert_eq!(GapTally::new(1.0).figures(), GapFigures::default());
+        let errors = figures.errors.unwrap();
+        assert_eq!((errors.min_um, errors.max_um, errors.mean_um), (-40.0, 80.0, 50.0));
+        assert!((errors.rms_um - (5200.0_f64).sqrt()).abs() < 1e-9);
+        assert_eq!((figures.good(), errors.worst), (0.1, place(80.0, 1.0)));
+        let lengths_mm = figures.length_mm;
+        assert_eq!((lengths_mm.judged(), lengths_mm.on_bed(), lengths_mm.share_judged()), (4.0, 8.0, 0.4));
+        assert_eq!(GapTally::new(MEASURE).figures(), GapFigures::default());
+        let mut refused = GapTally::new(MEASURE);
+        refused.skip(Class::Refused, 4.0);
+        assert_eq!((refused.figures().errors, refused.figures().good()), (None, 0.0));
+    }
+
+    #[test]
+    fn contact_is_remembered_where_it_is_deepest() {
+        let mut tally = GapTally::new(MEASURE);
+        for (index, error_um) in [-150.0, -210.0, -300.0, -250.0].into_iter().enumerate() {
+            tally.add(error_um, 200.0, 1.0, || place(error_um, index as f64));
+        }
+        assert_eq!(tally.deepest(), Some(place(-300.0, 2.0)));
+        assert_eq!(tally.figures().length_mm.0, [3.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0]);
+        let mut pen = GapTally::new(Measure { lays: false, ..MEASURE });
+        pen.add(-40.0, 0.0, 1.0, || place(-40.0, 0.0));
+        assert_eq!((pen.deepest(), pen.figures().good()), (None, 1.0));
     }
 
     #[test]
     fn the_95th_percentile_of_a_uniform_error() {
-        let mut tally = GapTally::new(50.0);
+        let p95_um = |tally: &GapTally| tally.figures().errors.unwrap().p95_abs_um;
+        let mut tally = GapTally::new(MEASURE);
         for index in 0..10_000 {
             let error_um = f64::from(index) / 50.0 * if index % 2 == 0 { 1.0 } else { -1.0 };
-            tally.add(error_um, 0.7, || place(error_um, 0.0));
+            tally.add(error_um, 300.0, 0.7, || place(error_um, 0.0));
         }
-        assert!((tally.figures().p95_abs_um - 190.0).abs() <= 0.1, "{}", tally.figures().p95_abs_um);
-        let mut huge = GapTally::new(50.0);
-        huge.add(9000.0, 1.0, || place(9000.0, 0.0));
-        assert!(huge.figures().p95_abs_um <= 9000.0);
+        assert!((p95_um(&tally) - 190.0).abs() <= 0.1, "{}", p95_um(&tally));
+        let mut huge = GapTally::new(MEASURE);
+        huge.add(9000.0, 200.0, 1.0, || place(9000.0, 0.0));
+        assert!(p95_um(&huge) <= 9000.0);
     }
 
     #[test]

@@ -3,7 +3,7 @@
 use std::io::BufRead;
 
 use gapkeeper::Move;
-use gapkeeper_host_tools::gcode::{Action, Interpreter, Reader, moves};
+use gapkeeper_host_tools::gcode::{Action, Interpreter, Reader, Straight, moves};
 
 use crate::replay::ReplayError;
 
@@ -44,6 +44,36 @@ pub enum JobEvent {
     },
 }
 
+/// How a job is read.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Reading {
+    /// Go on past lines that cannot be read.
+    pub keep_going: bool,
+    /// Of two words of one modal group on a line the later one counts.
+    pub lenient: bool,
+    /// Whether the job extrudes, if that is known before it is read.
+    pub extrudes: Option<bool>,
+}
+
+/// What reads the lines of a job.
+pub(crate) fn interpreter(lenient: bool) -> Interpreter {
+    if lenient { Interpreter::new().lenient() } else { Interpreter::new() }
+}
+
+/// Whether a straight move lays something down: what `E` moves with does, by `G0` as well; in a job without `E`
+/// whatever is fed along the bed does.
+#[inline]
+pub(crate) fn straight_prints(straight: &Straight, motion: &Move<1>, extrudes: bool) -> bool {
+    let travels = (motion.start.x_um, motion.start.y_um) != (motion.end.x_um, motion.end.y_um);
+    travels && (straight.extruded_nm > 0 || !(straight.rapid || extrudes))
+}
+
+/// Feed of a straight move; none for `G0`, which does not follow `F`.
+#[inline]
+pub(crate) fn feed_mm_s(straight: &Straight) -> Option<f64> {
+    moves::feed_mm_s(straight.feed_nm_min).filter(|_| !straight.rapid)
+}
+
 /// Reads a job from its text and tells what happens, in memory that does not grow with it.
 ///
 /// As in a replay: in a job that extrudes, moves with `E` forwards print; in any other all feed moves do.
@@ -53,59 +83,110 @@ pub enum JobEvent {
 pub fn walk<E: From<ReplayError>>(
     name: &str,
     job: impl BufRead,
+    tell: impl FnMut(JobEvent) -> Result<(), E>,
+) -> Result<(), E> {
+    walk_with(name, job, Reading::default(), tell)
+}
+
+/// The same with what is known of the job beforehand.
+pub(crate) fn walk_with<E: From<ReplayError>>(
+    name: &str,
+    job: impl BufRead,
+    reading: Reading,
     mut tell: impl FnMut(JobEvent) -> Result<(), E>,
 ) -> Result<(), E> {
-    let mut reader = Reader::new(name, job);
-    let mut interpreter = Interpreter::new();
-    let mut extrudes = false;
-    while let Some(line) = reader.next_line().map_err(ReplayError::from)? {
-        let number = line.number();
-        let refused = |message| ReplayError::Move {
-            file: name.to_string(),
-            line: number,
-            text: String::from_utf8_lossy(line.raw()).trim_end().to_string(),
-            message,
+    let mut walker = Walker::new(name, job, reading);
+    while let Some(line) = walker.line(&mut tell) {
+        line?;
+    }
+    Ok(())
+}
+
+/// Reads a job up to its first error, or past all errors: for a look ahead, after which it is read again.
+pub(crate) fn look_ahead(name: &str, job: impl BufRead, reading: Reading, mut tell: impl FnMut(JobEvent)) {
+    let mut walker = Walker::new(name, job, reading);
+    let mut tell = |event| {
+        tell(event);
+        Ok::<(), ReplayError>(())
+    };
+    while let Some(line) = walker.line(&mut tell) {
+        match line {
+            Ok(()) => {}
+            Err(ReplayError::Job(error)) if !error.is_bad_line() => return,
+            Err(_) if !reading.keep_going => return,
+            Err(_) => {}
+        }
+    }
+}
+
+struct Walker<'a, R> {
+    name: &'a str,
+    reader: Reader<R>,
+    interpreter: Interpreter,
+    extrudes: bool,
+}
+
+impl<'a, R: BufRead> Walker<'a, R> {
+    fn new(name: &'a str, job: R, reading: Reading) -> Self {
+        let extrudes = reading.extrudes == Some(true);
+        Self { name, reader: Reader::new(name, job), interpreter: interpreter(reading.lenient), extrudes }
+    }
+
+    /// Does one line; none at the end.
+    #[inline]
+    fn line<E: From<ReplayError>>(
+        &mut self,
+        tell: &mut impl FnMut(JobEvent) -> Result<(), E>,
+    ) -> Option<Result<(), E>> {
+        let line = match self.reader.next_line() {
+            Ok(line) => line?,
+            Err(error) => return Some(Err(ReplayError::from(error).into())),
         };
-        let action = interpreter.execute(&line).map_err(ReplayError::from)?;
+        let number = line.number();
+        let action = match self.interpreter.execute(&line) {
+            Ok(action) => action,
+            Err(error) => return Some(Err(ReplayError::from(error).into())),
+        };
+        let refused = |message| {
+            E::from(ReplayError::Move {
+                file: self.name.to_string(),
+                line: number,
+                text: String::from_utf8_lossy(line.raw()).trim_end().to_string(),
+                message,
+            })
+        };
         let extruded_nm = match &action {
             Action::Straight(straight) => straight.extruded_nm,
             Action::Arc(arc) => arc.extruded_nm,
             Action::Cycle(_) => 0,
-            Action::Home(_) => {
-                tell(JobEvent::Homed { line: number })?;
-                continue;
-            }
-            Action::None | Action::SetPosition | Action::Dwell | Action::End => continue,
+            Action::Home(_) => return Some(tell(JobEvent::Homed { line: number })),
+            Action::None | Action::SetPosition | Action::Dwell | Action::End => return Some(Ok(())),
         };
-        if extruded_nm > 0 && !extrudes {
-            extrudes = true;
-            tell(JobEvent::ExtrudesAfterAll)?;
-        }
-        let prints = extruded_nm > 0 || !extrudes;
-        match action {
-            Action::Straight(straight) => {
-                let motion = moves::straight(straight.start, straight.end, extruded_nm).map_err(refused)?;
-                let feed_mm_s = moves::feed_mm_s(straight.feed_nm_min).filter(|_| !straight.rapid);
-                let travels = (motion.start.x_um, motion.start.y_um) != (motion.end.x_um, motion.end.y_um);
-                // What `E` moves with prints, by G0 as well.
-                let prints = prints && travels && (extruded_nm > 0 || !straight.rapid);
-                tell(JobEvent::Move(JobMove { line: number, motion, prints, feed_mm_s, chord: false }))?;
+        if extruded_nm > 0 && !self.extrudes {
+            self.extrudes = true;
+            if let Err(error) = tell(JobEvent::ExtrudesAfterAll) {
+                return Some(Err(error));
             }
-            Action::Arc(arc) => {
+        }
+        let extrudes = self.extrudes;
+        let mut go = |straight: Straight| {
+            let motion = moves::straight(straight.start, straight.end, straight.extruded_nm).map_err(refused)?;
+            let prints = straight_prints(&straight, &motion, extrudes);
+            let feed_mm_s = feed_mm_s(&straight);
+            tell(JobEvent::Move(JobMove { line: number, motion, prints, feed_mm_s, chord: false }))
+        };
+        let told = match action {
+            Action::Straight(straight) => go(straight),
+            Action::Cycle(cycle) => cycle.moves().try_for_each(go),
+            Action::Arc(arc) => moves::chords(&arc).map_err(refused).and_then(|mut chords| {
+                let prints = extruded_nm > 0 || !extrudes;
                 let feed_mm_s = moves::feed_mm_s(arc.feed_nm_min);
-                for motion in moves::chords(&arc).map_err(refused)? {
-                    tell(JobEvent::Move(JobMove { line: number, motion, prints, feed_mm_s, chord: true }))?;
-                }
-            }
-            Action::Cycle(cycle) => {
-                for straight in cycle.moves() {
-                    let motion = moves::straight(straight.start, straight.end, 0).map_err(refused)?;
-                    let feed_mm_s = moves::feed_mm_s(straight.feed_nm_min).filter(|_| !straight.rapid);
-                    tell(JobEvent::Move(JobMove { line: number, motion, prints: false, feed_mm_s, chord: false }))?;
-                }
-            }
-            _ => {}
-        }
+                chords.try_for_each(|motion| {
+                    tell(JobEvent::Move(JobMove { line: number, motion, prints, feed_mm_s, chord: true }))
+                })
+            }),
+            _ => Ok(()),
+        };
+        Some(told)
     }
-    Ok(())
 }

@@ -1,15 +1,17 @@
 //! Modelled beds, a virtual controller that runs the core, replay of jobs, and pictures of the gap.
 //!
 //! ```
+//! use std::io::Cursor;
+//!
 //! use gapkeeper_sim::replay::{Settings, replay};
 //! use gapkeeper_sim::{demo, outcome::Run};
 //!
 //! let scenario = demo::scenario()?;
-//! let job = "G1 X20 Y20 Z0.2 F1200\nG1 X200 Y180 E8\n";
+//! let job = Cursor::new("G1 X20 Y20 Z0.2 F1200\nG1 X200 Y180 E8\n");
 //! let settings = Settings::new(&scenario);
-//! let outcome = replay("diagonal", job.as_bytes(), &settings)?;
-//! let within = |run: Run| outcome.runs[run as usize].first_layer.within_tolerance;
-//! assert!(within(Run::Refined) > within(Run::Uncorrected));
+//! let outcome = replay("diagonal", job, &settings)?;
+//! let good = |run: Run| outcome.runs[run as usize].first_layer.good();
+//! assert!(good(Run::Refined) > good(Run::Uncorrected));
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 //!
@@ -18,6 +20,8 @@
 //! | [`scenario`] | the scenario file: a machine and a bed, in TOML |
 //! | [`bed`] | the modelled bed: a surface through screws, plus forms |
 //! | [`replay`] | the virtual controller over that bed, three runs side by side |
+//! | [`setup`] | a scenario with a grid in force: shift, fade, surface, raised bed |
+//! | [`first_layer`] | what of a job lies on the bare bed |
 //! | [`deposit`] | what each run lays down, as a height field |
 //! | [`outcome`] | what a replay found, as plain data |
 //! | [`picture`], [`report`], [`summary`] | that data as pictures, as a page, as text and JSON |
@@ -35,10 +39,13 @@
 
 pub mod bed;
 pub mod bench;
+mod cells;
+mod class;
 mod controller;
 pub mod demo;
 pub mod deposit;
 pub mod dynamics;
+pub mod first_layer;
 mod gap;
 pub mod job;
 pub mod life;
@@ -50,6 +57,7 @@ pub mod rehearse;
 pub mod replay;
 pub mod report;
 pub mod scenario;
+pub mod setup;
 pub mod summary;
 mod surfaces;
 pub mod survey;

@@ -3,25 +3,25 @@
 mod commands;
 
 use std::ffi::OsString;
-use std::fs::File;
-use std::io::{self, BufReader, Read, Write};
+use std::io::{self, Write};
 use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-use anyhow::Context;
 use clap::{Args, CommandFactory, Parser, Subcommand};
-use gapkeeper_host_tools::grid_file::{GridDocument, GridFormat, SurveyMarks, read_grid, write_grid};
+use gapkeeper_host_tools::grid_file::GridFormat;
 use gapkeeper_host_tools::manual::{CompletionsArguments, ManArguments};
 use gapkeeper_host_tools::printed::{name, print, print_json};
-use gapkeeper_host_tools::{FileError, Watched, program, write_all_atomically};
+use gapkeeper_host_tools::{FileError, program, write_all_atomically};
 use gapkeeper_sim::deposit::{Squeeze, replay_with_deposit};
+use gapkeeper_sim::first_layer::FirstLayerHeights;
 use gapkeeper_sim::life::Life;
 use gapkeeper_sim::outcome::Outcome;
 use gapkeeper_sim::plan::{Plan, PlanSettings, plan};
 use gapkeeper_sim::rehearse::{self, RehearseError};
 use gapkeeper_sim::replay::{Settings, replay};
-use gapkeeper_sim::scenario::{Count, FadeSettings, NotNegative, Scenario};
+use gapkeeper_sim::scenario::{Count, NotNegative, Scenario};
+use gapkeeper_sim::setup::{self, Setup};
 use gapkeeper_sim::survey::{SurveyOutcome, survey};
 use gapkeeper_sim::{demo, picture, report, summary};
 
@@ -49,14 +49,16 @@ enum Command {
         output: OutputOptions,
     },
     /// Replay a job over a scenario's bed: uncorrected, corrected, and corrected with a refined grid.
-    #[command(after_help = "Example: gapsim replay tray.gcode --scenario bench.toml --out pictures")]
+    #[command(after_help = "Example: gapsim replay tray.gcode --scenario bench.toml --out pictures\n\n\
+        Exit code 1 if the nozzle touches the bed, or a move is refused, in the run that would be used: the one with \
+        the best surface of the grid.")]
     Replay {
         /// The job, G-code
         job: PathBuf,
         /// Machine and modelled bed, TOML
         #[arg(long, value_name = "FILE")]
         scenario: PathBuf,
-        /// Saved grid, JSON (with its own shift and fade) or CSV; without it the grid is read off the modelled bed
+        /// Saved grid; JSON, records and images hold their own shift and fade (default: read off the modelled bed)
         #[arg(long, value_name = "FILE")]
         grid: Option<PathBuf>,
         /// Folder for pictures, page and summary; without it only the summary is printed
@@ -141,9 +143,12 @@ enum Command {
 
 #[derive(Args)]
 struct OutputOptions {
-    /// Gap errors up to this count as good
-    #[arg(long, value_name = "UM", default_value = "50", value_parser = positive)]
+    /// Gap errors up to this are good, as far as the squeeze is (0.75 to 1.25 of the thickness)
+    #[arg(long, value_name = "UM", default_value = "50", value_parser = tolerance)]
     tolerance_um: f64,
+    /// Heights of the first layer (default: whatever lies on the bare bed, up to 1 mm)
+    #[arg(long, value_name = "A..B")]
+    first_layer_mm: Option<FirstLayerHeights>,
     /// Distance between samples along the path; without it as fine as the bed asks for
     #[arg(long, value_name = "MM", value_parser = positive)]
     sample_step_mm: Option<f64>,
@@ -161,6 +166,11 @@ fn stations(text: &str) -> Result<[Count; 2], String> {
     Ok([count(columns)?, count(rows)?])
 }
 
+/// More than a few layers is no tolerance, and less than a micrometre is no figure.
+fn tolerance(text: &str) -> Result<f64, String> {
+    positive(text).ok().filter(|um| (1.0..=500.0).contains(um)).ok_or_else(|| "give 1 to 500 um".to_string())
+}
+
 fn positive(text: &str) -> Result<f64, String> {
     text.parse()
         .ok()
@@ -176,38 +186,29 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
     match arguments.command {
         Command::Demo { out, output } => {
             let scenario = demo::scenario()?;
-            let (outcome, squeeze) = replay_with_deposit(demo::JOB_NAME, demo::job(), &output.settings(&scenario))?;
-            let settings =
-                PlanSettings { draws: DEMO_DRAWS, tolerance_um: output.tolerance_um, ..PlanSettings::default() };
+            let setup = Setup::read_off(&scenario)?;
+            let (outcome, squeeze) = replay_with_deposit(demo::JOB_NAME, demo::job(), &output.settings(&setup))?;
+            let settings = PlanSettings {
+                draws: DEMO_DRAWS,
+                tolerance_um: output.tolerance_um,
+                first_layer_heights: output.first_layer_mm.unwrap_or_default(),
+                ..PlanSettings::default()
+            };
             let plan = plan(&scenario, demo::JOB_NAME, demo::job(), &settings)?;
             let mut files = pictures(&outcome, Some(&squeeze), Some(&plan))?;
             files.push(("scenario.toml", demo::SCENARIO_TEXT.into()));
-            let mut job = Vec::new();
-            demo::job().read_to_end(&mut job).context("the built-in job")?;
-            files.push((demo::JOB_NAME, job));
-            print_and_write(&outcome, Some(&squeeze), &output, Some((&out, files)))?;
+            files.push((demo::JOB_NAME, demo::job().into_inner()));
+            return print_and_write(&outcome, Some(&squeeze), &output, Some((&out, files)));
         }
         Command::Replay { job, scenario, grid, out, keep_going, lenient, squeeze, output } => {
-            let mut scenario = Scenario::read(&scenario)?;
-            let grid = match &grid {
-                Some(path) => {
-                    let document = read_grid(path)?;
-                    // A format that holds shift and fade means what it says; the others leave them to the scenario.
-                    if matches!(GridFormat::of(path)?, GridFormat::Json) {
-                        scenario.correction.shift_um = document.shift_um;
-                        scenario.correction.fade = document.fade.map(FadeSettings);
-                    }
-                    Some((document, format!("read from {}", name(path))))
-                }
-                None => None,
+            let scenario = Scenario::read(&scenario)?;
+            let setup = match &grid {
+                Some(path) => Setup::saved(&scenario, path)?,
+                None => Setup::read_off(&scenario)?,
             };
-            let mut settings = Settings { keep_going, lenient, ..output.settings(&scenario) };
-            if let Some((document, origin)) = &grid {
-                settings.grid = Some((&document.grid, origin));
-            }
+            let settings = Settings { keep_going, lenient, ..output.settings(&setup) };
             let name = name(&job);
-            let file = File::open(&job).map_err(FileError::input(&job))?;
-            let reader = BufReader::with_capacity(1 << 16, Watched::new(file));
+            let reader = commands::job_file::open(&job)?;
             let (outcome, squeeze) = if squeeze {
                 let (outcome, squeeze) = replay_with_deposit(&name, reader, &settings)?;
                 (outcome, Some(squeeze))
@@ -216,7 +217,7 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
             };
             let squeeze = squeeze.as_ref();
             let files = out.as_deref().map(|out| anyhow::Ok((out, pictures(&outcome, squeeze, None)?))).transpose()?;
-            print_and_write(&outcome, squeeze, &output, files)?;
+            return print_and_write(&outcome, squeeze, &output, files);
         }
         Command::Plan(arguments) => commands::plan::run(arguments)?,
         Command::Verify(arguments) => return commands::verify::run(&arguments),
@@ -294,39 +295,32 @@ fn write_and_print(
     readings: &str,
     output: Option<&Path>,
 ) -> anyhow::Result<()> {
-    let document = GridDocument {
-        grid: found.grid.grid.clone(),
-        shift_um: found.grid.shift_um.into(),
-        fade: found.grid.fade,
-        bed_temperature_c: Some(found.grid.bed_temperature_c),
-        survey: Some(SurveyMarks {
-            closure_um: found.grid.closure_um,
-            closure_accepted: found.grid.closure_accepted,
-            surface: found.grid.surface,
-        }),
-    };
-    let losses = output.map(|path| write_grid(path, &document)).transpose()?.unwrap_or_default();
+    let losses = output.map(|path| setup::save(scenario, found, path)).transpose()?.unwrap_or_default();
     let mut text = format!("{readings}\n{}", found.verdict(scenario));
     if let Some(path) = output {
         text += &format!("\nwritten to {}\n", name(path));
     }
     text.extend(losses.iter().map(|loss| format!("left out, since CSV has no place for it: {loss}\n")));
+    if let Some(path) = output.filter(|_| setup::raised_um(found) != 0.0) {
+        text += &format!("the raised screws are noted in {}\n", name(&setup::note_path(path)));
+    }
     Ok(print(&text)?)
 }
 
 impl OutputOptions {
-    fn settings<'a>(&self, scenario: &'a Scenario) -> Settings<'a> {
+    fn settings<'a>(&self, setup: &'a Setup) -> Settings<'a> {
         Settings {
             tolerance_um: self.tolerance_um,
+            first_layer_heights: self.first_layer_mm.unwrap_or_default(),
             sample_step_mm: self.sample_step_mm,
             cores: self.cores,
-            ..Settings::new(scenario)
+            ..setup.settings()
         }
     }
 }
 
 /// Surveys in every row of the plan on the demo's page; `gapsim plan` takes more.
-const DEMO_DRAWS: u32 = 40;
+const DEMO_DRAWS: u32 = 60;
 
 /// Files by name, all of them made before the first is written.
 type Files = Vec<(&'static str, Vec<u8>)>;
@@ -358,15 +352,12 @@ fn print_and_write(
     squeeze: Option<&[Squeeze; 3]>,
     output: &OutputOptions,
     files: Option<(&Path, Files)>,
-) -> anyhow::Result<()> {
+) -> anyhow::Result<ExitCode> {
     let mut written = OsString::new();
     if let Some((folder, files)) = files {
         std::fs::create_dir_all(folder).map_err(FileError::output(folder))?;
         write_all_atomically(&files.into_iter().map(|(name, bytes)| (folder.join(name), bytes)).collect::<Vec<_>>())?;
         written = folder.join("report.html").into_os_string();
-    }
-    if output.json {
-        return Ok(print_json(&summary::json(outcome))?);
     }
     let mut text = summary::text(outcome);
     if let Some(squeeze) = squeeze {
@@ -376,5 +367,6 @@ fn print_and_write(
         let written = Path::new(&written);
         text += &format!("\nlook at {}, then open {}\n", name(&written.with_file_name("map.png")), name(written));
     }
-    Ok(print(&text)?)
+    if output.json { print_json(&summary::json(outcome)) } else { print(&text) }?;
+    Ok(if outcome.faults.is_empty() { ExitCode::SUCCESS } else { ExitCode::from(FAULTS) })
 }

@@ -43,7 +43,9 @@ impl Operator {
             Prompt::SetGap { is_coarse, is_turned, .. } | Prompt::LookAgain { is_coarse, is_turned, .. } => {
                 let believed_gap_um = self.believed_gap_um.unwrap_or_else(|| self.feel());
                 self.believed_gap_um = Some(believed_gap_um);
-                let detents = (believed_gap_um - gap_um) / self.detent_um;
+                // Paper that is held fast by the nozzle on the plate needs no feel: contact ends a reading.
+                let above_plate = (-gap_um / self.detent_um).ceil();
+                let detents = ((believed_gap_um - gap_um) / self.detent_um).max(above_plate);
                 // Half-way between two detents is as good as either, or a hand would turn to and fro for ever.
                 if detents.abs() <= 0.5 {
                     if !is_turned {
@@ -128,6 +130,14 @@ mod tests {
         // Without a turn of the knob a press is no reading.
         let prompt = Prompt::SetGap { visit: 1, visits: 9, z_um: 0, is_coarse: false, is_turned: false };
         assert_eq!(operator.act(prompt, 100.0), Some(SurveyEvent::Turned { detents: 1 }));
+    }
+
+    /// However little this hand feels, the nozzle is never turned into the plate.
+    #[test]
+    fn contact_ends_a_reading() {
+        let measuring = Measuring { feel_um: NotNegative(80.0), ..Measuring::default() };
+        let readings = readings(&measuring, 5000);
+        assert!(readings.iter().all(|gap_um| *gap_um >= 0.0) && readings.contains(&0.0));
     }
 
     #[test]

@@ -4,6 +4,8 @@
 
 use serde::Serialize;
 
+pub use crate::class::{Class, LOOSE_ABOVE, PerClass, TOO_CLOSE_BELOW, TOO_FAR_ABOVE};
+pub use crate::first_layer::FirstLayerHeights;
 pub use gapkeeper_host_tools::picture::Field;
 
 /// The three ways in which one job is run side by side; the order of every array of runs.
@@ -47,11 +49,25 @@ pub struct Place {
     pub gap_error_um: f64,
 }
 
-/// Gap error over a stretch of printed path, every figure weighted by length.
+/// The first layer of one run, every figure weighted by length.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
 pub struct GapFigures {
-    /// Printed length that the figures stand for.
-    pub printed_length_mm: f64,
+    /// Printed length of each class; what was refused and what lies beyond the plate is part of the whole.
+    pub length_mm: PerClass,
+    /// Gap error over what was judged; none where nothing was.
+    pub errors: Option<GapErrors>,
+}
+
+impl GapFigures {
+    /// Share that lies well, of all that is printed.
+    pub fn good(&self) -> f64 {
+        self.length_mm.share(Class::Good)
+    }
+}
+
+/// Gap error over a stretch of printed path, every figure weighted by length.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct GapErrors {
     /// Smallest (nearest to the bed).
     pub min_um: f64,
     /// Largest (farthest from the bed).
@@ -62,10 +78,15 @@ pub struct GapFigures {
     pub rms_um: f64,
     /// 95 % of the length has a smaller absolute error than this.
     pub p95_abs_um: f64,
-    /// Share of the length with an absolute error within the tolerance, 0 to 1.
-    pub within_tolerance: f64,
     /// Where the absolute error is largest.
-    pub worst: Option<Place>,
+    pub worst: Place,
+}
+
+impl GapErrors {
+    /// Largest absolute error.
+    pub fn largest_um(&self) -> f64 {
+        self.max_um.max(-self.min_um)
+    }
 }
 
 /// What one run of the job came to.
@@ -73,10 +94,10 @@ pub struct GapFigures {
 pub struct RunOutcome {
     /// Which run.
     pub run: Run,
-    /// Over the first printed layer.
+    /// What lies on the bare bed.
     pub first_layer: GapFigures,
-    /// Over all that was printed.
-    pub whole_job: GapFigures,
+    /// Whether it would be used: the one with the best surface of the grid.
+    pub in_use: bool,
     /// The worst places of the first layer, worst first, at least 10 mm apart.
     pub worst_places: Vec<Place>,
     /// Straight pieces handed to the motors, printing moves only.
@@ -117,7 +138,7 @@ pub struct JobCounts {
 /// Bed and nozzle over the whole bed, at the first layer's logical height.
 #[derive(Clone, Debug)]
 pub struct Surfaces {
-    /// The first layer's logical height.
+    /// The logical height at which most of the first layer lies.
     pub first_layer_um: f64,
     /// Height of the bed above the machine's zero.
     pub bed: Field,
@@ -165,20 +186,22 @@ pub struct ProfileStretch {
     pub bed: Range,
     /// Height of the nozzle in each run.
     pub nozzle: [Range; 3],
-    /// Gap error in each run; the two ranges above cannot give it, since their ends lie at different places.
+    /// Gap error in each run; the two ranges above cannot give it, since their ends lie at different places. Lowest
+    /// above highest where nothing was judged.
     pub gap_error: [Range; 3],
 }
 
-/// Gap error of one layer.
+/// Shape of the top of one layer: height of the nozzle above the plane that the layer would be without any bed (logical
+/// height plus mean and shift of the grid). Above the first layer this counts, and the bed does not.
 #[derive(Clone, Copy, Debug, Serialize)]
 pub struct LayerFigures {
     /// Logical height of the layer.
     pub z_mm: f64,
-    /// Figures of each run.
-    pub runs: [LayerRun; 3],
+    /// Figures of each run; none where all was refused.
+    pub runs: [Option<LayerRun>; 3],
 }
 
-/// Gap error of one layer in one run.
+/// Shape of the top of one layer in one run.
 #[derive(Clone, Copy, Debug, Default, Serialize)]
 pub struct LayerRun {
     /// Smallest.
@@ -211,8 +234,10 @@ pub struct Outcome {
     pub grid_size: [u8; 2],
     /// Nodes of the refined grid, columns and rows.
     pub refined_size: [u8; 2],
-    /// Gap errors up to this stick.
+    /// Gap errors up to this are good, as far as the squeeze is.
     pub tolerance_um: f64,
+    /// Heights at which the first layer was looked for.
+    pub first_layer_heights: FirstLayerHeights,
     /// Heights between which the correction fades, if it does.
     pub fade_um: Option<[i32; 2]>,
     /// Fastest Z that the machine allows.
@@ -231,6 +256,8 @@ pub struct Outcome {
     pub profile: Vec<ProfileStretch>,
     /// Every layer, lowest first.
     pub layers: Vec<LayerFigures>,
+    /// What must not be in the run that would be used, in plain sentences: contact and refusal.
+    pub faults: Vec<String>,
     /// Things that a person should know, in plain sentences.
     pub warnings: Vec<String>,
 }

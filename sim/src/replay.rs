@@ -7,20 +7,23 @@ mod stretch;
 mod tally;
 
 use std::convert::Infallible;
-use std::io::BufRead;
+use std::io::{self, BufRead, Seek};
 use std::num::NonZeroUsize;
 use std::thread::available_parallelism;
 
 use gapkeeper::{Correction, CorrectionError, DEFAULT_TOLERANCE_UM, GridError, HeightGrid, Move, Point, SplitError};
-use gapkeeper_host_tools::gcode::{Action, GcodeError, Interpreter, Reader, Straight, moves};
+use gapkeeper_host_tools::gcode::{Action, GcodeError, Reader, Straight, moves};
 use gapkeeper_host_tools::pipeline::Pipeline;
 
 use crate::bed::{BedError, HeightTable, ModelledBed};
 use crate::controller::{CAPACITY, Controller};
-use crate::outcome::{JobCounts, Outcome};
-use crate::scenario::{Count, Scenario};
-use stretch::{Batch, Evaluator, Stretch};
-pub(crate) use tally::SAME_LAYER_UM;
+use crate::first_layer::{FirstLayer, FirstLayerHeights};
+use crate::job::{Reading, feed_mm_s, interpreter, straight_prints};
+use crate::outcome::{JobCounts, Outcome, Run};
+use crate::scenario::Scenario;
+use crate::setup::{in_force, lowest_um, refine, temperature_note};
+use stretch::{Batch, Evaluator};
+pub(crate) use stretch::{Place as SamplePlace, Stretch, nozzle_at};
 use tally::Tally;
 
 /// More cores than this wait for the one that reads.
@@ -32,6 +35,14 @@ pub enum ReplayError {
     /// A line of the job cannot be read, or the file cannot.
     #[error(transparent)]
     Job(#[from] GcodeError),
+    /// The job cannot be read a second time: its first layer is looked for before it is replayed.
+    #[error("{file}: it cannot be read twice: {source}")]
+    Again {
+        /// Name of the job.
+        file: String,
+        /// What the system said.
+        source: io::Error,
+    },
     /// A line that reads well asks for a move that cannot be.
     #[error("{file}:{line}: {message}\n{line:>5} | {text}")]
     Move {
@@ -61,6 +72,14 @@ pub enum ReplayError {
     /// The scenario's tolerance is out of range.
     #[error("correction.tolerance_um: {0}")]
     Tolerance(SplitError),
+    /// The first layer is too long to be planned for.
+    #[error(
+        "{file}: a first layer of more than four million samples: plan with a smaller job over the same part of the bed"
+    )]
+    TooLong {
+        /// Name of the job.
+        file: String,
+    },
     /// Nothing was printed, so there is no gap to speak of.
     #[error("{file}: no printing move: nothing with E in a printing job, no G1, G2 or G3 in any other")]
     NothingPrinted {
@@ -76,8 +95,14 @@ pub struct Settings<'a> {
     pub scenario: &'a Scenario,
     /// The grid in force and where it came from; none: it is read off the bed at the scenario's stations.
     pub grid: Option<(&'a HeightGrid<CAPACITY>, &'a str)>,
-    /// Gap errors up to this stick.
+    /// How warm the bed was when that grid was read, if it is known.
+    pub grid_temperature_c: Option<f64>,
+    /// The run that would be used: the one with the best surface of the grid.
+    pub run_in_use: Run,
+    /// Gap errors up to this are good, as far as the squeeze is.
     pub tolerance_um: f64,
+    /// Heights at which the first layer is looked for.
+    pub first_layer_heights: FirstLayerHeights,
     /// Distance between samples along the path; none: fine enough for the bed.
     pub sample_step_mm: Option<f64>,
     /// Count lines that cannot be read instead of stopping at the first.
@@ -94,7 +119,10 @@ impl<'a> Settings<'a> {
         Self {
             scenario,
             grid: None,
+            grid_temperature_c: None,
+            run_in_use: Run::Refined,
             tolerance_um: 50.0,
+            first_layer_heights: FirstLayerHeights { from_mm: None, to_mm: 1.0 },
             sample_step_mm: None,
             keep_going: false,
             lenient: false,
@@ -105,13 +133,14 @@ impl<'a> Settings<'a> {
 
 /// Replays a job from its text.
 ///
-/// The first layer is what is printed at the lowest height. In a job that extrudes, moves with `E` forwards print; in
-/// any other all feed moves do. Memory does not grow with the length of the job.
+/// The first layer is what lies on the bare bed ([`crate::first_layer`]); to find it the job is read twice. In a job
+/// that extrudes, moves with `E` forwards print; in any other all feed moves do. Memory does not grow with the length
+/// of the job.
 ///
 /// # Errors
 /// [`ReplayError`] at the first line that cannot be read (unless told to keep going), or if the scenario's facts do
 /// not go together.
-pub fn replay(name: &str, job: impl BufRead, settings: &Settings<'_>) -> Result<Outcome, ReplayError> {
+pub fn replay(name: &str, job: impl BufRead + Seek, settings: &Settings<'_>) -> Result<Outcome, ReplayError> {
     replay_watched(name, job, settings, |_| {})
 }
 
@@ -132,8 +161,12 @@ pub struct Sample {
     pub bed_um: f64,
     /// Height of the nozzle in each run, in the order of [`Run::ALL`](crate::outcome::Run::ALL); none where the move was refused.
     pub nozzles_um: [Option<f64>; 3],
-    /// The first sample since `E` moved forwards for the first time: what came before was travel.
-    pub printing_begins: bool,
+    /// Cross-section of what is fed along the move; 0 in a job that feeds nothing.
+    pub strand_mm2: f64,
+    /// Whether it is part of the first layer, on the plate or beyond.
+    pub first_layer: bool,
+    /// Whether it lies over the plate.
+    pub on_plate: bool,
 }
 
 /// Replays a job and shows every sample as it is taken.
@@ -142,17 +175,21 @@ pub struct Sample {
 /// As [`replay`].
 pub fn replay_watched(
     name: &str,
-    job: impl BufRead,
+    mut job: impl BufRead + Seek,
     settings: &Settings<'_>,
     watch: impl FnMut(&Sample),
 ) -> Result<Outcome, ReplayError> {
     let machine = Machine::new(settings)?;
+    let Settings { scenario, first_layer_heights, keep_going, lenient, .. } = *settings;
+    let reading = Reading { keep_going, lenient, extrudes: None };
+    let first_layer = FirstLayer::of(name, &mut job, &scenario.bed, first_layer_heights, reading);
+    job.rewind().map_err(|source| ReplayError::Again { file: name.to_string(), source })?;
     let cores = settings.cores.or_else(|| available_parallelism().ok()).map_or(1, NonZeroUsize::get);
     std::thread::scope(|scope| {
         let own = machine.evaluator(settings);
         let others = vec![own.clone(); cores.min(MOST_CORES) - 1];
         let pipeline = Pipeline::new(own, others, scope);
-        Replay::new(name, settings, machine, pipeline, watch).run(job)
+        Replay::new(name, settings, (machine, first_layer), pipeline, watch).run(job)
     })
 }
 
@@ -162,6 +199,17 @@ pub fn replay_watched(
 /// [`ReplayError::Grid`] if the stations make no grid.
 pub fn grid_at_stations(scenario: &Scenario, bed: &ModelledBed) -> Result<HeightGrid<CAPACITY>, ReplayError> {
     bed.read_off(scenario.stations()).map_err(|source| ReplayError::Grid { what: "survey", source })
+}
+
+/// How far pieces may be off the corrected path.
+pub(crate) fn tolerance_um(scenario: &Scenario) -> u16 {
+    scenario.correction.tolerance_um.unwrap_or(DEFAULT_TOLERANCE_UM)
+}
+
+/// A controller of the scenario's machine.
+pub(crate) fn controller(scenario: &Scenario, in_force: Option<Correction<CAPACITY>>) -> Controller {
+    let z_steps_per_mm = scenario.machine.steps_per_mm.z.0;
+    Controller::new(in_force, tolerance_um(scenario), z_steps_per_mm, lowest_um(scenario))
 }
 
 /// Bed and corrections, made from a scenario.
@@ -181,34 +229,26 @@ impl Machine {
             Some((grid, _)) => grid.clone(),
             None => grid_at_stations(scenario, &ModelledBed::new(scenario, scenario.warmth_measuring())?)?,
         };
-        let refined = match scenario.survey.refined {
-            Some([Count(columns), Count(rows)]) => grid.refined(columns, rows),
-            None => grid.densest(),
-        }
-        .map_err(|source| ReplayError::Grid { what: "refined grid", source })?;
+        let refined = refine(scenario, &grid)?;
         let mut warnings = Vec::new();
-        let mut in_force = |grid: &HeightGrid<CAPACITY>| {
-            let mut correction = Correction::new(grid.clone()).with_shift(scenario.correction.shift_um)?;
-            if let Some(fade) = scenario.correction.fade {
-                correction = correction.with_fade(fade.0)?;
-            }
-            let permille = correction.thickness_change_permille();
-            if permille > 100 && warnings.is_empty() {
-                warnings.push(format!(
-                    "The fade changes layer thickness by up to {} %: fade over a longer height to keep it below 10 %.",
-                    permille / 10
-                ));
-            }
-            Ok::<_, CorrectionError>(correction)
-        };
-        let (corrected, corrected_refined) = (in_force(&grid)?, in_force(&refined)?);
-        let tolerance_um = scenario.correction.tolerance_um.unwrap_or(DEFAULT_TOLERANCE_UM);
-        let at_rest = Move { start: Point::default(), end: Point::default(), extra_start: [0], extra_end: [0] };
+        let grid_c = settings.grid_temperature_c.or(settings.grid.is_none().then(|| scenario.warmth_measuring().bed_c));
+        warnings.extend(temperature_note(scenario, grid_c));
+        let (corrected, corrected_refined) = (in_force(scenario, grid.clone())?, in_force(scenario, refined.clone())?);
+        let permille =
+            [&corrected, &corrected_refined].map(Correction::thickness_change_permille).into_iter().max().unwrap_or(0);
+        if permille > 100 {
+            warnings.push(format!(
+                "The fade changes layer thickness by up to {} %: fade over a longer height to keep it below 10 %.",
+                permille / 10
+            ));
+        }
+        let tolerance_um = tolerance_um(scenario);
+        // So high that nothing but the tolerance can be wrong.
+        let high = Point { z_um: 1_000_000, ..Point::default() };
+        let at_rest = Move { start: high, end: high, extra_start: [0], extra_end: [0] };
         corrected.split(&at_rest, tolerance_um).map(drop).map_err(ReplayError::Tolerance)?;
-        let machine = &scenario.machine;
-        let lowest_um = (machine.limit_switch_trips_at_mm.0 * 1000.0).round() as i32;
-        let controller = |correction| Controller::new(correction, tolerance_um, machine.steps_per_mm.z.0, lowest_um);
-        let controllers = [controller(None), controller(Some(corrected)), controller(Some(corrected_refined))];
+        let controllers =
+            [None, Some(corrected), Some(corrected_refined)].map(|in_force| controller(scenario, in_force));
         Ok(Self { bed, grid, refined, controllers, warnings })
     }
 
@@ -241,8 +281,9 @@ struct Replay<'a, W> {
     batch: Batch,
     counts: JobCounts,
     first_bad_line: Option<String>,
-    /// Whether `E` has ever moved forwards.
+    /// Whether `E` moves forwards anywhere in the job.
     extrudes: bool,
+    filament_mm2: f64,
     tally: Tally<'a, W>,
 }
 
@@ -250,7 +291,7 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
     fn new(
         name: &'a str,
         settings: &'a Settings<'a>,
-        machine: Machine,
+        (machine, first_layer): (Machine, FirstLayer),
         pipeline: Pipeline<Batch, Evaluator>,
         watch: W,
     ) -> Self {
@@ -262,17 +303,15 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
             pipeline,
             counts: JobCounts::default(),
             first_bad_line: None,
-            extrudes: false,
-            tally: Tally::new(settings, machine, watch),
+            extrudes: first_layer.extrudes(),
+            filament_mm2: settings.scenario.machine.filament_mm2(),
+            tally: Tally::new(settings, machine, first_layer, watch),
         }
     }
 
     fn run(mut self, job: impl BufRead) -> Result<Outcome, ReplayError> {
         let mut reader = Reader::new(self.name, job);
-        let mut interpreter = Interpreter::new();
-        if self.settings.lenient {
-            interpreter = interpreter.lenient();
-        }
+        let mut interpreter = interpreter(self.settings.lenient);
         loop {
             let step = match reader.next_line() {
                 Ok(None) => break,
@@ -325,14 +364,12 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
             }
             Action::Arc(arc) => {
                 let chords = moves::chords(&arc)?;
-                let mut begins = self.printing_begins(arc.extruded_nm);
-                let prints = self.prints(false, arc.extruded_nm);
+                let prints = arc.extruded_nm > 0 || !self.extrudes;
                 self.counts.arcs += 1;
                 self.counts.printing_moves += u64::from(prints);
                 let feed_mm_s = moves::feed_mm_s(arc.feed_nm_min);
                 for motion in chords {
-                    self.stretch(line, motion, prints, feed_mm_s, begins);
-                    begins = false;
+                    self.stretch(line, motion, prints, feed_mm_s);
                 }
             }
             // Where homing ends is decided by the switches, not by the bed.
@@ -344,32 +381,14 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
 
     fn straight(&mut self, straight: Straight, line: u64) -> Result<(), String> {
         let motion = moves::straight(straight.start, straight.end, straight.extruded_nm)?;
-        let travels = (motion.start.x_um, motion.start.y_um) != (motion.end.x_um, motion.end.y_um);
-        let begins = self.printing_begins(straight.extruded_nm);
-        let prints = self.prints(straight.rapid, straight.extruded_nm) && travels;
+        let prints = straight_prints(&straight, &motion, self.extrudes);
         self.counts.printing_moves += u64::from(prints);
-        self.stretch(line, motion, prints, moves::feed_mm_s(straight.feed_nm_min), begins);
+        self.stretch(line, motion, prints, feed_mm_s(&straight));
         Ok(())
     }
 
-    /// Whether this is a printing job after all: what looked like cutting was travel.
-    fn printing_begins(&mut self, extruded_nm: i64) -> bool {
-        let begins = extruded_nm > 0 && !self.extrudes;
-        if begins {
-            self.extrudes = true;
-            self.counts.printing_moves = 0;
-        }
-        begins
-    }
-
-    fn prints(&self, rapid: bool, extruded_nm: i64) -> bool {
-        // What `E` moves with prints, by G0 as well.
-        extruded_nm > 0 || (!rapid && !self.extrudes)
-    }
-
-    fn stretch(&mut self, line: u64, motion: Move<1>, prints: bool, feed_mm_s: Option<f64>, printing_begins: bool) {
-        let stretch = Stretch::new(line, motion, prints, feed_mm_s, self.sample_step_mm);
-        let mut left = Some(Stretch { printing_begins, ..stretch });
+    fn stretch(&mut self, line: u64, motion: Move<1>, prints: bool, feed_mm_s: Option<f64>) {
+        let mut left = Some(Stretch::new(line, motion, prints, feed_mm_s, self.sample_step_mm, self.filament_mm2));
         while let Some(stretch) = left {
             left = self.batch.push(stretch);
             if self.batch.is_full() {

@@ -193,6 +193,28 @@ pub struct Machine {
     pub gantry: Option<Gantry>,
     /// How the nozzle grows with its temperature; left out: it does not.
     pub nozzle: Option<Nozzle>,
+    /// Diameter of the filament that `E` feeds; left out: [`FILAMENT_MM`], which is then said to be a guess.
+    pub filament_mm: Option<Positive>,
+    /// How wide the job's lines are meant to be: the room that what is fed must fill; left out: [`LINE_WIDTH_MM`], which
+    /// is then said to be a guess.
+    pub line_width_mm: Option<Positive>,
+}
+
+/// The common diameter of filament (common practice, no source).
+pub const FILAMENT_MM: f64 = 1.75;
+/// A common width of lines from a nozzle of 0.4 mm (common practice, no source).
+pub const LINE_WIDTH_MM: f64 = 0.45;
+
+impl Machine {
+    /// Cross-section of the filament.
+    pub fn filament_mm2(&self) -> f64 {
+        self.filament_mm.map_or(FILAMENT_MM, |mm| mm.0).powi(2) * std::f64::consts::FRAC_PI_4
+    }
+
+    /// How wide lines are meant to be.
+    pub fn meant_width_mm(&self) -> f64 {
+        self.line_width_mm.map_or(LINE_WIDTH_MM, |mm| mm.0)
+    }
 }
 
 /// Motor steps per millimetre on each axis.
@@ -217,8 +239,11 @@ pub struct Bed {
     pub y_mm: Extent,
     /// Height that one turn of a screw makes.
     pub screw_pitch_mm: Positive,
-    /// Three or four screws that hold the plate.
+    /// Three to nine screws that hold the plate.
     pub screws: Vec<Screw>,
+    /// How far all screws have been raised over these heights.
+    #[serde(default)]
+    pub raised_um: Bounded,
     /// What the plate is made of and held by; left out: it is ideal and rests on the surface through its screws.
     pub plate: Option<Plate>,
     /// What the plate adds to the surface through its screws, whatever makes it do so.
@@ -498,11 +523,20 @@ impl Scenario {
             Err(ScenarioError::Contradiction { file: file.to_string(), key, message: message.to_string() })
         };
         let Scenario { bed, machine, .. } = &scenario;
-        if !(3..=4).contains(&bed.screws.len()) {
-            return contradiction("bed.screws", "a plate rests on three or four screws");
+        if !(3..=9).contains(&bed.screws.len()) {
+            return contradiction("bed.screws", "a plate rests on three to nine screws");
         }
         if bed.x_mm.length() > 2000.0 || bed.y_mm.length() > 2000.0 {
             return contradiction("bed.x_mm, bed.y_mm", "a bed longer than 2 m is not modelled");
+        }
+        let reaches = |stations: Extent, bed: Extent, travel: Extent| {
+            [bed, travel].iter().all(|within| within.contains(stations.from) && within.contains(stations.to))
+        };
+        let stations = &scenario.survey;
+        if !(reaches(stations.x_mm, bed.x_mm, machine.travel_x_mm)
+            && reaches(stations.y_mm, bed.y_mm, machine.travel_y_mm))
+        {
+            return contradiction("survey.x_mm, survey.y_mm", "stations must lie on the bed and within the travel");
         }
         if machine.travel_z_mm.from > machine.limit_switch_trips_at_mm.0 {
             return contradiction("machine.travel_z_mm", "must reach down to limit_switch_trips_at_mm");

@@ -4,12 +4,13 @@ use std::fmt::Write as _;
 
 use serde::Serialize;
 
+use crate::class::{LOOSE_ABOVE, TOO_CLOSE_BELOW, TOO_FAR_ABOVE, percentage};
 use crate::deposit::{LaidFigures, Spot, Squeeze};
-use crate::outcome::{GapFigures, JobCounts, LayerFigures, Outcome, Run, RunOutcome};
+use crate::outcome::{Class, FirstLayerHeights, JobCounts, LayerFigures, Outcome, Run, RunOutcome};
 use crate::picture::words;
 
 /// Version of the JSON summary; it rises when a key changes its meaning or goes away.
-pub const SCHEMA_VERSION: u32 = 1;
+pub const SCHEMA_VERSION: u32 = 2;
 
 #[derive(Serialize)]
 struct Summary<'a> {
@@ -19,11 +20,17 @@ struct Summary<'a> {
     scenario: &'a str,
     grid: Grid<'a>,
     tolerance_um: f64,
+    too_close_below: f64,
+    too_far_above: f64,
+    loose_above: f64,
+    first_layer_heights: FirstLayerHeights,
     first_layer_z_mm: f64,
     z_rate_limit_mm_s: f64,
     counts: &'a JobCounts,
     runs: &'a [RunOutcome],
+    /// Shape of the top of each layer.
     layers: &'a [LayerFigures],
+    faults: &'a [String],
     warnings: &'a [String],
 }
 
@@ -55,11 +62,16 @@ pub fn json(outcome: &Outcome) -> String {
             fade_zero_above_um: outcome.fade_um.map(|fade| fade[1]),
         },
         tolerance_um: outcome.tolerance_um,
+        too_close_below: TOO_CLOSE_BELOW,
+        too_far_above: TOO_FAR_ABOVE,
+        loose_above: LOOSE_ABOVE,
+        first_layer_heights: outcome.first_layer_heights,
         first_layer_z_mm: outcome.surfaces.first_layer_um / 1000.0,
         z_rate_limit_mm_s: outcome.z_rate_limit_mm_s,
         counts: &outcome.counts,
         runs: &outcome.runs,
         layers: &outcome.layers,
+        faults: &outcome.faults,
         warnings: &outcome.warnings,
     };
     // Plain data with names as keys: there is nothing in it that JSON cannot hold.
@@ -81,7 +93,7 @@ struct LaidRun<'a> {
 struct LaidSummary<'a> {
     format: &'static str,
     schema_version: u32,
-    classes: [&'static str; 3],
+    classes: [&'static str; 7],
     runs: [LaidRun<'a>; 3],
 }
 
@@ -101,7 +113,7 @@ pub fn squeeze_json(runs: &[Squeeze; 3]) -> String {
     let summary = LaidSummary {
         format: "gapkeeper-squeeze-summary",
         schema_version: SCHEMA_VERSION,
-        classes: ["too_close", "good", "too_far"],
+        classes: Class::ALL.map(Class::key),
         runs: Run::ALL.map(run),
     };
     serde_json::to_string_pretty(&summary).map_or_else(|error| error.to_string(), |text| text + "\n")
@@ -110,30 +122,47 @@ pub fn squeeze_json(runs: &[Squeeze; 3]) -> String {
 /// What was laid down, for a terminal.
 pub fn squeeze_text(runs: &[Squeeze; 3]) -> String {
     let mut text = String::from(
-        "Thickness laid by thickness asked for, by area (flow: what is fed less what there is room for)\n",
+        "Thickness laid by thickness asked for, by area, % (flow: what is fed less what there is room for)\n",
     );
-    let _ = writeln!(text, "{:31}too close     good  too far    least     most  flow RMS  with E scaled", "");
+    let _ = write!(text, "{:32}", "");
+    for class in Class::ALL {
+        let _ = write!(text, "{:>10}", class.label().replace("off the bed", "off bed"));
+    }
+    let _ = writeln!(text, "{:>9}{:>8}{:>8}{:>10}  with E scaled", "least", "most", "width", "flow RMS");
     for (run, squeeze) in Run::ALL.into_iter().zip(runs) {
         for (what, laid) in [("first layer", &squeeze.first_layer), ("above", &squeeze.above)] {
-            let [close, good, far] = laid.shares.map(|share| format!("{:.1}%", 100.0 * share));
+            let area_mm2 = laid.area_mm2;
+            let shares = Class::ALL.map(|class| format!("{:>10}", percentage(area_mm2.share(class)))).concat();
             // Writing to a string cannot fail.
+            let _ = write!(text, "{:<19}{what:<13}{shares}", run.label());
+            let _ = match laid.lines {
+                Some(lines) => writeln!(
+                    text,
+                    "{:>9.3}{:>8.3}{:>8.2}{:>9.2}% {:>13.2}%",
+                    lines.least,
+                    lines.most,
+                    lines.width_mm,
+                    100.0 * lines.flow_as_in_job.rms,
+                    100.0 * lines.flow_scaled.rms,
+                ),
+                None => writeln!(text, "  nothing to judge"),
+            };
             let _ = writeln!(
                 text,
-                "{:<19}{what:<12} {close:>8} {good:>8} {far:>8} {:>8.3} {:>8.3} {:>8.2}% {:>13.2}%",
-                run.label(),
-                laid.least,
-                laid.most,
-                100.0 * laid.flow_as_in_job.rms,
-                100.0 * laid.flow_scaled.rms,
+                "{:<32}{:.0} mm2 judged of {:.0}",
+                "",
+                area_mm2.judged(),
+                area_mm2.total() + if what == "above" { squeeze.bridged_mm2 } else { 0.0 }
             );
         }
         for (what, spots) in [("closest", &squeeze.closest), ("farthest", &squeeze.farthest)] {
             if let Some(spot) = spots.first() {
-                let Spot { job_line, x_mm, y_mm, z_mm, squeeze } = spot;
+                let Spot { job_line, x_mm, y_mm, z_mm, squeeze, class } = spot;
                 let _ = writeln!(
                     text,
-                    "{:<19}{what} {squeeze:.2} at X {x_mm:.1} Y {y_mm:.1} Z {z_mm:.2}, line {job_line}",
-                    ""
+                    "{:<19}{what} {squeeze:.2} at X {x_mm:.1} Y {y_mm:.1} Z {z_mm:.2}, line {job_line}: {}",
+                    "",
+                    class.label()
                 );
             }
         }
@@ -141,20 +170,22 @@ pub fn squeeze_text(runs: &[Squeeze; 3]) -> String {
     text
 }
 
-/// The summary for a terminal.
+/// The summary for a terminal: the verdict, what must not be, and the figures.
 pub fn text(outcome: &Outcome) -> String {
-    let mut text = String::new();
     let counts = &outcome.counts;
     let [columns, rows] = outcome.grid_size;
     let [refined_columns, refined_rows] = outcome.refined_size;
+    let mut text = format!("{}\n", words::verdict(outcome));
+    for fault in &outcome.faults {
+        let _ = writeln!(text, "FAULT: {}", printable(fault));
+    }
     // Writing to a string cannot fail.
     let _ = writeln!(
         text,
-        "{}\n\n\
+        "\n\
          scenario  {}\n\
          job       {}: {} lines, {} moves ({} arcs), {} of them printing, {} unknown words, {}\n\
          grid      {columns} x {rows}, {}; refined to {refined_columns} x {refined_rows}\n",
-        words::verdict(outcome),
         printable(&outcome.scenario_name),
         printable(&outcome.job_name),
         counts.lines,
@@ -165,10 +196,8 @@ pub fn text(outcome: &Outcome) -> String {
         size(counts.bytes),
         printable(&outcome.grid_origin),
     );
-    let first = |run: &RunOutcome| run.first_layer;
-    let heading = format!("first layer, Z {:.3} mm", outcome.surfaces.first_layer_um / 1000.0);
-    figures(&mut text, &heading, outcome, first);
-    figures(&mut text, "whole job", outcome, |run| run.whole_job);
+    first_layer(&mut text, outcome);
+    top(&mut text, outcome);
     for run in &outcome.runs {
         let _ = writeln!(
             text,
@@ -187,39 +216,70 @@ pub fn text(outcome: &Outcome) -> String {
     text
 }
 
-fn figures(text: &mut String, heading: &str, outcome: &Outcome, of: impl Fn(&RunOutcome) -> GapFigures) {
-    let length_m = outcome.runs.iter().map(|run| of(run).printed_length_mm).fold(0.0, f64::max) / 1000.0;
+/// Classes by length and gap error of each run.
+fn first_layer(text: &mut String, outcome: &Outcome) {
     let _ = writeln!(
         text,
-        "Gap error, {heading}, {length_m:.2} m printed (true gap minus logical height, um; + is too far from the bed)\n\
-         {:<20}{:>9}{:>8}{:>8}{:>8}{:>8}{:>9}   worst",
-        "",
-        format!("in ±{}", outcome.tolerance_um),
-        "min",
-        "mean",
-        "max",
-        "RMS",
-        "95 % in"
+        "First layer, most of it at Z {:.3} mm, by length, % (good: {})",
+        outcome.surfaces.first_layer_um / 1000.0,
+        words::good(outcome)
+    );
+    let _ = write!(text, "{:<20}", "");
+    for class in Class::ALL {
+        let _ = write!(text, "{:>10}", class.label().replace("off the bed", "off bed"));
+    }
+    text.push('\n');
+    for run in &outcome.runs {
+        let length_mm = run.first_layer.length_mm;
+        let shares = Class::ALL.map(|class| format!("{:>10}", percentage(length_mm.share(class)))).concat();
+        let _ = writeln!(text, "{:<20}{shares}   {}", run.run.label(), words::judged(&length_mm));
+    }
+    let _ = writeln!(
+        text,
+        "Gap error (true gap minus logical height, um; + is too far from the bed)\n\
+         {:<20}{:>8}{:>8}{:>8}{:>8}{:>9}   worst",
+        "", "min", "mean", "max", "RMS", "95 % in"
     );
     for run in &outcome.runs {
-        let figures = of(run);
-        let worst = figures.worst.map_or_else(String::new, |worst| {
-            format!(
-                "{:+.0} um at X {:.1} Y {:.1} Z {:.2}, line {}",
-                worst.gap_error_um, worst.x_mm, worst.y_mm, worst.z_mm, worst.job_line
-            )
-        });
+        let label = run.run.label();
+        let Some(errors) = run.first_layer.errors else {
+            let _ = writeln!(text, "{label:<20}nothing to judge");
+            continue;
+        };
+        let worst = errors.worst;
         let _ = writeln!(
             text,
-            "{:<20}{:>8.1}%{:>+8.1}{:>+8.1}{:>+8.1}{:>8.1}{:>9}   {worst}",
-            run.run.label(),
-            figures.within_tolerance * 100.0,
-            figures.min_um,
-            figures.mean_um,
-            figures.max_um,
-            figures.rms_um,
-            format!("±{:.1}", figures.p95_abs_um),
+            "{label:<20}{:>+8.1}{:>+8.1}{:>+8.1}{:>8.1}{:>9}   {:+.0} um at X {:.1} Y {:.1} Z {:.2}, line {}",
+            errors.min_um,
+            errors.mean_um,
+            errors.max_um,
+            errors.rms_um,
+            format!("±{:.1}", errors.p95_abs_um),
+            worst.gap_error_um,
+            worst.x_mm,
+            worst.y_mm,
+            worst.z_mm,
+            worst.job_line
         );
+    }
+    text.push('\n');
+}
+
+/// How flat the last layer ends up.
+fn top(text: &mut String, outcome: &Outcome) {
+    let Some(last) = outcome.layers.last().filter(|_| outcome.layers.len() > 1) else { return };
+    let _ = writeln!(
+        text,
+        "Shape of the top, Z {:.2} mm (nozzle above its own plane, um; the bed does not count above the first layer)\n\
+         {:<20}{:>8}{:>8}{:>8}",
+        last.z_mm, "", "min", "mean", "max"
+    );
+    for (run, figures) in Run::ALL.into_iter().zip(last.runs) {
+        let label = run.label();
+        let _ = match figures {
+            Some(top) => writeln!(text, "{label:<20}{:>+8.1}{:>+8.1}{:>+8.1}", top.min_um, top.mean_um, top.max_um),
+            None => writeln!(text, "{label:<20}refused"),
+        };
     }
     text.push('\n');
 }

@@ -131,7 +131,7 @@ fn a_grid_measured_cold_is_wrong_when_hot() {
     };
     let first_layer = |outcome: &Outcome| outcome.runs[Run::Refined as usize].first_layer;
     let (cold, warm, hot) = (printed_at(20.0), printed_at(60.0), printed_at(100.0));
-    let shares = [&cold, &warm, &hot].map(|outcome| first_layer(outcome).within_tolerance);
+    let shares = [&cold, &warm, &hot].map(|outcome| first_layer(outcome).good());
     assert!(shares[0] == 1.0 && shares[1] > 0.99 && shares[2] < 0.75, "{shares:?}");
 
     // αΔT/h of curvature sinks the middle below the circle through the screws, 100 and 85 mm away; the growth of the
@@ -155,7 +155,7 @@ fn a_grid_measured_cold_is_wrong_when_hot() {
     let mut measured_hot = glass();
     measured_hot.measuring.bed_temperature_c = 100;
     let figures = first_layer(&outcome(&measured_hot));
-    assert!(figures.within_tolerance == 1.0 && figures.rms_um < 5.0, "{figures:?}");
+    assert!(figures.good() == 1.0 && figures.errors.unwrap().rms_um < 5.0, "{figures:?}");
 }
 
 /// What each key is refused for, and where the message points.

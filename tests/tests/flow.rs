@@ -144,12 +144,14 @@ fn as_much_is_printed_as_the_simulator_lays() {
                 (job_nm, printed_nm) = (job_nm + 300_000, printed_nm + end_nm);
             }
         }
-        let (_, [_, _, refined]) = replay_with_deposit("post", job.as_bytes(), &Settings::new(&scenario)).unwrap();
+        let (_, [_, _, refined]) =
+            replay_with_deposit("post", std::io::Cursor::new(&job), &Settings::new(&scenario)).unwrap();
+        let laid = refined.above.lines.unwrap().mean;
         let factor = f64::from(printed_nm) / f64::from(job_nm);
-        println!("at X {x_um} Y {y_um} um: E times {factor:.5}, laid {:.5} of what was asked for", refined.above.mean);
+        println!("at X {x_um} Y {y_um} um: E times {factor:.5}, laid {laid:.5} of what was asked for");
         assert!((factor - 1.0).abs() > 0.01, "{factor}: nothing is shown here");
         // Each end of a layer is rounded to a micrometre: a thousandth of the ten in the fade at the most.
-        assert!((factor - refined.above.mean).abs() < 0.001, "{factor} {}", refined.above.mean);
+        assert!((factor - laid).abs() < 0.001, "{factor} {laid}");
     }
 }
 

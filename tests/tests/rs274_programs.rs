@@ -232,7 +232,7 @@ fn programs_are_replayed() {
         let Some(bytes) = program(name) else { return };
         let settings = Settings { lenient: true, ..Settings::new(&scenario) };
         let bytes = if name.contains("table12") { [b"F20\n", bytes.as_slice()].concat() } else { bytes };
-        let outcome = replay(name, bytes.as_slice(), &settings).unwrap();
+        let outcome = replay(name, std::io::Cursor::new(&bytes), &settings).unwrap();
         let refined = &outcome.runs[2];
         println!("{name}: {:?} {:?}", outcome.counts, outcome.warnings);
         assert!(outcome.counts.printing_moves > 5 && refined.pieces >= outcome.counts.moves);

@@ -29,8 +29,9 @@ impl Material {
             Self::BorosilicateGlass => [63.0, 0.2, 2230.0, 3.3],
             // Modulus from a data page; expansion as in the GUM's example H.1; the others from memory (MP-6).
             Self::SpringSteel => [207.0, 0.29, 7850.0, 11.5],
-            // A wire maker's sheet after EN 10270-3 and EN 10088; Poisson's ratio from memory (MP-5).
-            Self::StainlessSpringSteel => [190.0, 0.3, 7900.0, 17.6],
+            // A wire maker's sheet after EN 10270-3; expansion of 1.4310 from EN 10088 (EN-1); it and Poisson's ratio from
+            // memory (MP-5).
+            Self::StainlessSpringSteel => [190.0, 0.3, 7900.0, 16.0],
         };
         Properties { modulus_gpa, poisson, density_kg_m3, expansion_ppm_per_k }
     }

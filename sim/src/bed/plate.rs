@@ -93,6 +93,18 @@ impl Sheet {
         Self::solve(size_mm, properties.poisson, &loads, &supports, ELEMENTS).ok_or(BedError::Screws)
     }
 
+    /// A weightless free plate through the heights of its screws: the surface of least bending energy. It reaches as far
+    /// as its screws if they stand beside the bed. Poisson's ratio is a metal's.
+    pub(super) fn ideal(bed: &Bed, middle_mm: [f64; 2], heights_um: &[f64]) -> Option<Self> {
+        let place = |screw: &Screw| [screw.x_mm.0 - middle_mm[0], screw.y_mm.0 - middle_mm[1]];
+        let reach = |axis: usize, side_mm: f64| {
+            bed.screws.iter().map(|screw| 2.0 * place(screw)[axis].abs()).fold(side_mm, f64::max)
+        };
+        let size_mm = [reach(0, bed.x_mm.length()), reach(1, bed.y_mm.length())];
+        let points = bed.screws.iter().map(place).zip(heights_um.iter().copied()).collect();
+        Self::solve(size_mm, 0.33, &Loads::default(), &Supports::Points(points), ELEMENTS)
+    }
+
     /// Solves a plate with so many elements along its longer side; none if nothing holds it.
     fn solve(size_mm: [f64; 2], poisson: f64, loads: &Loads, supports: &Supports, along_longer: usize) -> Option<Self> {
         let longer_mm = size_mm[0].max(size_mm[1]);
@@ -265,15 +277,23 @@ impl Sheet {
         corner(below, 0, 0) + corner(below + 1, 2, 0) + corner(above, 0, 2) + corner(above + 1, 2, 2)
     }
 
-    /// Largest distance from another surface, taken at the points of the lattice.
-    pub(super) fn farthest_from(&self, surface_um: impl Fn(f64, f64) -> f64) -> f64 {
+    /// Largest distance from its own best plane, with another surface below it, taken at the points of the lattice.
+    pub(super) fn farthest_from_a_plane(&self, below_um: impl Fn(f64, f64) -> f64) -> f64 {
         let [columns, _] = self.elements;
-        let distance = |(index, point): (usize, &[f64; 4])| {
-            let at = |axis: usize, index: usize| index as f64 * self.element_mm[axis] - self.half_mm[axis];
-            (point[0] - surface_um(at(0, index % (columns + 1)), at(1, index / (columns + 1)))).abs()
-        };
+        let at = |axis: usize, index: usize| index as f64 * self.element_mm[axis] - self.half_mm[axis];
+        let places: Vec<[f64; 3]> = self
+            .points_um
+            .iter()
+            .enumerate()
+            .map(|(index, point)| {
+                let (u, v) = (at(0, index % (columns + 1)), at(1, index / (columns + 1)));
+                [u, v, point[0] + below_um(u, v)]
+            })
+            .collect();
         // What is no number counts as the largest.
-        self.points_um.iter().enumerate().map(distance).max_by(f64::total_cmp).unwrap_or(0.0)
+        let Some([c0, c1, c2]) = super::best_plane(places.iter().copied()) else { return f64::INFINITY };
+        let off_um = |[u, v, um]: &[f64; 3]| (um - c0 - c1 * u - c2 * v).abs();
+        places.iter().map(off_um).max_by(f64::total_cmp).unwrap_or(0.0)
     }
 
     /// A bound on the curvature in any direction, in µm per mm².

@@ -1,11 +1,10 @@
 //! `gapsim plan`: what to do before measuring.
 
-use std::fs::File;
-use std::io::BufReader;
 use std::path::PathBuf;
 
 use clap::Args;
 use gapkeeper_host_tools::{FileError, printed, write_all_atomically};
+use gapkeeper_sim::first_layer::FirstLayerHeights;
 use gapkeeper_sim::picture;
 use gapkeeper_sim::plan::{PlanSettings, chart_svg, plan};
 use gapkeeper_sim::scenario::{Count, NotNegative, Scenario};
@@ -27,17 +26,20 @@ pub struct Arguments {
     /// Numbers of stations along each axis
     #[arg(long, value_name = "N,N,...", value_delimiter = ',', default_value = "3,4,5,6,7,8,9", value_parser = count)]
     stations: Vec<Count>,
-    /// Hands: standard deviations of a reading
+    /// Hands: standard deviations of a reading; the scenario's own is always a row
     #[arg(long, value_name = "UM,UM,...", value_delimiter = ',', default_value = "10,20,40", value_parser = feel,
         allow_negative_numbers = true)]
     feel_um: Vec<NotNegative>,
-    /// Gap errors up to this count as good
-    #[arg(long, value_name = "UM", default_value = "50", value_parser = crate::positive)]
+    /// Gap errors up to this are good, as far as the squeeze is (0.75 to 1.25 of the thickness)
+    #[arg(long, value_name = "UM", default_value = "50", value_parser = crate::tolerance)]
     tolerance_um: f64,
+    /// Heights of the first layer (default: whatever lies on the bare bed, up to 1 mm)
+    #[arg(long, value_name = "A..B")]
+    first_layer_mm: Option<FirstLayerHeights>,
     /// Surveys in every row of the table
     #[arg(long, default_value = "200", value_parser = clap::value_parser!(u32).range(1..=100_000))]
     draws: u32,
-    /// Seed of the first draw
+    /// Random seed; the first draw is the survey of this seed
     #[arg(long, default_value = "1")]
     seed: u64,
     /// Keep the scenario's random forms as they are
@@ -66,9 +68,10 @@ fn feel(text: &str) -> Result<NotNegative, String> {
 pub fn run(arguments: Arguments) -> anyhow::Result<()> {
     let scenario = Scenario::read(&arguments.scenario)?;
     let name = printed::name(&arguments.job);
-    let job = BufReader::with_capacity(1 << 16, File::open(&arguments.job).map_err(FileError::input(&arguments.job))?);
+    let job = super::job_file::open(&arguments.job)?;
     let settings = PlanSettings {
         tolerance_um: arguments.tolerance_um,
+        first_layer_heights: arguments.first_layer_mm.unwrap_or_default(),
         feels_um: arguments.feel_um,
         stations: arguments.stations,
         draws: arguments.draws,

@@ -28,7 +28,7 @@ pub struct Arguments {
     /// Recorded trace of a controller, CSV; judged by one case of the matrix
     #[arg(long, value_name = "FILE")]
     trace: Option<PathBuf>,
-    /// Name of that case, or a part of it that no other has
+    /// Name of that case, or parts of it, with commas between them, that no other has
     #[arg(long, value_name = "NAME", requires = "trace")]
     case: Option<String>,
     /// Where the verdict goes as JUnit XML

@@ -1,10 +1,11 @@
 //! Figures of what was laid: shares by area, flow, worst places.
 
-use serde::Serialize;
+use serde::{Serialize, Serializer};
 
-use super::Class;
+use crate::outcome::{Class, PerClass};
 
-/// Flow error: what is fed less what there is room for, as a share of what the job asked for; positive is too much.
+/// Flow error: what is fed less what there is room for between nozzle and what is below, as a share of the room that the
+/// job asked for (meant width times thickness); positive is too much.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
 pub struct Flow {
     /// Root of the mean square.
@@ -15,19 +16,26 @@ pub struct Flow {
     pub most: f64,
 }
 
-/// What was laid, every figure weighted by area.
+/// What was laid, every figure weighted by area: width times length of each line.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
 pub struct LaidFigures {
-    /// Area, counted once for each layer.
-    pub area_mm2: f64,
-    /// Share of the area in each class, in the order of [`Class::ALL`].
-    pub shares: [f64; 3],
+    /// Area of each class; what was refused, and of the first layer what lies beyond the plate, is part of the whole.
+    pub area_mm2: PerClass,
+    /// Squeeze, width and flow of what was judged; none where nothing was.
+    pub lines: Option<LineFigures>,
+}
+
+/// Figures of lines, weighted by area.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct LineFigures {
     /// Mean squeeze.
     pub mean: f64,
     /// Smallest squeeze: thinnest laid.
     pub least: f64,
     /// Largest squeeze: thickest laid.
     pub most: f64,
+    /// Mean width, by length: what is fed by the thickness asked for.
+    pub width_mm: f64,
     /// Flow error with `E` as in the job.
     pub flow_as_in_job: Flow,
     /// Flow error with `E` scaled by the fade's change of thickness.
@@ -47,6 +55,13 @@ pub struct Spot {
     pub z_mm: f64,
     /// Thickness laid by thickness asked for.
     pub squeeze: f64,
+    /// How it lies.
+    #[serde(serialize_with = "by_key")]
+    pub class: Class,
+}
+
+fn by_key<S: Serializer>(class: &Class, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.serialize_str(class.key())
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -63,51 +78,84 @@ impl Default for FlowTally {
 }
 
 impl FlowTally {
-    fn add(&mut self, error: f64) {
-        self.sum_of_squares += error * error;
+    fn add(&mut self, error: f64, area_mm2: f64) {
+        self.sum_of_squares += error * error * area_mm2;
         (self.least, self.most) = (self.least.min(error), self.most.max(error));
     }
 
-    fn figures(&self, count: f64) -> Flow {
-        Flow { rms: (self.sum_of_squares / count).sqrt(), least: self.least, most: self.most }
+    fn figures(&self, area_mm2: f64) -> Flow {
+        Flow { rms: (self.sum_of_squares / area_mm2).sqrt(), least: self.least, most: self.most }
     }
 }
 
-#[derive(Clone, Copy, Debug, Default)]
+/// A line over one cell.
+pub(super) struct Line {
+    pub(super) class: Class,
+    pub(super) squeeze: f64,
+    pub(super) way_mm: f64,
+    pub(super) width_mm: f64,
+    /// What is fed by the room that the job asked for: meant width times thickness.
+    pub(super) fed: f64,
+    pub(super) fed_scaled: f64,
+}
+
+#[derive(Clone, Copy, Debug)]
 pub(super) struct LaidTally {
-    cells: [u64; 3],
+    area_mm2: PerClass,
+    way_mm: f64,
     sum: f64,
+    least: f64,
+    most: f64,
     as_in_job: FlowTally,
     scaled: FlowTally,
 }
 
-impl LaidTally {
-    /// Takes in one cell of one layer.
-    pub(super) fn add(&mut self, squeeze: f64, flow: f64) {
-        self.cells[Class::of(squeeze) as usize] += 1;
-        self.sum += squeeze;
-        self.as_in_job.add(1.0 - squeeze);
-        self.scaled.add(flow - squeeze);
-    }
-
-    pub(super) fn figures(&self, cell_mm2: f64) -> LaidFigures {
-        let count = self.cells.iter().sum::<u64>() as f64;
-        if count == 0.0 {
-            return LaidFigures::default();
-        }
-        LaidFigures {
-            area_mm2: count * cell_mm2,
-            shares: self.cells.map(|cells| cells as f64 / count),
-            mean: self.sum / count,
-            least: 1.0 - self.as_in_job.most,
-            most: 1.0 - self.as_in_job.least,
-            flow_as_in_job: self.as_in_job.figures(count),
-            flow_scaled: self.scaled.figures(count),
+impl Default for LaidTally {
+    fn default() -> Self {
+        Self {
+            area_mm2: PerClass::default(),
+            way_mm: 0.0,
+            sum: 0.0,
+            least: f64::INFINITY,
+            most: f64::NEG_INFINITY,
+            as_in_job: FlowTally::default(),
+            scaled: FlowTally::default(),
         }
     }
 }
 
-/// The places of one class whose squeeze is farthest from 1, no two of them near each other.
+impl LaidTally {
+    /// Takes in what was not laid on the bed.
+    pub(super) fn skip(&mut self, class: Class, area_mm2: f64) {
+        self.area_mm2.add(class, area_mm2);
+    }
+
+    /// Takes in one line over one cell.
+    pub(super) fn add(&mut self, line: &Line) {
+        let area_mm2 = line.way_mm * line.width_mm;
+        self.area_mm2.add(line.class, area_mm2);
+        self.way_mm += line.way_mm;
+        self.sum += line.squeeze * area_mm2;
+        (self.least, self.most) = (self.least.min(line.squeeze), self.most.max(line.squeeze));
+        self.as_in_job.add(line.fed - line.squeeze, area_mm2);
+        self.scaled.add(line.fed_scaled - line.squeeze, area_mm2);
+    }
+
+    pub(super) fn figures(&self) -> LaidFigures {
+        let judged_mm2 = self.area_mm2.judged();
+        let lines = (judged_mm2 > 0.0).then(|| LineFigures {
+            mean: self.sum / judged_mm2,
+            least: self.least,
+            most: self.most,
+            width_mm: judged_mm2 / self.way_mm,
+            flow_as_in_job: self.as_in_job.figures(judged_mm2),
+            flow_scaled: self.scaled.figures(judged_mm2),
+        });
+        LaidFigures { area_mm2: self.area_mm2, lines }
+    }
+}
+
+/// The places whose squeeze is farthest from 1, no two of them near each other.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Spots {
     spots: Vec<Spot>,

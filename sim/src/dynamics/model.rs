@@ -87,6 +87,16 @@ impl Model {
         })
     }
 
+    /// Thickness laid by thickness asked for: 1 but in the fade (F-1 of the published check values).
+    pub(crate) fn thickness(&self, x_um: f64, y_um: f64, z_um: f64) -> f64 {
+        match self.fade_um {
+            Some([full_below_um, zero_above_um]) if z_um > full_below_um && z_um < zero_above_um => {
+                1.0 - self.shape(x_um, y_um) / (zero_above_um - full_below_um)
+            }
+            _ => 1.0,
+        }
+    }
+
     /// Machine height for a logical height.
     pub(crate) fn machine_z(&self, x_um: f64, y_um: f64, z_um: f64) -> f64 {
         z_um + self.shift_um + self.mean_um + self.share(z_um) * self.shape(x_um, y_um)

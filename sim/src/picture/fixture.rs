@@ -110,19 +110,20 @@ fn run_outcome(run: Run, path: &[(f64, f64)]) -> RunOutcome {
             gap_error_um: error_um(run, x_mm, y_mm),
         })
         .collect();
-    let errors = range(places.iter().map(|place| place.gap_error_um));
+    let range = range(places.iter().map(|place| place.gap_error_um));
     let count = places.len() as f64;
-    let share = places.iter().filter(|place| place.gap_error_um.abs() <= TOLERANCE_UM).count() as f64 / count;
+    let mut length_mm = PerClass::default();
+    for place in &places {
+        length_mm.add(Class::of(FIRST_LAYER_UM + place.gap_error_um, FIRST_LAYER_UM, TOLERANCE_UM), 31_234.5 / count);
+    }
     places.sort_by(|a, b| b.gap_error_um.abs().total_cmp(&a.gap_error_um.abs()));
-    let figures = GapFigures {
-        printed_length_mm: 31_234.5,
-        min_um: errors.min_um,
-        max_um: errors.max_um,
+    let errors = GapErrors {
+        min_um: range.min_um,
+        max_um: range.max_um,
         mean_um: places.iter().map(|place| place.gap_error_um).sum::<f64>() / count,
         rms_um: (places.iter().map(|place| place.gap_error_um.powi(2)).sum::<f64>() / count).sqrt(),
         p95_abs_um: places[places.len() / 20].gap_error_um.abs(),
-        within_tolerance: share,
-        worst: places.first().copied(),
+        worst: places[0],
     };
     let mut worst_places: Vec<Place> = Vec::new();
     for place in places {
@@ -134,8 +135,8 @@ fn run_outcome(run: Run, path: &[(f64, f64)]) -> RunOutcome {
     }
     RunOutcome {
         run,
-        first_layer: figures,
-        whole_job: GapFigures { printed_length_mm: 1_204_300.0, ..figures },
+        first_layer: GapFigures { length_mm, errors: Some(errors) },
+        in_use: run == Run::Refined,
         worst_places,
         printing_pieces: 18_312,
         pieces: 20_118,
@@ -151,14 +152,11 @@ fn layers() -> Vec<LayerFigures> {
     (1..=44)
         .map(|layer| {
             let z_mm = f64::from(layer) * 0.2;
-            let faded = ((z_mm - 1.0) / 7.0).clamp(0.0, 1.0);
-            let mix = |corrected: f64, uncorrected: f64| corrected * (1.0 - faded) + uncorrected * faded;
-            let run = |min_um, mean_um, max_um| LayerRun {
-                min_um: mix(min_um, -150.0),
-                mean_um: mix(mean_um, -62.0),
-                max_um: mix(max_um, 118.0),
+            let left = 1.0 - ((z_mm - 1.0) / 7.0).clamp(0.0, 1.0);
+            let run = |min_um, mean_um, max_um| {
+                Some(LayerRun { min_um: min_um * left, mean_um: mean_um * left, max_um: max_um * left })
             };
-            LayerFigures { z_mm, runs: [run(-150.0, -62.0, 118.0), run(-64.0, -20.0, 41.0), run(-10.0, 0.0, 10.0)] }
+            LayerFigures { z_mm, runs: [run(0.0, 0.0, 0.0), run(-64.0, -20.0, 41.0), run(-110.0, 0.0, 110.0)] }
         })
         .collect()
 }
@@ -179,6 +177,7 @@ pub(crate) fn outcome() -> Outcome {
         grid_size: [3, 3],
         refined_size: [9, 9],
         tolerance_um: TOLERANCE_UM,
+        first_layer_heights: FirstLayerHeights::default(),
         fade_um: Some([1_000, 8_000]),
         z_rate_limit_mm_s: 5.0,
         screws: points(8.0, 2),
@@ -205,6 +204,7 @@ pub(crate) fn outcome() -> Outcome {
         },
         profile: profile(&path, STRETCH_MM),
         layers: layers(),
+        faults: Vec::new(),
         warnings: vec!["4 words that nobody here knows were passed through".to_owned()],
     }
 }
@@ -238,7 +238,9 @@ pub(crate) fn rough_outcome() -> Outcome {
     outcome.fade_um = Some([400, 1_250]);
     outcome.tolerance_um = 25.0;
     for (run, corner) in outcome.runs.iter_mut().zip([(0.0, 0.0), (105.0, 342.0), (52.0, 0.0)]) {
-        run.first_layer.worst = run.first_layer.worst.map(|place| Place { x_mm: corner.0, y_mm: corner.1, ..place });
+        if let Some(errors) = &mut run.first_layer.errors {
+            errors.worst = Place { x_mm: corner.0, y_mm: corner.1, ..errors.worst };
+        }
     }
     outcome
 }
@@ -263,12 +265,7 @@ pub(crate) fn empty_outcome() -> Outcome {
     let runs = full
         .runs
         .into_iter()
-        .map(|run| RunOutcome {
-            first_layer: GapFigures::default(),
-            whole_job: GapFigures::default(),
-            worst_places: Vec::new(),
-            ..run
-        })
+        .map(|run| RunOutcome { first_layer: GapFigures::default(), worst_places: Vec::new(), ..run })
         .collect();
     Outcome {
         runs,

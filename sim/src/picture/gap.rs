@@ -29,7 +29,7 @@ const CLOSE_UP_LEAST_STRETCHES: usize = 24;
 pub fn gap_svg(outcome: &Outcome) -> String {
     let bottom = LANES_TOP + 2.0 * LANE_PITCH + LANE_HEIGHT;
     let shares: Vec<_> =
-        Run::ALL.iter().map(|run| format!("{}: {}", run.label(), words::share_within(outcome, *run))).collect();
+        Run::ALL.iter().map(|run| format!("{}: {}", run.label(), words::share_good(outcome, *run))).collect();
     let mut svg = Svg::new(
         WIDTH,
         bottom + 52.0,
@@ -84,7 +84,7 @@ fn largest_abs(range: Range) -> f64 {
 /// Index of the stretch with the largest gap error of the uncorrected job.
 fn worst_stretch(profile: &[ProfileStretch]) -> usize {
     let errors = profile.iter().map(|stretch| largest_abs(stretch.gap_error[Run::Uncorrected as usize]));
-    errors.enumerate().max_by(|a, b| a.1.total_cmp(&b.1)).map_or(0, |(index, _)| index)
+    errors.enumerate().filter(|(_, um)| um.is_finite()).max_by(|a, b| a.1.total_cmp(&b.1)).map_or(0, |(index, _)| index)
 }
 
 fn close_up(outcome: &Outcome) -> Indices<usize> {
@@ -122,7 +122,10 @@ fn draw_close_up(svg: &mut Svg, outcome: &Outcome, shown: Indices<usize>, unit: 
     draw_bed(svg, &frame, &bed);
     for run in Run::ALL {
         let nozzle: Vec<_> = middles().zip(part.iter().map(|stretch| stretch.nozzle[run as usize])).collect();
-        draw_nozzle(svg, &frame, run, &nozzle);
+        // A run that refused a move goes nowhere there.
+        for gone in nozzle.split(|(_, range)| range.min_um.is_nan()).filter(|gone| !gone.is_empty()) {
+            draw_nozzle(svg, &frame, run, gone);
+        }
     }
     frame.border(svg);
     frame.axis_x(svg, x.step(10.0), &format!("printed length, {}", unit.name));
@@ -197,6 +200,9 @@ fn draw_key(svg: &mut Svg, left: f64, base: f64) {
 fn draw_gap_arrow(svg: &mut Svg, outcome: &Outcome, frame: &Frame, unit: LengthUnit) {
     let Some(stretch) = outcome.profile.get(worst_stretch(&outcome.profile)) else { return };
     let error = stretch.gap_error[Run::Uncorrected as usize];
+    if error.min_um.is_nan() {
+        return;
+    }
     let nozzle = stretch.nozzle[Run::Uncorrected as usize];
     // An uncorrected nozzle keeps its height, so the worst gap is where the bed is highest or lowest.
     let (error_um, nozzle_um, bed_um) = if error.max_um.abs() >= error.min_um.abs() {
@@ -252,7 +258,7 @@ fn draw_lanes(svg: &mut Svg, outcome: &Outcome, x: Span, shown: Indices<usize>, 
             x,
             y,
         };
-        svg.text(LEFT, frame.top - 8.0, &[], &format!("{}: {}", run.label(), words::share_within(outcome, run)));
+        svg.text(LEFT, frame.top - 8.0, &[], &format!("{}: {}", run.label(), words::share_good(outcome, run)));
         frame.rules(svg, x.step(12.0), step_y);
         draw_sticks(svg, &frame, outcome.tolerance_um);
 
@@ -320,23 +326,28 @@ pub(super) fn draw_sticks(svg: &mut Svg, frame: &Frame, tolerance_um: f64) {
 
 /// Lowest to highest as steps: of each stretch, or of each px where stretches are shorter than that.
 fn steps(frame: &Frame, profile: &[ProfileStretch], run: Run, unit: LengthUnit) -> Path {
-    let mut columns: Vec<(f64, f64, Range)> = Vec::new();
-    for stretch in profile {
-        let (start, end) = (frame.px(unit.of(stretch.start_mm)), frame.px(unit.of(stretch.end_mm)));
-        let range = stretch.gap_error[run as usize];
-        match columns.last_mut() {
-            Some((first, last, merged)) if end - *first <= 1.0 => {
-                *last = end;
-                *merged = Range { min_um: merged.min_um.min(range.min_um), max_um: merged.max_um.max(range.max_um) };
+    let mut path = Path::default();
+    for judged in profile.split(|stretch| stretch.gap_error[run as usize].min_um.is_nan()) {
+        let mut columns: Vec<(f64, f64, Range)> = Vec::new();
+        for stretch in judged {
+            let (start, end) = (frame.px(unit.of(stretch.start_mm)), frame.px(unit.of(stretch.end_mm)));
+            let range = stretch.gap_error[run as usize];
+            match columns.last_mut() {
+                Some((first, last, merged)) if end - *first <= 1.0 => {
+                    *last = end;
+                    let (min_um, max_um) = (merged.min_um.min(range.min_um), merged.max_um.max(range.max_um));
+                    *merged = Range { min_um, max_um };
+                }
+                _ => columns.push((start, end, range)),
             }
-            _ => columns.push((start, end, range)),
+        }
+        let upper = columns.iter().flat_map(|(start, end, range)| [*start, *end].map(|x| (x, frame.py(range.max_um))));
+        let lower =
+            columns.iter().rev().flat_map(|(start, end, range)| [*end, *start].map(|x| (x, frame.py(range.min_um))));
+        if !columns.is_empty() {
+            path.add(upper.chain(lower), true);
         }
     }
-    let upper = columns.iter().flat_map(|(start, end, range)| [*start, *end].map(|x| (x, frame.py(range.max_um))));
-    let lower =
-        columns.iter().rev().flat_map(|(start, end, range)| [*end, *start].map(|x| (x, frame.py(range.min_um))));
-    let mut path = Path::default();
-    path.add(upper.chain(lower), true);
     path
 }
 

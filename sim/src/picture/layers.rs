@@ -1,7 +1,6 @@
-//! Gap error layer by layer: how the correction fades as the job grows.
+//! The top of each layer: how the shape of the bed fades out of it as the job grows.
 
 use super::frame::{Frame, Span, number, signed};
-use super::gap::draw_sticks;
 use super::palette::{INK, INK_SOFT, run_style};
 use super::svg::{Path, Svg};
 use super::words;
@@ -14,9 +13,9 @@ const TOP: f64 = 136.0;
 const HEIGHT: f64 = 280.0;
 const BETWEEN: f64 = 22.0;
 
-/// Gap error of every layer, one panel for each run on one scale: lowest to highest as a band, the mean as a line.
+/// Shape of the top of every layer, one panel for each run on one scale: lowest to highest as a band, the mean as a line.
 pub fn layers_svg(outcome: &Outcome) -> String {
-    let title = "Gap error by layer";
+    let title = "Shape of the top by layer";
     let mut svg = Svg::new(WIDTH, TOP + HEIGHT + 82.0, title, &description(outcome));
     svg.text(LEFT, 34.0, &[("font-size", &"20"), ("font-weight", &"600")], title);
     svg.text(LEFT, 55.0, &[("fill", &INK_SOFT)], &words::origin(outcome));
@@ -27,14 +26,13 @@ pub fn layers_svg(outcome: &Outcome) -> String {
 
     let width = (WIDTH - LEFT - RIGHT - 2.0 * BETWEEN) / 3.0;
     let x = Span::of(outcome.layers.iter().map(|layer| layer.z_mm).chain([0.0]));
-    let errors = outcome.layers.iter().flat_map(|layer| layer.runs).flat_map(|run| [run.min_um, run.max_um]);
-    let y = Span::of(errors.chain([-outcome.tolerance_um * 1.5, outcome.tolerance_um * 1.5])).padded(0.08);
+    let tops = outcome.layers.iter().flat_map(|layer| layer.runs).flatten().flat_map(|run| [run.min_um, run.max_um]);
+    let y = Span::of(tops.chain([0.0])).padded(0.08);
     let (step_x, step_y) = (x.step(6.0), y.step(7.0));
     for (index, run) in Run::ALL.into_iter().enumerate() {
         let frame = Frame { left: LEFT + (width + BETWEEN) * index as f64, top: TOP, width, height: HEIGHT, x, y };
         svg.text(frame.left, TOP - 44.0, &[("font-size", &"15"), ("font-weight", &"600")], run.label());
         frame.rules(&mut svg, step_x, step_y);
-        draw_sticks(&mut svg, &frame, outcome.tolerance_um);
         svg.line(
             (frame.left, frame.py(0.0)),
             (frame.right(), frame.py(0.0)),
@@ -48,16 +46,13 @@ pub fn layers_svg(outcome: &Outcome) -> String {
         frame.border(&mut svg);
         frame.axis_x(&mut svg, step_x, "layer height z, mm");
         if index == 0 {
-            frame.axis_y(&mut svg, step_y, "gap error, µm", signed);
+            frame.axis_y(&mut svg, step_y, "nozzle above the layer’s plane, µm", signed);
         } else {
             frame.ticks_y(&mut svg, step_y);
         }
     }
-    let note = format!(
-        "Tint: lowest to highest of the layer; line: mean. Shaded: {}, which counts on the first layer, where the job must stick; above, the correction may fade on purpose.",
-        words::tolerance(outcome)
-    );
-    svg.text(LEFT, TOP + HEIGHT + 64.0, &[("fill", &INK_SOFT)], &note);
+    let note = "Tint: lowest to highest of the layer; line: mean. The first layer follows the bed; where the correction has faded, the top is flat.";
+    svg.text(LEFT, TOP + HEIGHT + 64.0, &[("fill", &INK_SOFT)], note);
     svg.finish()
 }
 
@@ -78,7 +73,8 @@ fn description(outcome: &Outcome) -> String {
 fn draw_run(svg: &mut Svg, frame: &Frame, outcome: &Outcome, run: Run) {
     let style = run_style(run);
     let points = |value: fn(&LayerRun) -> f64| {
-        outcome.layers.iter().map(move |layer| frame.point(layer.z_mm, value(&layer.runs[run as usize])))
+        let laid = outcome.layers.iter().filter_map(move |layer| Some((layer.z_mm, layer.runs[run as usize]?)));
+        laid.map(move |(z_mm, run)| frame.point(z_mm, value(&run)))
     };
     let mut band = Path::default();
     let lower: Vec<_> = points(|layer| layer.min_um).collect();
@@ -94,9 +90,9 @@ fn draw_run(svg: &mut Svg, frame: &Frame, outcome: &Outcome, run: Run) {
         &[("fill", &"none"), ("stroke", &style.colour), ("stroke-width", &"2"), ("stroke-dasharray", &style.dashes)],
     );
     // A job of one layer has neither area nor line: the bar and the dot still show it.
-    if let Some(first) = outcome.layers.first() {
-        let figures = first.runs[run as usize];
-        let x = frame.px(first.z_mm);
+    if let Some((z_mm, figures)) = outcome.layers.iter().find_map(|layer| Some((layer.z_mm, layer.runs[run as usize]?)))
+    {
+        let x = frame.px(z_mm);
         svg.line(
             (x, frame.py(figures.min_um)),
             (x, frame.py(figures.max_um)),

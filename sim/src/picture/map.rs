@@ -38,7 +38,7 @@ pub fn map_svg(outcome: &Outcome) -> String {
         // Panels keep their columns even when the bed is narrow.
         let frame = Frame { left: LEFT + (panel_width + BETWEEN) * index as f64, ..first };
         svg.text(frame.left, TOP - 28.0, &[("font-size", &"15"), ("font-weight", &"600")], run.label());
-        svg.text(frame.left, TOP - 11.0, &[("fill", &INK_SOFT)], &words::share_within(outcome, run));
+        svg.text(frame.left, TOP - 11.0, &[("fill", &INK_SOFT)], &words::share_good(outcome, run));
         surface(&mut svg, outcome, run, &bands, &frame);
         let step = frame.y.step(6.0);
         frame.axis_x(&mut svg, step, "X, mm");
@@ -96,7 +96,7 @@ fn bands(outcome: &Outcome) -> Bands {
 
 fn description(outcome: &Outcome) -> String {
     let shares: Vec<_> =
-        Run::ALL.iter().map(|run| format!("{}: {}", run.label(), words::share_within(outcome, *run))).collect();
+        Run::ALL.iter().map(|run| format!("{}: {}", run.label(), words::share_good(outcome, *run))).collect();
     format!("Contour map with Y pointing up. {}.", shares.join("; "))
 }
 
@@ -105,7 +105,7 @@ fn surface(svg: &mut Svg, outcome: &Outcome, run: Run, bands: &Bands, frame: &Fr
     let field = outcome.surfaces.gap_error(run);
     levels::fill(svg, &contours::rings(&field, &bands.edges_um), |band| bands.colour(band), frame);
 
-    let worst = outcome.runs.get(run as usize).and_then(|found| found.first_layer.worst);
+    let worst = outcome.runs.get(run as usize).and_then(|found| found.first_layer.errors).map(|errors| errors.worst);
     let marks = outcome.stations.iter().chain(&outcome.screws).map(|point| frame.point(point.x_mm, point.y_mm));
     let worst_marks = worst.iter().flat_map(|place| worst_marks(place, frame));
     let outline = printed_outline(outcome, frame);

@@ -78,14 +78,14 @@ mod tests {
     #[test]
     fn units_are_said() {
         let outcome = fixture::outcome();
-        for text in ["gap error, µm", "X, mm", "Y, mm", "within ±40 µm", "worst "] {
+        for text in ["gap error, µm", "X, mm", "Y, mm", "of the first layer good", "worst "] {
             assert!(map_svg(&outcome).contains(text), "{text}");
         }
         for text in ["height above machine zero, µm", "gap error, µm", "printed length, m<", "sticks within ±40 µm"]
         {
             assert!(gap_svg(&outcome).contains(text), "{text}");
         }
-        for text in ["layer height z, mm", "gap error, µm", "full below 1 mm", "zero above 8 mm"] {
+        for text in ["layer height z, mm", "above the layer’s plane, µm", "full below 1 mm", "zero above 8 mm"] {
             assert!(layers_svg(&outcome).contains(text), "{text}");
         }
     }

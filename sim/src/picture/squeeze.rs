@@ -7,8 +7,9 @@ use super::legend;
 use super::palette::{INK, INK_SOFT};
 use super::svg::{Path, Svg};
 use super::words;
-use crate::deposit::{Class, Spot, Squeeze, SqueezeMap, TOO_CLOSE_BELOW, TOO_FAR_ABOVE};
-use crate::outcome::{Outcome, Run};
+use crate::class::{LOOSE_ABOVE, TOO_CLOSE_BELOW, TOO_FAR_ABOVE};
+use crate::deposit::{Spot, Squeeze, SqueezeMap};
+use crate::outcome::{Class, Outcome, PerClass, Run};
 
 const WIDTH: f64 = 1240.0;
 const LEFT: f64 = 66.0;
@@ -22,7 +23,7 @@ const HIGHEST: f64 = 340.0;
 
 /// Edges of the bands, the limits of the classes among them.
 const EDGES: [f64; 7] = [0.5, TOO_CLOSE_BELOW, 0.9, 0.95, 1.05, 1.1, TOO_FAR_ABOVE];
-const EDGE_ABOVE_ALL: f64 = 1.5;
+const EDGE_ABOVE_ALL: f64 = LOOSE_ABOVE;
 
 /// What is too far is striped, so that colour does not say it alone: a stripe on every so many rows of blocks.
 const STRIPED_ROWS: usize = 3;
@@ -53,15 +54,15 @@ pub fn squeeze_svg(outcome: &Outcome, runs: &[Squeeze; 3]) -> String {
         let frame = Frame { left: LEFT + (panel_width + BETWEEN) * index as f64, ..first };
         svg.text(frame.left, TOP - 28.0, &[("font-size", &"15"), ("font-weight", &"600")], run.label());
         let small: super::svg::Attributes<'_> = &[("fill", &INK_SOFT)];
-        svg.text(frame.left, TOP - 11.0, small, &format!("first layer: {}", shares(squeeze.first_layer.shares)));
+        svg.text(frame.left, TOP - 11.0, small, &format!("first layer: {}", shares(&squeeze.first_layer.area_mm2)));
         panel(&mut svg, &squeeze.first_layer_map, &frame, index == 0);
         let worst = [&squeeze.closest, &squeeze.farthest].into_iter().filter_map(|spots| spots.first());
         for spot in worst.filter(|spot| spot.z_mm * 1000.0 <= outcome.surfaces.first_layer_um + 10.0) {
             worst_spot(&mut svg, spot, &frame);
         }
         let frame = Frame { top: second_top, ..frame };
-        let said = if squeeze.above.area_mm2 > 0.0 {
-            format!("all layers above: {}", shares(squeeze.above.shares))
+        let said = if squeeze.above.area_mm2.total() > 0.0 {
+            format!("all layers above: {}", shares(&squeeze.above.area_mm2))
         } else {
             "no layers above".to_owned()
         };
@@ -73,13 +74,19 @@ pub fn squeeze_svg(outcome: &Outcome, runs: &[Squeeze; 3]) -> String {
     svg.finish()
 }
 
-fn shares(shares: [f64; 3]) -> String {
-    let each = Class::ALL.map(|class| format!("{} {}", words::percent(shares[class as usize]), class.label()));
+/// Good, and what there is of the other classes.
+fn shares(area_mm2: &PerClass) -> String {
+    let found = Class::ALL.into_iter().filter(|class| *class != Class::Good && area_mm2.get(*class) > 0.0);
+    let each: Vec<String> = [Class::Good]
+        .into_iter()
+        .chain(found)
+        .map(|class| format!("{} {}", words::percent(area_mm2.share(class)), class.label()))
+        .collect();
     each.join(", ")
 }
 
 fn description(runs: &[Squeeze; 3]) -> String {
-    let of = |(run, squeeze): (Run, &Squeeze)| format!("{}: {}", run.label(), shares(squeeze.first_layer.shares));
+    let of = |(run, squeeze): (Run, &Squeeze)| format!("{}: {}", run.label(), shares(&squeeze.first_layer.area_mm2));
     let each: Vec<_> = Run::ALL.into_iter().zip(runs).map(of).collect();
     format!("Maps with Y pointing up. First layer, {}.", each.join("; "))
 }
@@ -101,7 +108,7 @@ fn panel(svg: &mut Svg, map: &SqueezeMap, frame: &Frame, labelled: bool) {
                 let x_mm = map.x_mm.from + column as f64 * block_x_mm;
                 let ((left, bottom), (right, top)) =
                     (frame.point(x_mm, y_mm), frame.point(x_mm + length as f64 * block_x_mm, y_mm + block_y_mm));
-                if row % STRIPED_ROWS == 0 && Class::of(f64::from(blocks[column])) == Class::TooFar {
+                if row % STRIPED_ROWS == 0 && f64::from(blocks[column]) > TOO_FAR_ABOVE {
                     let middle = (bottom + top) / 2.0;
                     stripes.add([(left, middle), (right, middle)], false);
                 }
@@ -183,7 +190,7 @@ mod tests {
     use resvg::usvg;
 
     use super::*;
-    use crate::deposit::{Deposit, End};
+    use crate::deposit::{Deposit, End, Strand};
     use crate::picture::fixture;
     use crate::scenario::Extent;
 
@@ -191,18 +198,19 @@ mod tests {
     fn squeezes(ramp: bool) -> [Squeeze; 3] {
         Run::ALL.map(|_| {
             let extent = |to: f64| Extent { from: 0.0, to };
-            let mut deposit = Deposit::new(extent(100.0), extent(60.0));
+            let mut deposit = Deposit::new(extent(100.0), extent(60.0), 50.0, 0.4);
             let end = |x_mm: f64, y_mm: f64, bed_um: f64| End {
                 x_mm,
                 y_mm,
                 bed_um,
-                nozzle_um: 200.0,
+                nozzle_um: Some(200.0),
                 logical_um: 200.0,
                 flow: 1.0,
             };
             for row in (0..150).filter(|_| ramp) {
                 let y_mm = 0.2 + 0.4 * f64::from(row);
-                deposit.lay(5, &end(0.0, y_mm, -200.0), &end(100.0, y_mm, 200.0));
+                let strand = Strand { job_line: 5, strand_mm2: 0.0, first_layer: true };
+                deposit.lay(&strand, &end(0.0, y_mm, -200.0), &end(100.0, y_mm, 200.0));
             }
             deposit.finish()
         })

@@ -2,18 +2,43 @@
 
 use super::frame::number;
 use super::svg::shortened;
-use crate::outcome::{Outcome, Run};
+use crate::class::{TOO_CLOSE_BELOW, TOO_FAR_ABOVE};
+pub(crate) use crate::class::{percent, percentage};
+use crate::outcome::{Class, Outcome, PerClass, Run};
 
-/// What came out, in one sentence.
+/// What came out, in one sentence; how much was judged is that of the run that would be used.
 pub(crate) fn verdict(outcome: &Outcome) -> String {
-    if outcome.profile.is_empty() {
+    let Some(used) = outcome.runs.iter().find(|run| run.in_use).filter(|run| run.first_layer.length_mm.total() > 0.0)
+    else {
         return "The first layer lays nothing down, so there is no gap to judge.".to_owned();
-    }
+    };
     let [uncorrected, corrected, refined] = Run::ALL.map(|run| percent(share(outcome, run)));
     format!(
-        "Of the first layer, {refined} lies within {} of the gap asked for when corrected and refined, {corrected} when corrected, {uncorrected} uncorrected.",
-        tolerance(outcome)
+        "First layer good ({}): {refined} refined, {corrected} corrected, {uncorrected} uncorrected; {}.",
+        good(outcome),
+        judged(&used.first_layer.length_mm)
     )
+}
+
+/// What counts as good.
+pub(crate) fn good(outcome: &Outcome) -> String {
+    format!(
+        "within {} and {:.0} to {:.0} % of its height",
+        tolerance(outcome),
+        TOO_CLOSE_BELOW * 100.0,
+        TOO_FAR_ABOVE * 100.0
+    )
+}
+
+/// How much was judged of how much there is.
+pub(crate) fn judged(length_mm: &PerClass) -> String {
+    let metres = |mm: f64| format!("{:.2} m", mm / 1000.0);
+    let mut text = format!("{} judged of {} on the bed", metres(length_mm.judged()), metres(length_mm.on_bed()));
+    let off_bed_mm = length_mm.get(Class::OffBed);
+    if off_bed_mm > 0.0 {
+        text += &format!(", {} beyond the plate", metres(off_bed_mm));
+    }
+    text
 }
 
 /// Where the figures come from: job, scenario and grid, in one line.
@@ -28,13 +53,21 @@ pub(crate) fn origin(outcome: &Outcome) -> String {
     )
 }
 
-/// The share of the first layer within the tolerance.
-pub(crate) fn share_within(outcome: &Outcome, run: Run) -> String {
-    let printed = outcome.runs.get(run as usize).is_some_and(|found| found.first_layer.printed_length_mm > 0.0);
-    if !printed {
+/// The share of the first layer that lies well, and contact where there is any.
+pub(crate) fn share_good(outcome: &Outcome, run: Run) -> String {
+    let Some(length_mm) = outcome.runs.get(run as usize).map(|found| found.first_layer.length_mm) else {
+        return String::new();
+    };
+    if length_mm.total() <= 0.0 {
         return "the first layer lays nothing down".to_owned();
     }
-    format!("{} of the first layer within {}", percent(share(outcome, run)), tolerance(outcome))
+    let mut text = format!("{} of the first layer good", percent(length_mm.share(Class::Good)));
+    for class in [Class::Contact, Class::Refused] {
+        if length_mm.get(class) > 0.0 {
+            text += &format!(", {} {}", percent(length_mm.share(class)), class.label());
+        }
+    }
+    text
 }
 
 /// The tolerance with its signs and unit.
@@ -42,34 +75,7 @@ pub(crate) fn tolerance(outcome: &Outcome) -> String {
     format!("±{} µm", number(outcome.tolerance_um, if outcome.tolerance_um.fract() == 0.0 { 1.0 } else { 0.1 }))
 }
 
-/// Share of a run's first layer within the tolerance, 0 to 1.
+/// Share of a run's first layer that lies well, 0 to 1.
 pub(crate) fn share(outcome: &Outcome, run: Run) -> f64 {
-    outcome.runs.get(run as usize).map_or(0.0, |found| found.first_layer.within_tolerance)
-}
-
-/// A share as a percentage; 100 and 0 are only said when they are exact.
-pub(crate) fn percent(share: f64) -> String {
-    let tenths = share * 1000.0;
-    let tenths = if share >= 1.0 {
-        1000.0
-    } else if share <= 0.0 {
-        0.0
-    } else {
-        tenths.round().clamp(1.0, 999.0)
-    };
-    if tenths == 1000.0 || tenths == 0.0 {
-        format!("{:.0} %", tenths / 10.0)
-    } else {
-        format!("{:.1} %", tenths / 10.0)
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::percent;
-
-    #[test]
-    fn all_and_nothing_are_said_only_when_true() {
-        assert_eq!([0.0, 0.000_01, 0.5, 0.999_99, 1.0].map(percent), ["0 %", "0.1 %", "50.0 %", "99.9 %", "100 %"]);
-    }
+    outcome.runs.get(run as usize).map_or(0.0, |found| found.first_layer.good())
 }

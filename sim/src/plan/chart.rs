@@ -24,7 +24,7 @@ pub fn chart_svg(plan: &Plan) -> String {
     hands.dedup();
     let panels = hands.len().max(1) as f64;
     let width = LEFT + panels * (WIDTH + BETWEEN) - BETWEEN + RIGHT;
-    let title = format!("What a survey is worth: first layer within ±{} µm", plan.tolerance_um);
+    let title = format!("What a survey is worth: first layer good within ±{} µm", plan.tolerance_um);
     let mut svg = Svg::new(width, TOP + HEIGHT + BELOW, &title, &plan.advice);
     // As many characters as fit at about 6 px each.
     let fits = (width / 6.0) as usize;
@@ -32,8 +32,8 @@ pub fn chart_svg(plan: &Plan) -> String {
     let origin = format!("{}; {}; {} draws", plan.scenario, plan.job, plan.draws);
     svg.text(LEFT, 55.0, &[("fill", &INK_SOFT)], &shortened(&origin, fits));
     let stations = plan.rows.iter().map(|row| f64::from(row.stations));
-    let lows = plan.rows.iter().filter_map(|row| row.figures.as_ref()).map(|figures| figures.within_tolerance.low);
-    let y = Span::of(lows.chain([plan.uncorrected_within_tolerance.mean, GOAL, 1.0]).map(|share| share * 100.0));
+    let lows = plan.rows.iter().filter_map(|row| row.figures.as_ref()).map(|figures| figures.good.low);
+    let y = Span::of(lows.chain([plan.uncorrected_good.mean, GOAL, 1.0]).map(|share| share * 100.0));
     let x = Span::of(stations).padded(0.08);
     for (index, feel_um) in hands.iter().enumerate() {
         let left = LEFT + (WIDTH + BETWEEN) * index as f64;
@@ -52,7 +52,7 @@ pub fn chart_svg(plan: &Plan) -> String {
 fn panel(svg: &mut Svg, frame: &Frame, plan: &Plan, feel_um: f64, is_first: bool) {
     let step_y = frame.y.step(6.0);
     frame.rules(svg, 1.0, step_y);
-    let uncorrected = frame.py(plan.uncorrected_within_tolerance.mean * 100.0);
+    let uncorrected = frame.py(plan.uncorrected_good.mean * 100.0);
     let style = run_style(Run::Uncorrected);
     svg.line(
         (frame.left, uncorrected),
@@ -66,7 +66,7 @@ fn panel(svg: &mut Svg, frame: &Frame, plan: &Plan, feel_um: f64, is_first: bool
             .rows
             .iter()
             .filter(|row| row.feel_um == feel_um && row.refined == refined)
-            .filter_map(|row: &Row| Some((f64::from(row.stations), row.figures.as_ref()?.within_tolerance)))
+            .filter_map(|row: &Row| Some((f64::from(row.stations), row.figures.as_ref()?.good)))
             .collect();
         draw(svg, frame, &points, refined);
     }

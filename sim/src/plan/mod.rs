@@ -1,33 +1,36 @@
 //! What to do before measuring: how many stations, which surface, how careful a hand.
 //!
-//! The job's first layer is sampled once. Then the whole survey is run with many seeds, for every number of stations
-//! and every hand, and the core's own correction is evaluated where the first layer lies. Draw `k` is the operator of
-//! seed `seed + k`; the same draw stands in every row, and results do not depend on how many threads share the work.
+//! The job's first layer is sampled once, as a replay samples it. Then the whole survey is run with many seeds, for every
+//! number of stations and every hand, and the first layer is driven and judged as in a replay of what was measured. The
+//! first draw is the operator of the plan's own seed, the others are drawn from it; the same draw stands in every row, and
+//! results do not depend on how many threads share the work.
 
 mod advice;
+mod bound;
 mod chart;
 mod draw;
 mod footprint;
 mod table;
 
-use std::io::BufRead;
+use std::io::{BufRead, Seek};
 
 use gapkeeper::{Correction, record};
+use gapkeeper_host_tools::Steps;
 use rayon::prelude::*;
 use serde::Serialize;
 
-use crate::bed::BedError;
+use crate::bed::{BedError, ModelledBed};
 use crate::controller::CAPACITY;
+use crate::first_layer::FirstLayerHeights;
 use crate::outcome::Place;
 use crate::replay::ReplayError;
 use crate::scenario::{Count, Form, NotNegative, Scenario};
 pub use chart::chart_svg;
 use draw::{BothSurfaces, Drawn, draw};
-pub(crate) use draw::{in_force, refine};
 use footprint::Footprint;
 
 /// Version of the JSON plan; it rises when a key changes its meaning or goes away.
-pub const SCHEMA_VERSION: u32 = 1;
+pub const SCHEMA_VERSION: u32 = 2;
 
 /// Of this share of all draws it is said between which figures they lie.
 pub const INTERVAL: f64 = 0.9;
@@ -49,9 +52,11 @@ pub enum PlanningError {
 /// What a plan needs besides scenario and job.
 #[derive(Clone, Debug)]
 pub struct PlanSettings {
-    /// Gap errors up to this stick.
+    /// Gap errors up to this are good, as far as the squeeze is.
     pub tolerance_um: f64,
-    /// Standard deviations of a reading, one for each hand.
+    /// Heights at which the first layer is looked for.
+    pub first_layer_heights: FirstLayerHeights,
+    /// Standard deviations of a reading, one for each hand; the scenario's own is added to them.
     pub feels_um: Vec<NotNegative>,
     /// Numbers of stations along each axis.
     pub stations: Vec<Count>,
@@ -69,6 +74,7 @@ impl Default for PlanSettings {
     fn default() -> Self {
         Self {
             tolerance_um: 50.0,
+            first_layer_heights: FirstLayerHeights::default(),
             feels_um: [10.0, 20.0, 40.0].map(NotNegative).to_vec(),
             stations: (3..=9).map(Count).collect(),
             draws: 200,
@@ -132,8 +138,10 @@ pub struct Row {
 /// Figures over the draws of a row.
 #[derive(Clone, Debug, Serialize)]
 pub struct Figures {
-    /// Share of the first layer within the tolerance, 0 to 1.
-    pub within_tolerance: Spread,
+    /// Share of the first layer that is good, 0 to 1.
+    pub good: Spread,
+    /// What 19 of 20 surveys reach, as sure as 95 %: refused draws count as 0. None from too few draws.
+    pub good_at_least: Option<f64>,
     /// Root mean square of the gap error over the first layer.
     pub rms_um: Spread,
     /// Mean of the gap error over the first layer.
@@ -157,7 +165,7 @@ pub struct Plan {
     pub job: String,
     /// Name of the scenario.
     pub scenario: String,
-    /// Gap errors up to this stick.
+    /// Gap errors up to this are good, as far as the squeeze is.
     pub tolerance_um: f64,
     /// The hand that the scenario names.
     pub scenario_feel_um: f64,
@@ -173,15 +181,17 @@ pub struct Plan {
     pub seed: u64,
     /// Whether random forms of the bed were drawn anew in each draw.
     pub other_beds: bool,
-    /// Share of the first layer within the tolerance without any correction.
-    pub uncorrected_within_tolerance: Spread,
+    /// Share of the first layer that is good without any correction.
+    pub uncorrected_good: Spread,
+    /// What 19 of 20 beds reach without any correction, as sure as 95 %; none from too few draws.
+    pub uncorrected_good_at_least: Option<f64>,
     /// The rows: by hand, then by stations, bilinear before refined.
     pub rows: Vec<Row>,
     /// What to do, in one sentence.
     pub advice: String,
 }
 
-/// Plans the measuring of a scenario's bed for a job.
+/// Plans the measuring of a scenario's bed for a job, under a progress bar if it takes its time.
 ///
 /// # Errors
 /// [`PlanningError`] if the job cannot be read or the bed cannot be modelled. A way of measuring that fails is a row
@@ -189,24 +199,36 @@ pub struct Plan {
 pub fn plan(
     scenario: &Scenario,
     name: &str,
-    job: impl BufRead,
+    job: impl BufRead + Seek,
     settings: &PlanSettings,
 ) -> Result<Plan, PlanningError> {
-    let (first_layer_um, spots) = Footprint::of(name, job)?;
-    let ways: Vec<(NotNegative, Count)> = settings
-        .feels_um
-        .iter()
-        .flat_map(|&feel_um| settings.stations.iter().map(move |&count| (feel_um, count)))
-        .collect();
+    let beds = [
+        ModelledBed::new(scenario, scenario.warmth_printing())?,
+        ModelledBed::new(scenario, scenario.warmth_measuring())?,
+    ];
+    let step_mm = beds[0].sample_step_mm();
+    let footprint = Footprint::of(name, job, &scenario.bed, settings.first_layer_heights, step_mm)?;
+    let mut feels_um = settings.feels_um.clone();
+    feels_um.push(scenario.measuring.feel_um);
+    feels_um.sort_by(|a, b| a.0.total_cmp(&b.0));
+    feels_um.dedup();
+    let ways: Vec<(NotNegative, Count)> =
+        feels_um.iter().flat_map(|&feel_um| settings.stations.iter().map(move |&count| (feel_um, count))).collect();
     let pool = rayon::ThreadPoolBuilder::new().num_threads(settings.threads).build()?;
+    let steps = Steps::new(settings.draws.into(), "surveys");
     // In the order of the draws, whichever thread was first.
     let draws: Vec<(f64, Vec<BothSurfaces>)> = pool.install(|| {
         (0..settings.draws)
             .into_par_iter()
-            .map(|number| draw(scenario, &spots, &ways, settings, number))
+            .map(|number| {
+                let drawn = draw(scenario, &footprint, &beds, &ways, settings, number);
+                steps.step();
+                drawn
+            })
             .collect::<Result<_, BedError>>()
     })?;
-    let uncorrected = draws.iter().map(|(within, _)| *within).collect();
+    drop(steps);
+    let uncorrected: Vec<f64> = draws.iter().map(|(good, _)| *good).collect();
     let mut columns: Vec<[Vec<Result<Drawn, String>>; 2]> = ways.iter().map(|_| Default::default()).collect();
     for (_, ways) in draws {
         for (column, surfaces) in columns.iter_mut().zip(ways) {
@@ -223,13 +245,14 @@ pub fn plan(
         scenario: scenario.name.clone(),
         tolerance_um: settings.tolerance_um,
         scenario_feel_um: scenario.measuring.feel_um.0,
-        first_layer_z_mm: f64::from(first_layer_um) / 1000.0,
-        printed_length_mm: spots.iter().map(|spot| spot.length_mm).sum(),
-        spots: spots.len(),
+        first_layer_z_mm: footprint.z_um / 1000.0,
+        printed_length_mm: footprint.length_mm(),
+        spots: footprint.count(),
         draws: settings.draws,
         seed: settings.seed,
         other_beds: !settings.same_bed && scenario.bed.forms.iter().any(|form| matches!(form, Form::Random { .. })),
-        uncorrected_within_tolerance: Spread::of(uncorrected),
+        uncorrected_good: Spread::of(uncorrected.clone()),
+        uncorrected_good_at_least: bound::low_end(uncorrected),
         rows: rows.collect(),
         advice: String::new(),
     };
@@ -254,10 +277,12 @@ impl Plan {
 fn row(feel_um: NotNegative, Count(stations): Count, refined: bool, drawn: Vec<Result<Drawn, String>>) -> Row {
     let refused = drawn.iter().filter(|drawn| drawn.is_err()).count();
     let why = drawn.iter().find_map(|drawn| drawn.as_ref().err().cloned());
+    let good_at_least =
+        bound::low_end(drawn.iter().map(|drawn| drawn.as_ref().map_or(0.0, |drawn| drawn.good)).collect());
     let drawn: Vec<Drawn> = drawn.into_iter().flatten().collect();
     let spread = |figure: fn(&Drawn) -> f64| Spread::of(drawn.iter().map(figure).collect());
-    let worst = |drawn: &&Drawn| drawn.worst.gap_error_um.abs();
-    let worst = drawn.iter().max_by(|a, b| worst(a).total_cmp(&worst(b))).map(|drawn| drawn.worst);
+    let worst = |drawn: &&Drawn| drawn.errors.largest_um();
+    let worst = drawn.iter().max_by(|a, b| worst(a).total_cmp(&worst(b))).map(|drawn| drawn.errors.worst);
     let nodes = drawn.first().map_or([stations; 2], |drawn| drawn.nodes);
     Row {
         feel_um: feel_um.0,
@@ -269,10 +294,11 @@ fn row(feel_um: NotNegative, Count(stations): Count, refined: bool, drawn: Vec<R
         // At most as many as there are draws.
         refused: why.map(|why| (refused as u32, why)),
         figures: worst.map(|worst| Figures {
-            within_tolerance: spread(|drawn| drawn.within),
-            rms_um: spread(|drawn| drawn.rms_um),
-            mean_um: spread(|drawn| drawn.mean_um),
-            worst_um: spread(|drawn| drawn.worst.gap_error_um.abs()),
+            good: spread(|drawn| drawn.good),
+            good_at_least,
+            rms_um: spread(|drawn| drawn.errors.rms_um),
+            mean_um: spread(|drawn| drawn.errors.mean_um),
+            worst_um: spread(|drawn| drawn.errors.largest_um()),
             worst,
             minutes: spread(|drawn| drawn.minutes),
             chosen: drawn.iter().filter(|drawn| drawn.chosen).count() as f64 / drawn.len() as f64,

@@ -2,8 +2,9 @@
 
 use std::fmt::Write as _;
 
-use super::advice::{cheapest, percent};
+use super::advice::cheapest;
 use super::{Plan, Row};
+use crate::class::{percent, percentage};
 use crate::summary::printable;
 
 pub(super) fn text(plan: &Plan) -> String {
@@ -13,8 +14,8 @@ pub(super) fn text(plan: &Plan) -> String {
         text,
         "scenario     {}\n\
          job          {}: first layer at Z {:.3} mm, {:.2} m printed, looked at in {} places\n\
-         draws        {} surveys in every row, seeds {} to {}{}\n\
-         uncorrected  {} of the first layer within ±{} um\n",
+         draws        {} surveys in every row, drawn from seed {}{}\n\
+         uncorrected  {} of the first layer good (within ±{} um and its squeeze)\n",
         printable(&plan.scenario),
         printable(&plan.job),
         plan.first_layer_z_mm,
@@ -22,9 +23,8 @@ pub(super) fn text(plan: &Plan) -> String {
         plan.spots,
         plan.draws,
         plan.seed,
-        plan.seed.wrapping_add(plan.draws.saturating_sub(1).into()),
         if plan.other_beds { ", each over another bed of the same roughness" } else { "" },
-        percent(plan.uncorrected_within_tolerance.mean),
+        percent(plan.uncorrected_good.mean),
         plan.tolerance_um,
     );
     let mut feel_um = None;
@@ -34,11 +34,12 @@ pub(super) fn text(plan: &Plan) -> String {
             let _ = writeln!(
                 text,
                 "A hand of {} um (one standard deviation)\n\
-                 {:<21}{:>10}  {:<15}{:>9}  {:<28}{:>8}{:>9}{:>9}",
+                 {:<21}{:>10}  {:<15}{:>9}{:>9}  {:<28}{:>8}{:>9}{:>9}",
                 row.feel_um,
                 "stations, surface",
-                format!("in ±{}", plan.tolerance_um),
+                "good",
                 "90 % of draws",
+                "at least",
                 "worst um",
                 "  there",
                 "minutes",
@@ -54,7 +55,7 @@ pub(super) fn text(plan: &Plan) -> String {
     }
     let _ = write!(
         text,
-        "90 % of draws: 5 % are below, 5 % above. Worst: the largest gap error, by its upper end over the draws, and \
+        "90 % of draws: 5 % are below, 5 % above. At least: what 19 of 20 surveys reach, as sure as 95 %. Worst: the largest gap error, by its upper end over the draws, and \
          where the\nworst of all lies. Record: one slot of the persistent memory, two are needed. <: the least time \
          that is good enough.\n\n{}\n",
         plan.advice
@@ -71,11 +72,12 @@ fn line(row: &Row) -> String {
         None => String::new(),
     };
     let Some(figures) = &row.figures else { return format!("{way:<21}{refused}") };
-    let (within, worst) = (figures.within_tolerance, figures.worst);
+    let (good, worst) = (figures.good, figures.worst);
     format!(
-        "{way:<21}{:>10}  {:<15}{:>9.0}  {:<28}{:>8.1}{:>9}{:>9}{refused}",
-        percent(within.mean),
-        format!("{} to {}", percent(within.low).replace(" %", ""), percent(within.high).replace(" %", "")),
+        "{way:<21}{:>10}  {:<15}{:>9}{:>9.0}  {:<28}{:>8.1}{:>9}{:>9}{refused}",
+        percent(good.mean),
+        format!("{} to {}", percentage(good.low), percentage(good.high)),
+        figures.good_at_least.map_or("?".into(), percent),
         figures.worst_um.high,
         format!("  X {:.0} Y {:.0}, line {}", worst.x_mm, worst.y_mm, worst.job_line),
         figures.minutes.mean,

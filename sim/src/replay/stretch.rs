@@ -12,13 +12,14 @@ const MOST_STRETCHES: usize = 1024;
 const MOST_SAMPLES: u64 = 8192;
 
 /// A straight move of the job, a chord of an arc, or a part of a very long one.
-pub(super) struct Stretch {
+#[derive(Clone)]
+pub(crate) struct Stretch {
     pub line: u64,
     pub motion: Move<1>,
     pub prints: bool,
     pub feed_mm_s: Option<f64>,
-    /// Here `E` moves forwards for the first time: what looked like cutting was travel.
-    pub printing_begins: bool,
+    /// Cross-section of what is fed along it; 0 where nothing is.
+    pub strand_mm2: f64,
     /// Length in the plane, and the parts between samples.
     pub length_mm: f64,
     pub parts: u64,
@@ -28,14 +29,36 @@ pub(super) struct Stretch {
 }
 
 impl Stretch {
-    pub(super) fn new(line: u64, motion: Move<1>, prints: bool, feed_mm_s: Option<f64>, step_mm: f64) -> Self {
+    /// `filament_mm2` is the cross-section of what is fed.
+    pub(crate) fn new(
+        line: u64,
+        motion: Move<1>,
+        prints: bool,
+        feed_mm_s: Option<f64>,
+        step_mm: f64,
+        filament_mm2: f64,
+    ) -> Self {
         let along = |start: i32, end: i32| f64::from(end.abs_diff(start));
         let (start, end) = (motion.start, motion.end);
         let length_mm = along(start.x_um, end.x_um).hypot(along(start.y_um, end.y_um)) / 1000.0;
         // At least 1; saturates far beyond what any job has.
         let parts = (length_mm / step_mm).ceil().max(1.0) as u64;
         let prints = prints && length_mm > 0.0;
-        Self { line, motion, prints, feed_mm_s, printing_begins: false, length_mm, parts, first: 0, last: parts }
+        let fed_mm = (f64::from(motion.extra_end[0]) - f64::from(motion.extra_start[0])) / 1e6;
+        let strand_mm2 = if prints { fed_mm.max(0.0) * filament_mm2 / length_mm } else { 0.0 };
+        Self { line, motion, prints, feed_mm_s, strand_mm2, length_mm, parts, first: 0, last: parts }
+    }
+}
+
+impl Stretch {
+    /// The length that a sample stands for: both ends of the move for half a part only.
+    pub(crate) fn weight_mm(&self, part: u64) -> f64 {
+        self.length_mm / self.parts as f64 * if part == 0 || part == self.parts { 0.5 } else { 1.0 }
+    }
+
+    /// How fast it rises or falls along its way.
+    pub(crate) fn slope_um_per_mm(&self) -> f64 {
+        f64::from(self.motion.end.z_um.abs_diff(self.motion.start.z_um)) / self.length_mm
     }
 }
 
@@ -74,9 +97,9 @@ impl Batch {
     pub(super) fn push(&mut self, mut stretch: Stretch) -> Option<Stretch> {
         let mut rest = None;
         if stretch.prints && stretch.last - stretch.first >= MOST_SAMPLES {
-            let (line, feed_mm_s, last) = (stretch.line, stretch.feed_mm_s, stretch.last);
+            let last = stretch.last;
             stretch.last = stretch.first + MOST_SAMPLES - 1;
-            rest = Some(Stretch { first: stretch.last + 1, last, line, feed_mm_s, printing_begins: false, ..stretch });
+            rest = Some(Stretch { first: stretch.last + 1, last, ..stretch });
         }
         self.samples += if stretch.prints { stretch.last - stretch.first + 1 } else { 0 };
         self.stretches.push(stretch);
@@ -163,7 +186,7 @@ impl Evaluator {
 }
 
 /// A place on a stretch.
-pub(super) struct Place {
+pub(crate) struct Place {
     pub fraction: f64,
     pub x_mm: f64,
     pub y_mm: f64,
@@ -172,7 +195,7 @@ pub(super) struct Place {
 
 impl Place {
     /// At the end of a part, counted from the stretch's start.
-    pub(super) fn of(stretch: &Stretch, part: u64) -> Self {
+    pub(crate) fn of(stretch: &Stretch, part: u64) -> Self {
         let (start, end) = (stretch.motion.start, stretch.motion.end);
         let fraction = part as f64 / stretch.parts as f64;
         let between = |from: i32, to: i32| f64::from(from) + (f64::from(to) - f64::from(from)) * fraction;
@@ -187,7 +210,7 @@ impl Place {
 
 /// Height of the nozzle at a fraction of a move; `corner` is where the search went on last time. No number: it did
 /// not go.
-fn nozzle_at(path: &[Corner], fraction: f64, corner: &mut usize) -> f64 {
+pub(crate) fn nozzle_at(path: &[Corner], fraction: f64, corner: &mut usize) -> f64 {
     while path.get(*corner + 2).is_some() && path[*corner + 1].fraction < fraction {
         *corner += 1;
     }

@@ -1,17 +1,20 @@
 //! Figures of all runs, counted in the order of the job; memory does not grow with its length.
 
+use std::collections::BTreeMap;
+
 use super::stretch::{Batch, Driven, Heights, Place as SamplePlace, Stretch};
 use super::{Machine, ReplayError, Sample, Settings};
 use crate::controller::Controller;
-use crate::gap::{GapTally, LayerTally, Layers, Profile, ProfileSample, WorstPlaces};
-use crate::outcome::{Field, JobCounts, Outcome, Place, Point as BedPoint, Run, RunOutcome, Surfaces};
+use crate::first_layer::FirstLayer;
+use crate::gap::{GapTally, LayerTally, Layers, Measure, Profile, ProfileSample, WorstPlaces};
+use crate::outcome::{Class, Field, JobCounts, Outcome, Place, Point as BedPoint, Run, RunOutcome, Surfaces};
 use crate::surfaces;
-
-/// Printing this much above the lowest printed height still belongs to the first layer.
-pub(crate) const SAME_LAYER_UM: i32 = 10;
 
 /// Gaps of up to twice this many points of the surfaces are no holes in what is printed.
 const CLOSED_GAP_POINTS: usize = 1;
+
+/// Heights of the first layer that are told apart, in classes of 10 µm; further ones are no layer.
+const MOST_HEIGHTS: usize = 2000;
 
 /// Lines of the job to which something happened; the chords of one arc are one line.
 #[derive(Clone, Copy, Default)]
@@ -32,7 +35,10 @@ impl Lines {
 /// One run as it goes.
 struct RunTally {
     run: Run,
-    gaps: Gaps,
+    first_layer: GapTally,
+    worst_places: WorstPlaces,
+    /// Height of the nozzle over a layer's own plane is taken from here.
+    datum_um: f64,
     pieces: u64,
     printing_pieces: u64,
     largest_z_rate_mm_s: f64,
@@ -41,57 +47,44 @@ struct RunTally {
     refused: Lines,
 }
 
-/// The gap figures of one run.
-struct Gaps {
-    first_layer: GapTally,
-    whole_job: GapTally,
-    worst_places: WorstPlaces,
-}
-
-impl Gaps {
-    fn new(tolerance_um: f64) -> Self {
-        Self {
-            first_layer: GapTally::new(tolerance_um),
-            whole_job: GapTally::new(tolerance_um),
-            worst_places: WorstPlaces::default(),
-        }
-    }
-}
-
 /// All runs as they go.
 pub(super) struct Tally<'a, W> {
     settings: &'a Settings<'a>,
     machine: Machine,
+    first_layer: FirstLayer,
     watch: W,
     runs: [RunTally; 3],
     layers: Layers,
     /// The layer under way: most moves stay in it.
     layer: Option<(i32, [LayerTally; 3])>,
     profile: Profile,
-    first_layer_um: Option<i32>,
+    /// Length of the first layer, and height times length, by height in steps of 10 µm.
+    heights: BTreeMap<i32, [f64; 2]>,
+    lowest_um: Option<i32>,
     surface: Field,
     printed: Vec<bool>,
     outside_travel: Lines,
-    /// No sample was shown since.
-    printing_begins: bool,
     warnings: Vec<String>,
 }
 
 impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
-    pub(super) fn new(settings: &'a Settings<'a>, mut machine: Machine, watch: W) -> Self {
+    pub(super) fn new(settings: &'a Settings<'a>, mut machine: Machine, first_layer: FirstLayer, watch: W) -> Self {
         let surface = surfaces::bed_field(&settings.scenario.bed, &machine.bed);
+        let measure = Measure { tolerance_um: settings.tolerance_um, lays: first_layer.extrudes() };
+        let datum_um = |run: Run| machine.controllers[run as usize].datum_um();
         Self {
             settings,
             watch,
-            runs: Run::ALL.map(|run| RunTally::new(run, settings.tolerance_um)),
+            runs: Run::ALL.map(|run| RunTally::new(run, measure, datum_um(run))),
+            first_layer,
             layers: Layers::new(),
             layer: None,
             profile: Profile::new(),
-            first_layer_um: None,
+            heights: BTreeMap::new(),
+            lowest_um: None,
             printed: vec![false; surface.values_um.len()],
             surface,
             outside_travel: Lines::default(),
-            printing_begins: false,
             warnings: std::mem::take(&mut machine.warnings),
             machine,
         }
@@ -105,9 +98,6 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
     pub(super) fn count(&mut self, batch: &Batch) {
         let mut heights = batch.heights.as_slice();
         for (stretch, driven) in batch.stretches.iter().zip(&batch.driven) {
-            if stretch.printing_begins {
-                self.begin_printing();
-            }
             if stretch.first == 0 {
                 self.count_drive(stretch, driven);
             }
@@ -116,17 +106,6 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
                 self.count_gaps(stretch, driven, these);
                 heights = others;
             }
-        }
-    }
-
-    fn begin_printing(&mut self) {
-        self.printing_begins = true;
-        self.first_layer_um = None;
-        self.layers = Layers::new();
-        self.layer = None;
-        for run in &mut self.runs {
-            run.gaps = Gaps::new(self.settings.tolerance_um);
-            run.printing_pieces = 0;
         }
     }
 
@@ -146,53 +125,66 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
     /// Takes in the gap along a printing move.
     fn count_gaps(&mut self, stretch: &Stretch, driven: &[Driven; 3], heights: &[Heights]) {
         let (start, end) = (stretch.motion.start, stretch.motion.end);
-        let (lower_um, upper_um) = (start.z_um.min(end.z_um), start.z_um.max(end.z_um));
-        if self.first_layer_um.is_none_or(|first_um| lower_um < first_um - SAME_LAYER_UM) {
-            self.begin_first_layer(lower_um);
-        }
-        let in_first_layer = self.first_layer_um.is_some_and(|first_um| upper_um <= first_um + SAME_LAYER_UM);
-        let part_mm = stretch.length_mm / stretch.parts as f64;
+        let lower_um = start.z_um.min(end.z_um);
+        self.lowest_um = Some(self.lowest_um.map_or(lower_um, |lowest_um| lowest_um.min(lower_um)));
+        let may_hold = self.first_layer.may_hold(&stretch.motion);
+        let slope_um_per_mm = stretch.slope_um_per_mm();
         if self.layer.as_ref().is_none_or(|(z_um, _)| *z_um != end.z_um) {
             self.end_layer();
         }
         let (_, layer) = self.layer.get_or_insert_with(|| (end.z_um, [LayerTally::default(); 3]));
         for (part, &Heights { bed_um, nozzles_um }) in (stretch.first..).zip(heights) {
             let SamplePlace { fraction, x_mm, y_mm, logical_um } = SamplePlace::of(stretch, part);
-            // Both ends of the move stand for half a part only.
-            let weight_mm = part_mm * if part == 0 || part == stretch.parts { 0.5 } else { 1.0 };
-            let (mut seen_um, mut gap_errors_um) = ([bed_um + logical_um; 3], [0.0; 3]);
-            let printing_begins = std::mem::take(&mut self.printing_begins);
-            let mut sample = Sample {
+            let weight_mm = stretch.weight_mm(part);
+            let in_first_layer = may_hold && self.first_layer.holds(x_mm, y_mm, logical_um, slope_um_per_mm);
+            let on_plate = self.first_layer.on_plate(x_mm, y_mm);
+            let mut gap_errors_um = [f64::NAN; 3];
+            let mut nozzles = [None; 3];
+            for (index, run) in self.runs.iter_mut().enumerate() {
+                let refused = driven[index].refused;
+                if in_first_layer && (refused || !on_plate) {
+                    run.first_layer.skip(if on_plate { Class::Refused } else { Class::OffBed }, weight_mm);
+                }
+                if refused {
+                    continue;
+                }
+                let nozzle_um = nozzles_um[index];
+                nozzles[index] = Some(nozzle_um);
+                layer[index].add(nozzle_um - logical_um - run.datum_um, weight_mm);
+                if in_first_layer && on_plate {
+                    let gap_error_um = nozzle_um - bed_um - logical_um;
+                    gap_errors_um[index] = gap_error_um;
+                    let z_mm = logical_um / 1000.0;
+                    let place = || Place { job_line: stretch.line, x_mm, y_mm, z_mm, gap_error_um };
+                    run.first_layer.add(gap_error_um, logical_um, weight_mm, place);
+                    run.worst_places.add(gap_error_um, place);
+                }
+            }
+            let lies_on_bed = in_first_layer && on_plate;
+            (self.watch)(&Sample {
                 job_line: stretch.line,
                 fraction,
                 x_mm,
                 y_mm,
                 logical_um,
                 bed_um,
-                nozzles_um: [None; 3],
-                printing_begins,
-            };
-            for (index, run) in self.runs.iter_mut().enumerate() {
-                if driven[index].refused {
-                    continue;
-                }
-                let nozzle_um = nozzles_um[index];
-                let gap_error_um = nozzle_um - bed_um - logical_um;
-                (seen_um[index], gap_errors_um[index]) = (nozzle_um, gap_error_um);
-                sample.nozzles_um[index] = Some(nozzle_um);
-                let place = || Place { job_line: stretch.line, x_mm, y_mm, z_mm: logical_um / 1000.0, gap_error_um };
-                run.gaps.whole_job.add(gap_error_um, weight_mm, place);
-                layer[index].add(gap_error_um, weight_mm);
-                if in_first_layer {
-                    run.gaps.first_layer.add(gap_error_um, weight_mm, place);
-                    run.gaps.worst_places.add(gap_error_um, place);
-                }
-            }
-            (self.watch)(&sample);
-            if in_first_layer {
+                nozzles_um: nozzles,
+                strand_mm2: stretch.strand_mm2,
+                first_layer: in_first_layer,
+                on_plate,
+            });
+            if lies_on_bed {
                 let (job_line, place) = (stretch.line, BedPoint { x_mm, y_mm });
-                let sample = ProfileSample { job_line, place, bed_um, nozzle_um: seen_um, gap_error_um: gap_errors_um };
+                let sample =
+                    ProfileSample { job_line, place, bed_um, nozzle_um: nozzles_um, gap_error_um: gap_errors_um };
                 self.profile.add(weight_mm, &sample);
+                // Whole steps of 10 µm.
+                let step = (logical_um / 10.0).round() as i32;
+                if self.heights.len() < MOST_HEIGHTS || self.heights.contains_key(&step) {
+                    let [length_mm, moment] = self.heights.entry(step).or_default();
+                    *length_mm += weight_mm;
+                    *moment += logical_um * weight_mm;
+                }
                 if let Some(index) = surfaces::nearest(&self.surface, x_mm, y_mm) {
                     self.printed[index] = true;
                 }
@@ -206,17 +198,6 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
         }
     }
 
-    /// What was the lowest so far is not the first layer.
-    fn begin_first_layer(&mut self, lowest_um: i32) {
-        self.first_layer_um = Some(lowest_um);
-        self.profile = Profile::new();
-        self.printed.fill(false);
-        for run in &mut self.runs {
-            run.gaps.first_layer = GapTally::new(self.settings.tolerance_um);
-            run.gaps.worst_places = WorstPlaces::default();
-        }
-    }
-
     /// The outcome; `first_bad_line` is what was wrong with it.
     pub(super) fn finish(
         mut self,
@@ -224,10 +205,13 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
         counts: JobCounts,
         first_bad_line: Option<String>,
     ) -> Result<Outcome, ReplayError> {
-        let first_layer_um =
-            self.first_layer_um.ok_or_else(|| ReplayError::NothingPrinted { file: name.to_string() })?;
+        let lowest_um = self.lowest_um.ok_or_else(|| ReplayError::NothingPrinted { file: name.to_string() })?;
+        // Where most of it lies; heights of a layer fit into 32 bits, as those of the job do.
+        let most = self.heights.values().max_by(|a, b| a[0].total_cmp(&b[0]));
+        let first_layer_um = most.map_or(lowest_um, |[length_mm, moment]| (moment / length_mm).round() as i32);
         self.end_layer();
         self.warn_of_all(&counts, first_bad_line);
+        let faults = self.faults();
         let lattice = self.machine.grid.lattice();
         let stations = (0..lattice.rows)
             .flat_map(|row| (0..lattice.columns).map(move |column| lattice.node_um(column, row)))
@@ -247,6 +231,7 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
             grid_size: [lattice.columns, lattice.rows],
             refined_size: [refined.columns, refined.rows],
             tolerance_um: self.settings.tolerance_um,
+            first_layer_heights: self.settings.first_layer_heights,
             fade_um: self
                 .settings
                 .scenario
@@ -269,16 +254,47 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
             },
             profile: self.profile.stretches(),
             layers: self.layers.figures(),
+            faults,
             warnings: self.warnings,
-            runs: self.runs.into_iter().map(RunTally::outcome).collect(),
+            runs: self.runs.into_iter().map(|run| run.outcome(self.settings.run_in_use)).collect(),
         })
+    }
+
+    /// What must not be in the run that would be used.
+    fn faults(&self) -> Vec<String> {
+        let run = &self.runs[self.settings.run_in_use as usize];
+        let (label, found) = (run.run.label(), run.first_layer.figures());
+        let mut faults = Vec::new();
+        if let Some(Place { job_line, x_mm, y_mm, z_mm, gap_error_um }) = run.first_layer.deepest() {
+            faults.push(format!(
+                "{label}: the nozzle touches the bed over {:.2} m, deepest by {:.0} µm at X {x_mm:.1} Y {y_mm:.1}, line {job_line}: \
+                 raise the shift, or measure more stations.",
+                found.length_mm.get(Class::Contact) / 1000.0,
+                0.0 - (gap_error_um + z_mm * 1000.0),
+            ));
+        }
+        if let Some(line) = run.refused.first {
+            faults.push(format!(
+                "{label}: moves below the limit switch were refused, {}, the first at line {line}: \
+                 raise the bed's screws or the shift.",
+                run.refused.count
+            ));
+        }
+        if found.length_mm.on_bed() <= 0.0 {
+            faults.push(format!(
+                "Nothing lies on the bed up to Z {} mm: state the heights of the first layer, or move the job.",
+                self.settings.first_layer_heights.to_mm
+            ));
+        }
+        faults
     }
 
     fn warn_of_all(&mut self, counts: &JobCounts, first_bad_line: Option<String>) {
         let warnings = &mut self.warnings;
         for run in &self.runs {
             let label = run.run.label();
-            if let Some(line) = run.refused.first {
+            // Those of the run that would be used are faults.
+            if let Some(line) = run.refused.first.filter(|_| run.run != self.settings.run_in_use) {
                 warnings.push(format!(
                     "{label}: moves below the limit switch were refused, {}, the first at line {line}: \
                      raise the bed's screws or the shift.",
@@ -295,6 +311,10 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
                 ));
             }
         }
+        let off_bed_mm = self.runs[0].first_layer.figures().length_mm.get(Class::OffBed);
+        if off_bed_mm > 0.0 {
+            warnings.push(format!("{:.2} m of the first layer lie beyond the plate.", off_bed_mm / 1000.0));
+        }
         if let Some(line) = self.outside_travel.first {
             let count = self.outside_travel.count;
             warnings.push(format!("Moves leave the machine's travel: {count}, the first at line {line}."));
@@ -309,10 +329,12 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
 }
 
 impl RunTally {
-    fn new(run: Run, tolerance_um: f64) -> Self {
+    fn new(run: Run, measure: Measure, datum_um: f64) -> Self {
         Self {
             run,
-            gaps: Gaps::new(tolerance_um),
+            first_layer: GapTally::new(measure),
+            worst_places: WorstPlaces::default(),
+            datum_um,
             pieces: 0,
             printing_pieces: 0,
             largest_z_rate_mm_s: 0.0,
@@ -338,12 +360,12 @@ impl RunTally {
         self.pieces_above_z_rate_limit += driven.pieces_above_z_rate_limit;
     }
 
-    fn outcome(self) -> RunOutcome {
+    fn outcome(self, in_use: Run) -> RunOutcome {
         RunOutcome {
             run: self.run,
-            first_layer: self.gaps.first_layer.figures(),
-            whole_job: self.gaps.whole_job.figures(),
-            worst_places: self.gaps.worst_places.into_places(),
+            first_layer: self.first_layer.figures(),
+            in_use: self.run == in_use,
+            worst_places: self.worst_places.into_places(),
             printing_pieces: self.printing_pieces,
             pieces: self.pieces,
             largest_z_rate_mm_s: self.largest_z_rate_mm_s,

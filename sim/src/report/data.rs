@@ -22,8 +22,8 @@ struct Data {
     map: MapFrame,
     bed: Vec<i32>,
     nozzle: [Vec<i32>; 3],
-    layers: Vec<[i32; 10]>,
-    path: Vec<[i64; 11]>,
+    layers: Vec<[Option<i32>; 10]>,
+    path: Vec<[Option<i64>; 11]>,
     worst: Vec<Vec<[i64; 4]>>,
 }
 
@@ -47,9 +47,9 @@ struct MapFrame {
 
 /// The data of the page: lengths in mm, first layer and tolerance in µm, heights in 0.1 µm.
 ///
-/// A layer is its height in µm, then lowest, mean and highest gap error of each run. A stretch of the first layer's
+/// A layer is its height in µm, then lowest, mean and highest of its top in each run, null where all was refused. A stretch of the first layer's
 /// path is its first and last job line, its start in mm of printed length and in 0.1 mm of X and Y, then lowest and
-/// highest gap error of each run. A worst place, worst first for each run, is its job line, X and Y in 0.1 mm, and gap
+/// highest gap error of each run, null where nothing was judged. A worst place, worst first for each run, is its job line, X and Y in 0.1 mm, and gap
 /// error.
 pub(super) fn json(outcome: &Outcome, map: &Frame) -> String {
     let surfaces = &outcome.surfaces;
@@ -84,9 +84,11 @@ fn tenth(value: f64) -> i32 {
     (value * 10.0).round() as i32
 }
 
-fn layer(layer: &LayerFigures) -> [i32; 10] {
-    let [a, b, c] = layer.runs.map(|run| [run.min_um, run.mean_um, run.max_um].map(tenth));
-    [(layer.z_mm * 1000.0).round() as i32, a[0], a[1], a[2], b[0], b[1], b[2], c[0], c[1], c[2]]
+fn layer(layer: &LayerFigures) -> [Option<i32>; 10] {
+    let [a, b, c] = layer
+        .runs
+        .map(|run| run.map_or([None; 3], |run| [run.min_um, run.mean_um, run.max_um].map(|um| Some(tenth(um)))));
+    [Some((layer.z_mm * 1000.0).round() as i32), a[0], a[1], a[2], b[0], b[1], b[2], c[0], c[1], c[2]]
 }
 
 fn place(place: &Place) -> [i64; 4] {
@@ -95,7 +97,7 @@ fn place(place: &Place) -> [i64; 4] {
 }
 
 /// Some stretches that follow each other, as one; there is at least one in each chunk.
-fn path(stretches: &[ProfileStretch]) -> [i64; 11] {
+fn path(stretches: &[ProfileStretch]) -> [Option<i64>; 11] {
     let (first, last) = (&stretches[0], &stretches[stretches.len() - 1]);
     let errors = [0, 1, 2].map(|run| {
         stretches.iter().map(|stretch| stretch.gap_error[run]).fold(first.gap_error[run], |all, one| Range {
@@ -103,11 +105,13 @@ fn path(stretches: &[ProfileStretch]) -> [i64; 11] {
             max_um: all.max_um.max(one.max_um),
         })
     });
-    let [a, b, c] = errors.map(|range| [range.min_um, range.max_um].map(|um| i64::from(tenth(um))));
+    let [a, b, c] =
+        errors.map(|range| [range.min_um, range.max_um].map(|um| (!um.is_nan()).then(|| i64::from(tenth(um)))));
     // Line numbers stay below 2^53, which a script's numbers hold exactly.
     let [from, to] = [first.job_lines[0], last.job_lines[1]].map(|line| line as i64);
     let [x, y] = [first.starts_at.x_mm, first.starts_at.y_mm].map(|mm| i64::from(tenth(mm)));
-    [from, to, first.start_mm.round() as i64, x, y, a[0], a[1], b[0], b[1], c[0], c[1]]
+    let [from, to, start, x, y] = [from, to, first.start_mm.round() as i64, x, y].map(Some);
+    [from, to, start, x, y, a[0], a[1], b[0], b[1], c[0], c[1]]
 }
 
 /// JSON in which no character can end a script element, begin a comment, or end a line of script.

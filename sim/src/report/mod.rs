@@ -28,7 +28,7 @@ pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Pla
     let figure = |picture: &str| format!("<figure class=\"sheet\">\n{picture}</figure>\n");
     let sections = [
         section("The gap over the bed", &figure(&overview)),
-        section("Warnings", &warnings(outcome)),
+        section("Faults and warnings", &warnings(outcome)),
         section("Figures", &format!("<div class=\"sheet\">{}</div>\n", tables::figures(outcome))),
         section("Look closer", &explorer(outcome, &map)),
         section("Along the path", &figure(&gap)),
@@ -96,10 +96,11 @@ fn section(heading: &str, content: &str) -> String {
 }
 
 fn warnings(outcome: &Outcome) -> String {
-    if outcome.warnings.is_empty() {
+    let said = || outcome.faults.iter().chain(&outcome.warnings);
+    if said().next().is_none() {
         return "<p>None.</p>\n".to_owned();
     }
-    let entries: String = outcome.warnings.iter().map(|warning| format!("<li>{}</li>\n", escaped(warning))).collect();
+    let entries: String = said().map(|said| format!("<li>{}</li>\n", escaped(said))).collect();
     format!("<ul>\n{entries}</ul>\n")
 }
 

@@ -1,7 +1,7 @@
 //! The tables of the page.
 
 use crate::deposit::{LaidFigures, Squeeze};
-use crate::outcome::{GapFigures, Outcome, Place, Run, RunOutcome};
+use crate::outcome::{Class, GapErrors, LayerRun, Outcome, PerClass, Place, Run, RunOutcome};
 use crate::picture::frame::{number, signed};
 use crate::picture::palette::INK;
 use crate::picture::svg::escaped;
@@ -23,8 +23,8 @@ pub(super) fn figures(outcome: &Outcome) -> String {
         html += &format!("<th scope=\"col\">{}</th>", run.run.label());
     }
     html += "</tr></thead>\n";
-    group(&mut html, outcome, "First layer", &gap_rows(outcome, |run| &run.first_layer));
-    group(&mut html, outcome, "Whole job, with the fade", &gap_rows(outcome, |run| &run.whole_job));
+    group(&mut html, outcome, "First layer", &first_layer_rows());
+    group(&mut html, outcome, "Shape of the top of the last layer", &top_rows(outcome));
     group(&mut html, outcome, "Motion", &motion_rows(outcome));
     html + "</table>\n"
 }
@@ -41,23 +41,42 @@ fn group(html: &mut String, outcome: &Outcome, name: &str, rows: &[Row<'_>]) {
     *html += "</tbody>\n";
 }
 
-fn gap_rows<'a>(outcome: &Outcome, figures: fn(&RunOutcome) -> &GapFigures) -> Vec<Row<'a>> {
-    let error = |read: fn(&GapFigures) -> f64| Box::new(move |run: &RunOutcome| signed(read(figures(run)), 0.1));
+fn first_layer_rows<'a>() -> Vec<Row<'a>> {
+    let of_classes = Class::ALL.map(|class| -> Row<'a> {
+        // The unit stands in the row's name.
+        let read = move |run: &RunOutcome| words::percentage(run.first_layer.length_mm.share(class));
+        (format!("length {}, %", class.label()), Box::new(read))
+    });
+    let error = |name: &str, read: fn(&GapErrors) -> String| -> Row<'a> {
+        let read = move |run: &RunOutcome| run.first_layer.errors.as_ref().map_or("–".to_owned(), read);
+        (name.to_owned(), Box::new(read))
+    };
+    let errors = [
+        error("smallest gap error (nearest), µm", |errors| signed(errors.min_um, 0.1)),
+        error("largest gap error (farthest), µm", |errors| signed(errors.max_um, 0.1)),
+        error("mean gap error, µm", |errors| signed(errors.mean_um, 0.1)),
+        error("root mean square, µm", |errors| number(errors.rms_um, 0.1)),
+        error("95 % of the length is off by less than, µm", |errors| number(errors.p95_abs_um, 0.1)),
+    ];
+    let length = |name: &str, read: fn(&PerClass) -> f64| -> Row<'a> {
+        (name.to_owned(), Box::new(move |run: &RunOutcome| metres(read(&run.first_layer.length_mm))))
+    };
+    let lengths = [length("length judged, m", PerClass::judged), length("length on the bed, m", PerClass::on_bed)];
+    of_classes.into_iter().chain(errors).chain(lengths).collect()
+}
+
+fn top_rows(outcome: &Outcome) -> Vec<Row<'_>> {
+    let figure = |name: &str, read: fn(LayerRun) -> f64| -> Row<'_> {
+        let read = move |run: &RunOutcome| {
+            let top = outcome.layers.last().and_then(|layer| layer.runs[run.run as usize]);
+            top.map_or("–".to_owned(), |top| signed(read(top), 0.1))
+        };
+        (name.to_owned(), Box::new(read))
+    };
     vec![
-        (
-            format!("length within {}, %", words::tolerance(outcome)),
-            // The unit stands in the row's name.
-            Box::new(move |run| words::percent(figures(run).within_tolerance).replace(" %", "")),
-        ),
-        ("smallest gap error (nearest), µm".to_owned(), error(|figures| figures.min_um)),
-        ("largest gap error (farthest), µm".to_owned(), error(|figures| figures.max_um)),
-        ("mean gap error, µm".to_owned(), error(|figures| figures.mean_um)),
-        ("root mean square, µm".to_owned(), Box::new(move |run| number(figures(run).rms_um, 0.1))),
-        (
-            "95 % of the length is off by less than, µm".to_owned(),
-            Box::new(move |run| number(figures(run).p95_abs_um, 0.1)),
-        ),
-        ("printed length, m".to_owned(), Box::new(move |run| metres(figures(run).printed_length_mm))),
+        figure("lowest over its own plane, µm", |top| top.min_um),
+        figure("mean, µm", |top| top.mean_um),
+        figure("highest, µm", |top| top.max_um),
     ]
 }
 
@@ -133,9 +152,9 @@ pub(super) fn layer(outcome: &Outcome) -> String {
         r#"<div class="layer">
 <div class="slider"><label for="slide-layer">Layer</label><input type="range" id="slide-layer" min="1" max="{count}" step="1" value="1"><output id="slid-layer" for="slide-layer"></output></div>
 <div class="side-by-side">
-<div class="sheet"><svg id="layer-chart" viewBox="0 0 560 158" role="img" aria-labelledby="title-layer" font-size="13" fill="{INK}"><title id="title-layer">Gap error of the chosen layer: bar from nearest to farthest, stroke at the mean</title><desc></desc><g></g></svg></div>
-<div class="sheet"><table><caption>Gap error of the chosen layer, µm</caption>
-<thead><tr><th scope="col">run</th><th scope="col">nearest</th><th scope="col">mean</th><th scope="col">farthest</th></tr></thead>
+<div class="sheet"><svg id="layer-chart" viewBox="0 0 560 158" role="img" aria-labelledby="title-layer" font-size="13" fill="{INK}"><title id="title-layer">Shape of the top of the chosen layer: bar from lowest to highest, stroke at the mean</title><desc></desc><g></g></svg></div>
+<div class="sheet"><table><caption>Top of the chosen layer above its own plane, µm</caption>
+<thead><tr><th scope="col">run</th><th scope="col">lowest</th><th scope="col">mean</th><th scope="col">highest</th></tr></thead>
 <tbody>
 {rows}</tbody></table></div>
 </div>
@@ -149,21 +168,27 @@ pub(super) fn squeeze(runs: &[Squeeze; 3]) -> String {
     let mut html = String::from(
         "<table>\n<caption>Squeeze: thickness laid by thickness asked for, by area</caption>\n<thead><tr>",
     );
-    for name in ["run", "too close, %", "good, %", "too far, %", "least", "most"] {
+    html += "<th scope=\"col\">run</th>";
+    let classes = Class::ALL.map(|class| format!("{}, %", class.label()));
+    for name in classes.iter().map(String::as_str).chain(["least", "most", "width, mm", "judged, mm²"]) {
         html += &format!("<th scope=\"col\">{name}</th>");
     }
     html += "</tr></thead>\n";
     let parts: [(&str, Laid); 2] =
         [("First layer", |squeeze| &squeeze.first_layer), ("Above", |squeeze| &squeeze.above)];
     for (name, figures) in parts {
-        html += &format!("<tbody><tr><th scope=\"rowgroup\" colspan=\"6\">{name}</th></tr>\n");
+        html += &format!("<tbody><tr><th scope=\"rowgroup\" colspan=\"12\">{name}</th></tr>\n");
         for (run, squeeze) in Run::ALL.into_iter().zip(runs) {
             let laid = figures(squeeze);
-            let shares =
-                laid.shares.map(|share| format!("<td>{}</td>", words::percent(share).replace(" %", ""))).concat();
-            let [least, most] = [laid.least, laid.most].map(|squeeze| number(squeeze, 0.01));
-            html +=
-                &format!("<tr><th scope=\"row\">{}</th>{shares}<td>{least}</td><td>{most}</td></tr>\n", run.label());
+            let cell = |text: String| format!("<td>{}</td>", escaped(&text));
+            let shares = Class::ALL.map(|class| cell(words::percentage(laid.area_mm2.share(class)))).concat();
+            let lines = match laid.lines {
+                Some(lines) => [lines.least, lines.most, lines.width_mm].map(|figure| cell(number(figure, 0.01))),
+                None => [(); 3].map(|()| cell("–".to_owned())),
+            };
+            let judged = cell(number(laid.area_mm2.judged(), 1.0));
+            let run = run.label();
+            html += &format!("<tr><th scope=\"row\">{run}</th>{shares}{}{judged}</tr>\n", lines.concat());
         }
         html += "</tbody>\n";
     }
@@ -175,8 +200,9 @@ pub(super) fn ways(plan: &Plan) -> String {
     let names = [
         "stations",
         "surface",
-        &format!("within ±{} µm, %", plan.tolerance_um),
+        &format!("good within ±{} µm, %", plan.tolerance_um),
         "90 % of draws, %",
+        "19 of 20 reach, %",
         "worst, µm",
         "minutes",
         "record, B",
@@ -190,7 +216,7 @@ pub(super) fn ways(plan: &Plan) -> String {
     );
     for rows in plan.rows.chunk_by(|a, b| a.feel_um == b.feel_um) {
         let Some(plan::Row { feel_um, .. }) = rows.first() else { continue };
-        html += &format!("<tbody><tr><th scope=\"rowgroup\" colspan=\"8\">A hand of {feel_um} µm</th></tr>\n");
+        html += &format!("<tbody><tr><th scope=\"rowgroup\" colspan=\"9\">A hand of {feel_um} µm</th></tr>\n");
         html += &rows.iter().map(plan_row).collect::<String>();
         html += "</tbody>\n";
     }
@@ -200,18 +226,19 @@ pub(super) fn ways(plan: &Plan) -> String {
 fn plan_row(row: &plan::Row) -> String {
     let [columns, rows] = row.nodes;
     let surface = if row.refined { format!("refined to {columns} × {rows}") } else { "bilinear".to_owned() };
-    let share = |share: f64| words::percent(share).replace(" %", "");
+    let share = |share: f64| words::percentage(share);
     let figures = match (&row.figures, &row.refused) {
         (Some(figures), _) => [
-            share(figures.within_tolerance.mean),
-            format!("{} to {}", share(figures.within_tolerance.low), share(figures.within_tolerance.high)),
+            share(figures.good.mean),
+            format!("{} to {}", share(figures.good.low), share(figures.good.high)),
+            figures.good_at_least.map_or("?".into(), share),
             number(figures.worst_um.high, 1.0),
             number(figures.minutes.mean, 0.1),
         ]
-        .map(|figure| format!("<td>{figure}</td>"))
+        .map(|figure| format!("<td>{}</td>", escaped(&figure)))
         .concat(),
-        (None, Some((_, why))) => format!("<td colspan=\"4\">{}</td>", escaped(why)),
-        (None, None) => "<td colspan=\"4\">–</td>".to_owned(),
+        (None, Some((_, why))) => format!("<td colspan=\"5\">{}</td>", escaped(why)),
+        (None, None) => "<td colspan=\"5\">–</td>".to_owned(),
     };
     format!(
         "<tr><th scope=\"row\">{0} × {0}</th><td>{surface}</td>{figures}<td>{1}</td><td>{2}</td></tr>\n",

@@ -2,8 +2,10 @@
 
 use std::path::{Path, PathBuf};
 
+use gapkeeper::Surface;
 use serde::Deserialize;
 
+use crate::first_layer::FirstLayerHeights;
 use crate::scenario::{Count, Positive, ScenarioError};
 
 /// A gate.
@@ -57,6 +59,8 @@ impl TryFrom<u32> for FormatVersion {
 pub struct Limits {
     /// Largest absolute gap error on the first layer.
     pub first_layer_gap_error_um: Option<Positive>,
+    /// Largest share of the first layer that has no gap, since it is refused or beyond the plate; left out: 5.
+    pub first_layer_not_judged_percent: Option<Positive>,
     /// Largest distance between pieces and the exact corrected path.
     pub chord_error_um: Option<Positive>,
     /// Largest Z speed of a feed move.
@@ -82,6 +86,14 @@ pub enum GateSurface {
 }
 
 impl GateSurface {
+    /// As the core names it.
+    pub(super) const fn surface(self) -> Surface {
+        match self {
+            Self::Bilinear => Surface::Bilinear,
+            Self::Refined => Surface::Refined,
+        }
+    }
+
     /// The word used on screens and in files.
     pub const fn label(self) -> &'static str {
         match self {
@@ -108,6 +120,9 @@ pub struct Matrix {
     /// Saved grids instead of measured ones, relative to the gate's.
     #[serde(default)]
     pub grids: Vec<PathBuf>,
+    /// Heights of the first layer, such as "0.15..0.3"; left out: all up to 1 mm.
+    #[serde(default)]
+    pub first_layer_mm: FirstLayerHeights,
     /// Surfaces; left out: refined.
     #[serde(default = "refined")]
     pub surfaces: Vec<GateSurface>,
@@ -131,6 +146,8 @@ pub struct TraceSettings {
     pub chord_error_um: Positive,
     /// How far `E` may be from its share of the move.
     pub e_um: Positive,
+    /// Whether the controller scales `E` by the thickness really laid in the fade.
+    pub e_scaled: bool,
     /// Grids that might have been in force instead, relative to the gate's file.
     pub stale_grids: Vec<PathBuf>,
 }
@@ -143,6 +160,7 @@ impl Default for TraceSettings {
             z_um: Positive(2.0),
             chord_error_um: Positive(2.0),
             e_um: Positive(1.0),
+            e_scaled: false,
             stale_grids: Vec::new(),
         }
     }
@@ -171,7 +189,7 @@ impl Gate {
         let contradiction = |key, message: &str| {
             Err(ScenarioError::Contradiction { file: file.to_string(), key, message: message.to_string() })
         };
-        let Matrix { scenarios, jobs, surfaces, grids, stations, seeds } = &gate.matrix;
+        let Matrix { scenarios, jobs, surfaces, grids, stations, seeds, .. } = &gate.matrix;
         if scenarios.is_empty() || jobs.is_empty() || surfaces.is_empty() {
             return contradiction("matrix", "without a scenario, a job and a surface nothing would be looked at");
         }

@@ -5,22 +5,23 @@ mod trace;
 mod verdict;
 
 use std::fs::File;
-use std::io::{BufRead, BufReader};
+use std::io::{BufRead, BufReader, Seek};
 use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 
-use gapkeeper::{Correction, DEFAULT_TOLERANCE_UM, HeightGrid};
-use gapkeeper_host_tools::grid_file::{GridFormat, read_grid};
+use gapkeeper::{Correction, HeightGrid, Surface};
+use gapkeeper_host_tools::Steps;
+use gapkeeper_host_tools::grid_file::read_grid;
 use rayon::prelude::*;
 
-use crate::bed::ModelledBed;
 use crate::controller::CAPACITY;
 use crate::dynamics::{Dynamics, MotionFigures, Peak, ZLimits};
 use crate::job::{JobEvent, walk};
-use crate::outcome::GapFigures;
-use crate::plan::{in_force, refine};
-use crate::replay::{ReplayError, Settings, grid_at_stations, replay};
-use crate::scenario::{FadeSettings, Positive, Scenario};
+use crate::outcome::{Class, GapFigures};
+use crate::picture::words::judged;
+use crate::replay::{ReplayError, Settings, replay, tolerance_um};
+use crate::scenario::{Positive, Scenario};
+use crate::setup::{Setup, in_force, refine};
 use crate::survey::survey;
 
 pub use gate::{Gate, GateSurface, Limits, Matrix, TraceSettings};
@@ -80,10 +81,8 @@ fn plans(matrix: &Matrix) -> Vec<Plan> {
 
 /// A case ready to be run.
 struct Ready {
-    scenario: Scenario,
-    grid: HeightGrid<CAPACITY>,
+    setup: Setup,
     correction: Correction<CAPACITY>,
-    tolerance_um: u16,
     job_name: String,
     job: PathBuf,
 }
@@ -94,38 +93,27 @@ impl Ready {
         if let Some(stations) = plan.stations {
             scenario.survey.stations = stations;
         }
-        let grid = match (&plan.grid, plan.seed) {
+        let setup = match (&plan.grid, plan.seed) {
             (Some(path), _) => {
-                let path = gate.folder.join(path);
-                let document = read_grid(&path).map_err(|error| error.to_string())?;
-                // A format that holds shift and fade means what it says; the others leave them to the scenario.
-                if matches!(GridFormat::of(&path), Ok(GridFormat::Json)) {
-                    scenario.correction.shift_um = document.shift_um;
-                    scenario.correction.fade = document.fade.map(FadeSettings);
-                }
-                document.grid
+                Setup::saved(&scenario, &gate.folder.join(path)).map_err(|error| format!("{error:#}"))?
             }
             (None, Some(seed)) => {
-                survey(&scenario, scenario.stations(), seed).map_err(|error| format!("survey: {error}"))?.grid.grid
+                let found = survey(&scenario, scenario.stations(), seed).map_err(|error| format!("survey: {error}"))?;
+                Setup::surveyed(&scenario, &found)
             }
-            (None, None) => {
-                let bed =
-                    ModelledBed::new(&scenario, scenario.warmth_measuring()).map_err(|error| error.to_string())?;
-                grid_at_stations(&scenario, &bed).map_err(|error| error.to_string())?
-            }
+            (None, None) => Setup::read_off(&scenario).map_err(|error| error.to_string())?,
         };
-        let in_use = match plan.surface {
-            GateSurface::Bilinear => grid.clone(),
-            GateSurface::Refined => refine(&scenario, &grid)?,
+        let setup = Setup { surface: plan.surface.surface(), ..setup };
+        let in_use = match setup.surface {
+            Surface::Bilinear => setup.grid.clone(),
+            Surface::Refined => refine(&setup.scenario, &setup.grid).map_err(|error| error.to_string())?,
         };
-        let lowest_um = (scenario.machine.limit_switch_trips_at_mm.0 * 1000.0).round() as i32;
-        let correction = in_force(&scenario, in_use)?.with_lowest_machine_z(lowest_um);
-        let tolerance_um = scenario.correction.tolerance_um.unwrap_or(DEFAULT_TOLERANCE_UM);
+        let correction = in_force(&setup.scenario, in_use).map_err(|error| format!("correction: {error}"))?;
         let (job_name, job) = (plan.job.display().to_string(), gate.folder.join(&plan.job));
-        Ok(Self { scenario, grid, correction, tolerance_um, job_name, job })
+        Ok(Self { setup, correction, job_name, job })
     }
 
-    fn open(&self) -> Result<impl BufRead, String> {
+    fn open(&self) -> Result<impl BufRead + Seek, String> {
         let file = File::open(&self.job).map_err(|error| format!("{}: {error}", self.job_name))?;
         Ok(BufReader::with_capacity(1 << 16, file))
     }
@@ -133,22 +121,29 @@ impl Ready {
 
 /// Runs all cases with our own core, on all cores; the verdict does not depend on how many there are.
 pub fn verify(gate: &Gate) -> Verdict {
-    Verdict::new(
-        plans(&gate.matrix)
-            .par_iter()
-            .map(|plan| judge(gate, plan).unwrap_or_else(|error| Case::could_not_run(plan.name(), error)))
-            .collect(),
-    )
+    let plans = plans(&gate.matrix);
+    let steps = Steps::new(plans.len() as u64, "cases");
+    let case = |plan: &Plan| {
+        let case = judge(gate, plan).unwrap_or_else(|error| Case::could_not_run(plan.name(), error));
+        steps.step();
+        case
+    };
+    Verdict::new(plans.par_iter().map(case).collect())
 }
 
-/// Judges a recorded trace against the model of one case; `case` is its name, or a part of it that no other has.
+/// Judges a recorded trace against the model of one case; `case` is its name, or parts of it, with commas between them,
+/// that no other has.
 ///
 /// # Errors
 /// A message if there is no such case or more than one.
 pub fn verify_trace(gate: &Gate, trace: &Path, case: Option<&str>) -> Result<Verdict, String> {
     let plans = plans(&gate.matrix);
     let suits = |plan: &&Plan| case.is_none_or(|case| plan.name() == case);
-    let holds = |plan: &&Plan| case.is_some_and(|case| plan.name().contains(case));
+    let holds = |plan: &&Plan| {
+        let name = plan.name();
+        let mut parts = case.into_iter().flat_map(|case| case.split(", "));
+        case.is_some() && parts.all(|part| name.split(", ").any(|of_name| of_name == part))
+    };
     let mut found: Vec<&Plan> = plans.iter().filter(suits).collect();
     if found.is_empty() {
         found = plans.iter().filter(holds).collect();
@@ -168,14 +163,14 @@ pub fn verify_trace(gate: &Gate, trace: &Path, case: Option<&str>) -> Result<Ver
         });
         let stale: Vec<_> = stale.collect::<Result<_, String>>()?;
         let (refined, other) = match plan.surface {
-            GateSurface::Bilinear => (true, refine(&ready.scenario, &ready.grid).ok()),
-            GateSurface::Refined => (false, Some(ready.grid.clone())),
+            GateSurface::Bilinear => (true, refine(&ready.setup.scenario, &ready.setup.grid).ok()),
+            GateSurface::Refined => (false, Some(ready.setup.grid.clone())),
         };
         let surface = |grid: &HeightGrid<CAPACITY>| match plan.surface {
             GateSurface::Bilinear => Ok(grid.clone()),
-            GateSurface::Refined => refine(&ready.scenario, grid),
+            GateSurface::Refined => refine(&ready.setup.scenario, grid).map_err(|error| error.to_string()),
         };
-        let fit = trace::Fit::new(&ready.grid, surface)?;
+        let fit = trace::Fit::new(&ready.setup.grid, surface)?;
         let others = trace::Others { stale, fit, other_surface: other.map(|grid| (refined, grid)) };
         trace::judge(&ready.correction, &ready.job_name, ready.open()?, trace, &gate.trace, others)
             .map_err(|error| error.to_string())
@@ -191,21 +186,15 @@ pub fn verify_trace(gate: &Gate, trace: &Path, case: Option<&str>) -> Result<Ver
 fn judge(gate: &Gate, plan: &Plan) -> Result<Case, String> {
     let ready = Ready::new(gate, plan)?;
     let settings = Settings {
-        grid: Some((&ready.grid, "gate")),
+        first_layer_heights: gate.matrix.first_layer_mm,
         // The cases share the cores.
         cores: NonZeroUsize::new(1),
-        ..Settings::new(&ready.scenario)
+        ..ready.setup.settings()
     };
-    let mut checks = Vec::new();
-    if let Some(limit) = gate.limits.first_layer_gap_error_um {
-        let outcome = replay(&ready.job_name, ready.open()?, &settings).map_err(|error| error.to_string())?;
-        let run = match plan.surface {
-            GateSurface::Bilinear => crate::outcome::Run::Corrected,
-            GateSurface::Refined => crate::outcome::Run::Refined,
-        };
-        checks.push(gap_check(limit, &outcome.runs[run as usize].first_layer));
-    }
-    let of_machine = ZLimits::of(&ready.scenario.machine);
+    let outcome = replay(&ready.job_name, ready.open()?, &settings).map_err(|error| error.to_string())?;
+    let first_layer = &outcome.runs[settings.run_in_use as usize].first_layer;
+    let mut checks = gap_checks(&gate.limits, first_layer);
+    let of_machine = ZLimits::of(&ready.setup.scenario.machine);
     let or = |limit: Option<Positive>, of_machine: Option<f64>| limit.map(|limit| limit.0).or(of_machine);
     let limits = ZLimits {
         rate_mm_s: or(gate.limits.z_rate_mm_s, of_machine.rate_mm_s),
@@ -214,11 +203,11 @@ fn judge(gate: &Gate, plan: &Plan) -> Result<Case, String> {
     };
     let figures = motion(&ready, limits)?;
     checks.extend(motion_checks(&gate.limits, limits, &figures));
-    Ok(Case { too_fast: figures.too_fast, ..Case::judged(plan.name(), checks) })
+    Ok(Case { too_fast: figures.too_fast, notes: outcome.warnings, ..Case::judged(plan.name(), checks) })
 }
 
 fn motion(ready: &Ready, limits: ZLimits) -> Result<MotionFigures, String> {
-    let mut dynamics = Dynamics::new(&ready.correction, ready.tolerance_um, limits);
+    let mut dynamics = Dynamics::new(&ready.correction, tolerance_um(&ready.setup.scenario), limits);
     walk::<ReplayError>(&ready.job_name, ready.open()?, |event| match event {
         JobEvent::Move(job_move) => dynamics.take(&job_move).map_err(ReplayError::Tolerance),
         _ => Ok(()),
@@ -227,19 +216,43 @@ fn motion(ready: &Ready, limits: ZLimits) -> Result<MotionFigures, String> {
     Ok(dynamics.figures())
 }
 
-fn gap_check(limit: Positive, figures: &GapFigures) -> Check {
-    let found = figures.max_um.max(-figures.min_um);
-    Check {
-        name: "first_layer_gap_error_um",
-        allowed: limit.0,
+/// Share of the first layer that may have no gap.
+const NOT_JUDGED_PERCENT: f64 = 5.0;
+
+/// The gap error if it is limited; always contact, and how much has a gap at all.
+fn gap_checks(limits: &Limits, figures: &GapFigures) -> Vec<Check> {
+    let worst = figures.errors.map(|errors| errors.worst);
+    let check = |name: &'static str, allowed: f64, found: f64, remark: String| Check {
+        name,
+        allowed,
         found,
         // Without a first layer there is nothing that could stick.
-        passed: figures.printed_length_mm > 0.0 && found <= limit.0,
-        job_line: figures.worst.map(|worst| worst.job_line),
-        x_mm: figures.worst.map(|worst| worst.x_mm),
-        y_mm: figures.worst.map(|worst| worst.y_mm),
-        remark: if figures.printed_length_mm > 0.0 { String::new() } else { "no first layer".to_string() },
+        passed: figures.errors.is_some() && found <= allowed,
+        job_line: worst.map(|worst| worst.job_line),
+        x_mm: worst.map(|worst| worst.x_mm),
+        y_mm: worst.map(|worst| worst.y_mm),
+        remark: if figures.errors.is_some() { remark } else { "nothing of the first layer was judged".into() },
+    };
+    let length_mm = figures.length_mm;
+    let not_judged_percent = 100.0 * (1.0 - length_mm.share_judged());
+    let allowed_percent = limits.first_layer_not_judged_percent.map_or(NOT_JUDGED_PERCENT, |limit| limit.0);
+    let mut checks = Vec::new();
+    if let Some(limit) = limits.first_layer_gap_error_um {
+        let found = figures.errors.map_or(0.0, |errors| errors.largest_um());
+        checks.push(check("first_layer_gap_error_um", limit.0, found, judged(&length_mm)));
     }
+    checks.push(check("first_layer_contact_mm", 0.0, length_mm.get(Class::Contact), String::new()));
+    let nowhere = Check { job_line: None, x_mm: None, y_mm: None, ..checks[checks.len() - 1].clone() };
+    let remark = if nowhere.remark.is_empty() { judged(&length_mm) } else { nowhere.remark.clone() };
+    checks.push(Check {
+        name: "first_layer_not_judged_percent",
+        allowed: allowed_percent,
+        found: not_judged_percent,
+        passed: length_mm.total() > 0.0 && not_judged_percent <= allowed_percent,
+        remark,
+        ..nowhere
+    });
+    checks
 }
 
 fn motion_checks(limits: &Limits, z: ZLimits, figures: &MotionFigures) -> Vec<Check> {

@@ -53,6 +53,52 @@ fn four_cases_are_judged_and_the_bilinear_nine_do_not_keep_the_gap() {
     assert!(verdict.text().ends_with("FAIL: 3 of 4 cases pass, 1 fail, 0 could not run\n"), "{}", verdict.text());
 }
 
+/// Nothing but a prime line used to be judged: now the part is, and the gate fails as it should.
+#[test]
+fn a_prime_line_does_not_pass_the_gate() {
+    let (folder, gate) = gate(&[
+        ("stations = [[3, 3], [5, 4]]", ""),
+        ("first_layer_gap_error_um = 40", "first_layer_gap_error_um = 30"),
+        ("\"bilinear\", \"refined\"", "\"bilinear\""),
+    ]);
+    let with_prime_line = JOB.replacen("G0 X21", "G0 X5 Y5 Z0.18\nG1 X11 E0.3\nG0 X21", 1);
+    std::fs::write(folder.path().join("job.gcode"), with_prime_line).unwrap();
+    let gap = |verdict: &Verdict| check(&verdict.cases[0], "first_layer_gap_error_um").clone();
+    let found = gap(&verify(&gate));
+    assert!(!found.passed && found.found > 40.0 && found.remark.starts_with("0.25 m judged of 0.25 m"), "{found:?}");
+}
+
+/// Contact fails whatever the limits; so does a first layer of which too little has a gap.
+#[test]
+fn contact_and_what_is_not_judged_fail() {
+    let (folder, gate) = gate(&[("stations = [[3, 3], [5, 4]]", ""), ("first_layer_gap_error_um = 40", "")]);
+    let run = |job: &str| {
+        std::fs::write(folder.path().join("job.gcode"), job).unwrap();
+        let verdict = verify(&gate);
+        let of = |name: &str| verdict.cases[1].checks.iter().find(|check| check.name == name).unwrap().clone();
+        (verdict.outcome, of("first_layer_contact_mm"), of("first_layer_not_judged_percent"))
+    };
+    let (outcome, contact, _) = run("M83\nG0 X21 Y20 Z-0.1\nG1 X101 E9 F3000\n");
+    assert!(outcome == Outcome::Fail && !contact.passed && (contact.found - 80.0).abs() < 0.1, "{contact:?}");
+    // A tenth of it lies beyond the plate.
+    let (outcome, contact, not_judged) = run("M83\nG0 X-10 Y20 Z0.2\nG1 X90 E9 F3000\n");
+    assert!(outcome == Outcome::Fail && contact.passed, "{contact:?}");
+    assert!(!not_judged.passed && (not_judged.found - 10.0).abs() < 1.5 && not_judged.allowed == 5.0, "{not_judged:?}");
+    assert!(not_judged.remark.contains("beyond the plate"), "{not_judged:?}");
+}
+
+/// A grid that was read at 100 °C is worth a word where the job runs at 60.
+#[test]
+fn another_temperature_is_named() {
+    let (folder, gate) = gate(&[("stations = [[3, 3], [5, 4]]", "grids = [\"hot.json\"]")]);
+    let hot = r#"{ "format": "gapkeeper-grid", "version": 1, "x0_um": 0, "y0_um": 0, "pitch_x_um": 230000,
+        "pitch_y_um": 200000, "shift_um": 0, "fade": null, "bed_temperature_c": 100, "survey": null,
+        "nodes_um": [[-190, -225], [-230, -185]] }"#;
+    std::fs::write(folder.path().join("hot.json"), hot).unwrap();
+    let text = verify(&gate).text();
+    assert!(text.contains("note: The grid was read at 100 °C and the bed is at 60 °C while the job runs"), "{text}");
+}
+
 /// Every limit can be failed, and only that one is.
 #[test]
 fn every_limit_has_teeth() {
@@ -163,6 +209,8 @@ fn a_trace_needs_one_case() {
     std::fs::write(&trace, "job_line,x_mm,y_mm,z_mm\n2,21,20,0.2\n").unwrap();
     let error = verify_trace(&gate, &trace, None).unwrap_err();
     assert!(error.contains("not by 4") && error.contains("bench.toml, job.gcode, 5 x 4 stations, refined"), "{error}");
+    assert!(verify_trace(&gate, &trace, Some("refined")).unwrap_err().contains("not by 2"));
+    assert!(verify_trace(&gate, &trace, Some("3 x 3 stations, ref")).unwrap_err().contains("not by 0"));
     let verdict = verify_trace(&gate, &trace, Some("3 x 3 stations, refined")).unwrap();
     assert_eq!(verdict.outcome, Outcome::Fail);
     std::fs::write(&trace, "job_line,x_mm,y_mm,z_mm\n2,21,twenty,0.2\n").unwrap();

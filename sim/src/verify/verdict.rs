@@ -9,7 +9,7 @@ use crate::dynamics::TooFast;
 use crate::summary::printable;
 
 /// Version of the JSON verdict; it rises when a key changes its meaning or goes away.
-pub const SCHEMA_VERSION: u32 = 1;
+pub const SCHEMA_VERSION: u32 = 2;
 
 /// How a case or the whole gate ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
@@ -59,19 +59,20 @@ pub struct Case {
     pub too_fast: Vec<TooFast>,
     /// What explains a trace that departs from the model; the first is the likeliest.
     pub explanations: Vec<String>,
+    /// What else a person should know, in plain sentences.
+    pub notes: Vec<String>,
 }
 
 impl Case {
     /// A case that could not run.
     pub(crate) fn could_not_run(name: String, error: String) -> Self {
-        let (checks, too_fast, explanations) = (Vec::new(), Vec::new(), Vec::new());
-        Self { name, outcome: Outcome::CouldNotRun, error: Some(error), checks, too_fast, explanations }
+        Self { outcome: Outcome::CouldNotRun, error: Some(error), ..Self::judged(name, Vec::new()) }
     }
 
     /// A case with its checks.
     pub(crate) fn judged(name: String, checks: Vec<Check>) -> Self {
         let outcome = if checks.iter().all(|check| check.passed) { Outcome::Pass } else { Outcome::Fail };
-        Self { name, outcome, error: None, checks, too_fast: Vec::new(), explanations: Vec::new() }
+        Self { name, outcome, error: None, checks, too_fast: Vec::new(), explanations: Vec::new(), notes: Vec::new() }
     }
 }
 
@@ -127,6 +128,9 @@ impl Verdict {
             }
             for explanation in &case.explanations {
                 let _ = writeln!(text, "      {}", printable(explanation));
+            }
+            for note in &case.notes {
+                let _ = writeln!(text, "      note: {}", printable(note));
             }
         }
         let count = |outcome| self.cases.iter().filter(|case| case.outcome == outcome).count();

@@ -135,7 +135,7 @@ fn the_layer_slider_shows_every_layer() {
         let said = browser.text("slid-layer");
         assert_eq!(said, format!("{} of {}, Z {:.2} mm", index + 1, layers.len(), layers[index].z_mm));
         assert_eq!(browser.value("document.getElementById('slide-layer').getAttribute('aria-valuetext')"), said);
-        for (run, figures) in layers[index].runs.iter().enumerate() {
+        for (run, figures) in layers[index].runs.iter().map(|run| run.unwrap()).enumerate() {
             for (figure, expected_um) in [figures.min_um, figures.mean_um, figures.max_um].into_iter().enumerate() {
                 let shown_um = browser.number(&format!("layer-{run}-{figure}"));
                 assert!((shown_um - expected_um).abs() <= 0.1, "layer {index}, run {run}: {shown_um} {expected_um}");
@@ -182,7 +182,7 @@ fn a_job_line_is_found_on_the_map() {
     let place: Vec<f64> = place.split(", ").map(|text| text.parse().unwrap()).collect();
     let start = outcome.profile.iter().find(|other| other.job_lines[1] >= stretch.job_lines[0]).unwrap().starts_at;
     let apart_mm = (place[0] - start.x_mm).hypot(place[1] - start.y_mm);
-    let longest_mm = 2.0 * outcome.runs[0].first_layer.printed_length_mm / 1024.0;
+    let longest_mm = 2.0 * outcome.runs[0].first_layer.length_mm.total() / 1024.0;
     assert!(apart_mm < longest_mm, "{place:?} {start:?}");
     assert!(find("1").0.contains("lays nothing down on the first layer. The next line that does is"));
     assert!(find("99999999").0.contains("The last line that does is"));

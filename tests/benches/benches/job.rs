@@ -16,7 +16,7 @@ fn job(criterion: &mut Criterion) {
     group.throughput(Throughput::Bytes(text.len() as u64)).sample_size(20);
     group.bench_function("read lines", |bencher| {
         bencher.iter(|| {
-            let mut reader = Reader::new("demo", black_box(text.as_slice()));
+            let mut reader = Reader::new("demo", std::io::Cursor::new(black_box(text.as_slice())));
             let mut words = 0;
             while let Some(line) = reader.next_line().expect("the demo job is sound") {
                 words += line.words().len();
@@ -26,7 +26,8 @@ fn job(criterion: &mut Criterion) {
     });
     group.bench_function("read and interpret", |bencher| {
         bencher.iter(|| {
-            let (mut reader, mut interpreter) = (Reader::new("demo", black_box(text.as_slice())), Interpreter::new());
+            let (mut reader, mut interpreter) =
+                (Reader::new("demo", std::io::Cursor::new(black_box(text.as_slice()))), Interpreter::new());
             while let Some(line) = reader.next_line().expect("the demo job is sound") {
                 interpreter.execute(&line).expect("the demo job is sound");
             }
@@ -36,7 +37,10 @@ fn job(criterion: &mut Criterion) {
     let scenario = demo::scenario().expect("the demo scenario is sound");
     let settings = Settings::new(&scenario);
     group.bench_function("replay three ways, with gap", |bencher| {
-        bencher.iter(|| replay("demo", black_box(text.as_slice()), &settings).map(|outcome| outcome.counts.moves));
+        bencher.iter(|| {
+            replay("demo", std::io::Cursor::new(black_box(text.as_slice())), &settings)
+                .map(|outcome| outcome.counts.moves)
+        });
     });
     group.finish();
 }

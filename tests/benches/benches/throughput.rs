@@ -36,8 +36,10 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let correction = Correction::new(grid).with_fade(Fade::new(400, 8000)?)?;
     let settings = |scale_flow| Settings { scale_flow, ..Settings::new(&correction) };
     let sim = |cores| replay::Settings { cores: NonZeroUsize::new(cores), ..replay::Settings::new(&scenario) };
-    let moves =
-        |cores| replay::replay("job", black_box(job.as_slice()), &sim(cores)).map_or(0, |outcome| outcome.counts.moves);
+    let moves = |cores| {
+        replay::replay("job", io::Cursor::new(black_box(job.as_slice())), &sim(cores))
+            .map_or(0, |outcome| outcome.counts.moves)
+    };
     let work: [(&str, &dyn Fn() -> u64); 8] = [
         ("search for line ends", &|| memchr::memchr_iter(b'\n', black_box(&job)).count() as u64),
         ("gcode 0.7, visitor", &|| sum(black_box(text))),

@@ -9,6 +9,7 @@ use std::io::{BufRead, BufReader};
 use std::path::Path;
 
 use gapkeeper::{Correction, HeightGrid};
+use gapkeeper_host_tools::Watched;
 
 use super::gate::TraceSettings;
 use super::verdict::Check;
@@ -137,7 +138,7 @@ pub(super) fn judge(
 ) -> Result<(Vec<Check>, Vec<String>), JudgeError> {
     let file = gapkeeper_host_tools::printed::name(trace);
     let input = File::open(trace).map_err(|error| TraceError::opening(&file, &error))?;
-    judge_rows(correction, job_name, job, (file, BufReader::new(input)), settings, others)
+    judge_rows(correction, job_name, job, (file, BufReader::new(Watched::new(input))), settings, others)
 }
 
 pub(super) fn judge_rows(
@@ -217,7 +218,7 @@ impl Judge<'_> {
             last_row = Some(row);
             rows += 1;
         }
-        self.extruded_um += f64::from(last.motion.extra_end[0]) / 1000.0;
+        self.extruded_um += self.fed_um(moves, (moves.len() - 1, 1.0));
         let Some(row) = last_row else {
             if moves_axes {
                 let (_, end_um) = ends(last);
@@ -285,8 +286,7 @@ impl Judge<'_> {
             self.fit.take(x_um, y_um, self.model.share(logical_um), off_um);
         }
         if let Some(e_um) = row.e_um {
-            let [from, to] = [job_move.motion.extra_start[0], job_move.motion.extra_end[0]].map(f64::from);
-            let expected_um = self.extruded_um + (from + (to - from) * here.1) / 1000.0;
+            let expected_um = self.extruded_um + self.fed_um(moves, here);
             self.e.take(e_um - expected_um, self.settings.e_um.0, line, row);
         }
         let is_right = off_um.abs() <= self.settings.z_um.0;
@@ -307,6 +307,50 @@ impl Judge<'_> {
         }
         self.before = is_right.then_some(*row);
         here
+    }
+
+    /// What is fed from the start of a line to a place on its moves; scaled by the thickness really laid if the gate says
+    /// that the controller does so.
+    fn fed_um(&self, moves: &[JobMove], (index, fraction): (usize, f64)) -> f64 {
+        let fed_um = |job_move: &JobMove, to: f64| {
+            let [from_nm, to_nm] = [job_move.motion.extra_start[0], job_move.motion.extra_end[0]].map(f64::from);
+            (from_nm, (to_nm - from_nm) * to)
+        };
+        let Some(here) = moves.get(index) else { return 0.0 };
+        if !self.settings.e_scaled {
+            let (before_nm, here_nm) = fed_um(here, fraction);
+            return (before_nm + here_nm) / 1000.0;
+        }
+        let part = |job_move: &JobMove, to: f64| {
+            let (_, whole_nm) = fed_um(job_move, 1.0);
+            // What is drawn back, or fed on the spot, stays.
+            let prints = whole_nm > 0.0 && job_move.length_mm() > 0.0;
+            whole_nm * if prints { self.scaled_share(job_move, to) } else { to }
+        };
+        let before: f64 = moves[..index].iter().map(|job_move| part(job_move, 1.0)).sum();
+        (before + part(here, fraction)) / 1000.0
+    }
+
+    /// Integral of the thickness along a move, from its start to a fraction of it. Within a cell the shape is quadratic
+    /// along a straight way, which Simpson's rule takes exactly (Abramowitz & Stegun 25.4.5).
+    fn scaled_share(&self, job_move: &JobMove, to: f64) -> f64 {
+        let (start_um, end_um) = ends(job_move);
+        let mut corners = Vec::new();
+        self.model.corners(start_um, end_um, &mut corners);
+        let thickness = |fraction: f64| {
+            let [x_um, y_um, z_um] = between(start_um, end_um, fraction);
+            self.model.thickness(x_um, y_um, z_um)
+        };
+        let mut sum = 0.0;
+        for pair in corners.windows(2) {
+            let [from, until] = [pair[0].min(to), pair[1].min(to)];
+            let middle = (from + until) / 2.0;
+            // A hair inside, where an end of the fade is met.
+            let inside = |fraction: f64| middle + (fraction - middle) * (1.0 - 1e-9);
+            sum +=
+                (until - from) / 6.0 * (thickness(inside(from)) + 4.0 * thickness(middle) + thickness(inside(until)));
+        }
+        sum
     }
 
     fn finish(self, has_e: bool) -> (Vec<Check>, Vec<String>) {

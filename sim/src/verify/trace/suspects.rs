@@ -1,13 +1,20 @@
 //! What a controller may have done instead: transformed models, tried on every row at once.
 
+use std::collections::BTreeMap;
+
 use gapkeeper::{Correction, HeightGrid};
 
 use super::Others;
 use crate::controller::CAPACITY;
 use crate::dynamics::model::Model;
 
-/// A suspect explains the rows that depart if it misses at most one in so many of them.
-const MISSED_ONE_IN: u64 = 200;
+/// A suspect explains the rows that depart if it misses at most one in so many of them: a trace has outliers.
+const MISSED_ONE_IN: u64 = 20;
+/// From so many departing rows on a single one may be missed.
+const FEW: u64 = 10;
+/// Classes of what departing rows are off by, half a micrometre each.
+const CLASSES_PER_UM: f64 = 2.0;
+const MOST_CLASSES: usize = 100_000;
 
 type Height = Box<dyn Fn(f64, f64, f64) -> f64>;
 
@@ -20,6 +27,8 @@ struct Suspect {
     explained: u64,
     /// Rows where the model is right and it is not.
     contradicted: u64,
+    /// Job line of the first departing row that it does not explain.
+    first_missed: Option<u64>,
 }
 
 /// All of them.
@@ -29,8 +38,8 @@ pub(super) struct Suspects {
     departing: u64,
     /// First and last job line of the departing rows.
     lines: [u64; 2],
-    /// Smallest and largest of what departing rows are off by.
-    off_um: [f64; 2],
+    /// Departing rows by what they are off by.
+    by_off: BTreeMap<i32, u64>,
 }
 
 impl Suspects {
@@ -39,7 +48,13 @@ impl Suspects {
         let (s, m) = (model.shift_um, model.mean_um);
         let mut suspects = Vec::new();
         let mut suspect = |name: &str, height: Height| {
-            suspects.push(Suspect { name: name.to_string(), height, explained: 0, contradicted: 0 });
+            suspects.push(Suspect {
+                name: name.to_string(),
+                height,
+                explained: 0,
+                contradicted: 0,
+                first_missed: None,
+            });
         };
         // Each closure owns a model: there are a few of them, of a few hundred numbers.
         let with = |height: fn(&Model, f64, f64, f64) -> f64| -> Height {
@@ -121,7 +136,7 @@ impl Suspects {
                 other(format!("a stale grid is in force, refined: {file}"), &refined);
             }
         }
-        Self { suspects, tolerance_um, departing: 0, lines: [0; 2], off_um: [f64::INFINITY, f64::NEG_INFINITY] }
+        Self { suspects, tolerance_um, departing: 0, lines: [0; 2], by_off: BTreeMap::new() }
     }
 
     /// Takes in a row: where it is, at which logical height, and how far its machine height is off the model's.
@@ -130,13 +145,39 @@ impl Suspects {
         if departs {
             self.departing += 1;
             self.lines = [if self.lines[0] == 0 { job_line } else { self.lines[0] }, job_line];
-            self.off_um = [self.off_um[0].min(off_um), self.off_um[1].max(off_um)];
+            // Saturates far beyond any machine.
+            let class = (off_um * CLASSES_PER_UM).round() as i32;
+            if self.by_off.len() < MOST_CLASSES || self.by_off.contains_key(&class) {
+                *self.by_off.entry(class).or_default() += 1;
+            }
         }
         for suspect in &mut self.suspects {
             let explains = ((suspect.height)(x_um, y_um, logical_um) - machine_z_um).abs() <= self.tolerance_um;
             suspect.explained += u64::from(departs && explains);
             suspect.contradicted += u64::from(!departs && !explains);
+            if departs && !explains {
+                suspect.first_missed.get_or_insert(job_line);
+            }
         }
+    }
+
+    /// Whether so many of the departing rows may be left unexplained.
+    fn are_outliers(&self, rows: u64) -> bool {
+        rows * MISSED_ONE_IN <= self.departing || rows <= 1 && self.departing >= FEW
+    }
+
+    /// What all departing rows but for outliers are off by, if that is one height: their median.
+    fn one_offset_um(&self) -> Option<f64> {
+        let mut left = self.departing / 2;
+        let (median, _) = self.by_off.iter().find(|(_, count)| {
+            let found = left < **count;
+            left = left.saturating_sub(**count);
+            found
+        })?;
+        let median_um = f64::from(*median) / CLASSES_PER_UM;
+        let near = |class: i32| (f64::from(class) / CLASSES_PER_UM - median_um).abs() <= self.tolerance_um;
+        let near: u64 = self.by_off.iter().filter(|(class, _)| near(**class)).map(|(_, count)| count).sum();
+        self.are_outliers(self.departing - near).then_some(median_um)
     }
 
     /// Whether any row departs.
@@ -149,14 +190,14 @@ impl Suspects {
         if !self.departs() {
             return Vec::new();
         }
-        let enough = |suspect: &&Suspect| (self.departing - suspect.explained) * MISSED_ONE_IN <= self.departing;
+        let missed = |suspect: &Suspect| self.departing - suspect.explained;
+        let enough = |suspect: &&Suspect| self.are_outliers(missed(suspect));
         let mut found: Vec<&Suspect> = self.suspects.iter().filter(enough).collect();
         // Stable: of equals the first in the list stays first.
-        found.sort_by_key(|suspect| suspect.contradicted);
+        found.sort_by_key(|suspect| suspect.contradicted + missed(suspect));
         let Some(best) = found.first() else {
-            let [low_um, high_um] = self.off_um;
-            if high_um - low_um <= 2.0 * self.tolerance_um {
-                return vec![format!("the heights that depart are all off by {:+.1} um", (low_um + high_um) / 2.0)];
+            if let Some(off_um) = self.one_offset_um() {
+                return vec![format!("the heights that depart are all off by {off_um:+.1} um")];
             }
             return vec![
                 fitted().unwrap_or_else(|| "the heights that depart follow none of the models tried here".to_string()),
@@ -168,7 +209,11 @@ impl Suspects {
             best.name,
             if best.contradicted > 0 { format!(", from job line {first} to {last} only") } else { String::new() }
         )];
-        let equals = found.iter().skip(1).filter(|other| other.contradicted == best.contradicted);
+        if let Some(line) = best.first_missed.filter(|_| missed(best) > 0) {
+            sentences.push(format!("rows that this does not explain: {}, the first in job line {line}", missed(best)));
+        }
+        let as_good = |suspect: &Suspect| suspect.contradicted + missed(suspect);
+        let equals = found.iter().skip(1).filter(|other| as_good(other) == as_good(best));
         sentences.extend(equals.map(|other| format!("just as well: {}", other.name)));
         sentences
     }

@@ -5,8 +5,8 @@ use gapkeeper::{Lattice, Point};
 use super::*;
 use crate::bed::ModelledBed;
 use crate::demo;
-use crate::plan::in_force;
-use crate::scenario::{Bounded, Scenario};
+use crate::scenario::{Bounded, Positive, Scenario};
+use crate::setup::in_force;
 
 /// Four heights through the fade, with lifts, drawing back and an arc.
 fn job() -> String {
@@ -251,6 +251,64 @@ fn heights_that_follow_nothing_are_not_explained_away() {
     let odd = with_heights(|gone| gone.end.z_um + 25 * (gone.end.x_um / 1000 % 3 - 1));
     assert_named(&odd, "follow none of the models");
     assert_named(&with_heights(|gone| gone.end.z_um + 30), "all off by +30.0 um");
+}
+
+/// One row far off, or a few, do not keep the fault from being named; they are said.
+#[test]
+fn outliers_do_not_hide_a_fault() {
+    let spoiled = |mut gone: Vec<Gone>, rows: &[usize]| {
+        rows.iter().for_each(|&row| gone[row].end.z_um += 3000);
+        gone
+    };
+    let mirrored = with_heights(|gone| (2.0 * gone.logical_um).round() as i32 - gone.end.z_um);
+    let (_, explanations) = found(&spoiled(mirrored, &[40, 300, 301]));
+    assert!(explanations[0].starts_with("the correction has the wrong sign"), "{explanations:?}");
+    assert!(explanations[1].starts_with("rows that this does not explain: "), "{explanations:?}");
+    let lifted = with_heights(|gone| gone.end.z_um + 30);
+    assert_named(&spoiled(lifted, &[100]), "all off by +30.0 um");
+    let stale = grid(|scenario| scenario.bed.screws[3].height_um = Bounded(-125.0));
+    let gone = record(&in_force(&scenario(), stale.densest().unwrap()).unwrap());
+    assert_named(&spoiled(gone, &[77, 500]), "another grid of the same stations is in force");
+    // In a short trace, one of a few hundred.
+    let few: Vec<Gone> = with_heights(|gone| gone.logical_um.round() as i32).into_iter().take(448).collect();
+    assert_named(&spoiled(few, &[200]), "nothing is corrected");
+}
+
+/// The gate says whether the controller scales `E`; the core's own is within its rounding.
+#[test]
+fn e_is_judged_as_the_gate_says() {
+    let mut flow = gapkeeper::Flow::new();
+    let (correction, mut gone) = (right(), record(&right()));
+    let (mut index, mut e_nm, mut line_e_nm, mut line) = (0, 0_i64, 0_i64, 0);
+    walk::<ReplayError>("job", job().as_bytes(), |event| {
+        if let JobEvent::Move(job_move) = event {
+            if job_move.line != line {
+                (e_nm, line, line_e_nm) = (e_nm + line_e_nm, job_move.line, 0);
+            }
+            let before_nm = line_e_nm - i64::from(job_move.motion.extra_start[0]);
+            let mut split = correction.split(&job_move.motion, 2).unwrap();
+            while let Some(piece) = split.next_scaled(&mut flow) {
+                line_e_nm = before_nm + i64::from(piece.extra[0]);
+                gone[index].e_nm = e_nm + line_e_nm;
+                index += 1;
+            }
+        }
+        Ok(())
+    })
+    .unwrap();
+    let departs = |gone: &[Gone], e_scaled| {
+        let surface = |grid: &HeightGrid<CAPACITY>| grid.densest().map_err(|error| error.to_string());
+        let fit = Fit::new(&grid(|_| ()), surface).unwrap();
+        let others = Others { stale: Vec::new(), fit, other_surface: None };
+        let input = ("trace.csv".to_string(), std::io::Cursor::new(csv(gone)));
+        let settings = TraceSettings { e_scaled, e_um: Positive(5.0), ..TraceSettings::default() };
+        let (checks, _) = judge_rows(&right(), "job", job().as_bytes(), input, &settings, others).unwrap();
+        checks.iter().find(|check| check.name == "trace_e_um").unwrap().clone()
+    };
+    assert!(departs(&gone, true).passed, "{:?}", departs(&gone, true));
+    let unscaled = departs(&gone, false);
+    assert!(!unscaled.passed && unscaled.found > 20.0, "{unscaled:?}");
+    assert!(!departs(&record(&right()), true).passed && departs(&record(&right()), false).passed);
 }
 
 #[test]

@@ -1,0 +1,210 @@
+//! What a job prints on the bare bed: the one definition of the first layer, for gap, squeeze, plan, gate and pictures.
+//!
+//! The first layer is what is printed below a stated height where nothing lower is printed, cell by cell, over the whole
+//! job in whatever order. So the job is read once before it is judged. A prime line, a wipe, parts of different heights
+//! and a helix each lie on the bed where they lie on it, and nowhere else.
+
+use std::io::BufRead;
+
+use gapkeeper::Move;
+use serde::{Deserialize, Serialize};
+
+use crate::cells::CellLattice;
+use crate::job::{JobEvent, Reading, look_ahead};
+use crate::scenario::{Bed, Extent};
+
+/// What is printed this much above the lowest at its place is the same layer: less than any further layer is thick.
+pub const SAME_LAYER_UM: f64 = 30.0;
+/// Side of a cell, as long as there are not too many. Lines cross a gap of this width without lying on the bed in it.
+const CELL_MM: f64 = 1.0;
+const MOST_CELLS: f64 = 1_000_000.0;
+/// So far beyond the plate cells go on.
+const MARGIN_MM: f64 = 60.0;
+/// Nothing is printed here.
+const EMPTY: f32 = f32::INFINITY;
+
+/// Logical heights between which printing may lie on the bare bed.
+#[derive(Clone, Copy, Debug, PartialEq, Deserialize, Serialize)]
+#[serde(try_from = "String")]
+pub struct FirstLayerHeights {
+    /// Lowest; none: as low as the job goes.
+    pub from_mm: Option<f64>,
+    /// Highest.
+    pub to_mm: f64,
+}
+
+impl Default for FirstLayerHeights {
+    fn default() -> Self {
+        Self { from_mm: None, to_mm: 1.0 }
+    }
+}
+
+impl TryFrom<String> for FirstLayerHeights {
+    type Error = String;
+
+    fn try_from(text: String) -> Result<Self, String> {
+        text.parse()
+    }
+}
+
+impl std::str::FromStr for FirstLayerHeights {
+    type Err = String;
+
+    /// `A..B` in millimetres.
+    fn from_str(text: &str) -> Result<Self, Self::Err> {
+        let wrong = || format!("{text}: give two heights such as 0.15..0.3, from -10 to 10 mm");
+        let (from, to) = text.split_once("..").ok_or_else(wrong)?;
+        let height =
+            |text: &str| text.trim().parse::<f64>().ok().filter(|mm| (-10.0..=10.0).contains(mm)).ok_or_else(wrong);
+        let (from_mm, to_mm) = (height(from)?, height(to)?);
+        if from_mm <= to_mm { Ok(Self { from_mm: Some(from_mm), to_mm }) } else { Err(wrong()) }
+    }
+}
+
+/// Where the first layer of a job lies, and whether the job extrudes.
+#[derive(Clone, Debug)]
+pub struct FirstLayer {
+    from_um: f64,
+    to_um: f64,
+    lattice: CellLattice,
+    bed: [Extent; 2],
+    /// Lowest printed height in each cell and its neighbours.
+    lowest_um: Vec<f32>,
+    extrudes: bool,
+}
+
+impl FirstLayer {
+    /// Reads a job up to its first error, or past all errors if told to keep going; whoever reads it next is told of them.
+    pub(crate) fn of(name: &str, job: impl BufRead, bed: &Bed, heights: FirstLayerHeights, reading: Reading) -> Self {
+        let around = |extent: Extent| Extent { from: extent.from - MARGIN_MM, to: extent.to + MARGIN_MM };
+        let lattice = CellLattice::new(around(bed.x_mm), around(bed.y_mm), CELL_MM, MOST_CELLS);
+        let mut found = Self {
+            from_um: heights.from_mm.map_or(f64::NEG_INFINITY, |mm| mm * 1000.0),
+            to_um: heights.to_mm * 1000.0,
+            lowest_um: vec![EMPTY; lattice.count()],
+            lattice,
+            bed: [bed.x_mm, bed.y_mm],
+            extrudes: false,
+        };
+        look_ahead(name, job, reading, |event| match event {
+            JobEvent::Move(job_move) if job_move.prints => found.print(&job_move.motion),
+            JobEvent::ExtrudesAfterAll => {
+                found.extrudes = true;
+                found.lowest_um.fill(EMPTY);
+            }
+            _ => {}
+        });
+        found.spread();
+        found
+    }
+
+    /// Whether the job feeds `E` forwards anywhere; what does not, in such a job, is travel.
+    pub fn extrudes(&self) -> bool {
+        self.extrudes
+    }
+
+    /// Whether a printing move may have a part of the first layer.
+    #[inline]
+    pub(crate) fn may_hold(&self, motion: &Move<1>) -> bool {
+        let (start_um, end_um) = (f64::from(motion.start.z_um), f64::from(motion.end.z_um));
+        start_um.min(end_um) <= self.to_um && start_um.max(end_um) >= self.from_um
+    }
+
+    /// Whether what is printed at a place lies on the bare bed. A line that rises by `slope` (µm of height by mm of
+    /// way) does not hide itself.
+    #[inline]
+    pub(crate) fn holds(&self, x_mm: f64, y_mm: f64, logical_um: f64, slope_um_per_mm: f64) -> bool {
+        if logical_um > self.to_um || logical_um < self.from_um {
+            return false;
+        }
+        // Beyond all cells nothing is known of what lies there.
+        let Some(cell) = self.lattice.at(x_mm, y_mm) else { return true };
+        let [width_mm, height_mm] = self.lattice.cell_mm();
+        // As far away as the lowest place of the neighbours can be.
+        let reach_mm = 2.0 * width_mm.hypot(height_mm);
+        logical_um <= f64::from(self.lowest_um[cell]) + SAME_LAYER_UM + slope_um_per_mm * reach_mm
+    }
+
+    /// Whether a place lies on the plate.
+    #[inline]
+    pub(crate) fn on_plate(&self, x_mm: f64, y_mm: f64) -> bool {
+        self.bed[0].contains(x_mm) && self.bed[1].contains(y_mm)
+    }
+
+    fn print(&mut self, motion: &Move<1>) {
+        if !self.may_hold(motion) {
+            return;
+        }
+        let Self { lattice, lowest_um, from_um, to_um, .. } = self;
+        let place = |point: gapkeeper::Point| [f64::from(point.x_um) / 1000.0, f64::from(point.y_um) / 1000.0];
+        let (from_z_um, to_z_um) = (f64::from(motion.start.z_um), f64::from(motion.end.z_um));
+        lattice.along(place(motion.start), place(motion.end), |cell, entered, left| {
+            let at = |fraction: f64| from_z_um + (to_z_um - from_z_um) * fraction;
+            let (low_um, high_um) = (at(entered).min(at(left)), at(entered).max(at(left)));
+            if low_um <= *to_um && high_um >= *from_um {
+                // Heights of a few millimetres: a float holds them to a thousandth of a micrometre.
+                let low_um = low_um.max(*from_um) as f32;
+                lowest_um[cell] = lowest_um[cell].min(low_um);
+            }
+        });
+    }
+
+    /// Gives every cell the lowest of its neighbours: a line that crosses a narrow gap, or stands out over an edge by
+    /// less than a cell, lies on its neighbours and not on the bed.
+    fn spread(&mut self) {
+        let (columns, rows) = (self.lattice.columns, self.lattice.rows);
+        let lowest = |cells: &[f32]| cells.iter().copied().fold(EMPTY, f32::min);
+        let mut along_x = vec![EMPTY; columns * rows];
+        for (row, spread) in self.lowest_um.chunks(columns).zip(along_x.chunks_mut(columns)) {
+            for (column, value) in spread.iter_mut().enumerate() {
+                *value = lowest(&row[column.saturating_sub(1)..(column + 2).min(columns)]);
+            }
+        }
+        for (index, value) in self.lowest_um.iter_mut().enumerate() {
+            let row = index / columns;
+            let near = (row.saturating_sub(1)..(row + 2).min(rows)).map(|row| along_x[row * columns + index % columns]);
+            *value = near.fold(EMPTY, f32::min);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::demo;
+
+    #[test]
+    fn heights_are_read_and_bounded() {
+        let read = |text: &str| text.parse::<FirstLayerHeights>();
+        assert_eq!(read("0.15..0.3"), Ok(FirstLayerHeights { from_mm: Some(0.15), to_mm: 0.3 }));
+        for wrong in ["0.2", "0.3..0.2", "0..nan", "0..1e9", "a..b"] {
+            assert!(read(wrong).is_err_and(|message| message.contains("0.15..0.3")), "{wrong}");
+        }
+    }
+
+    /// A line at 0.2 with a prime line across, a second layer over it and over a gap, and a ramp: each place has the
+    /// height that lies lowest around it.
+    #[test]
+    fn the_lowest_at_its_place_lies_on_the_bed() {
+        let scenario = demo::scenario().unwrap();
+        let job = "M83\nG0 X50 Y50 Z0.4\nG1 X100 E1 F1200\nG0 X50 Y50 Z0.2\nG1 X80 E1\nG0 X50 Y100 Z0\n\
+                   G1 X60 Z0.6 E1\nG0 X20 Y20 Z0.28\nG1 X30 E1\n";
+        let first =
+            FirstLayer::of("job", job.as_bytes(), &scenario.bed, FirstLayerHeights::default(), Reading::default());
+        assert!(first.extrudes());
+        for (x_mm, y_mm, logical_um, slope, wanted) in [
+            (60.0, 50.0, 200.0, 0.0, true),
+            (60.0, 50.0, 400.0, 0.0, false),
+            (60.0, 51.4, 400.0, 0.0, false),
+            (95.0, 50.0, 400.0, 0.0, true),
+            (25.0, 20.0, 280.0, 0.0, true),
+            (58.0, 100.0, 480.0, 60.0, true),
+            (58.0, 100.0, 480.0, 0.0, false),
+            (95.0, 50.0, 1001.0, 0.0, false),
+            (500.0, 500.0, 900.0, 0.0, true),
+        ] {
+            let found = first.holds(x_mm, y_mm, logical_um, slope);
+            assert_eq!(found, wanted, "X {x_mm} Y {y_mm}, {logical_um} um, slope {slope}");
+        }
+    }
+}

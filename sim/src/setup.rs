@@ -1,0 +1,227 @@
+//! One setup for every command: a scenario, and what a grid brings with it.
+//!
+//! A grid that was measured or saved knows its shift and fade, which surface suits it, how warm the bed was, and whether
+//! the screws were raised on the way. Here it is decided, once, what of that holds.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use anyhow::Context;
+use gapkeeper::{Correction, CorrectionError, HeightGrid, Surface, TemperatureWindows};
+use gapkeeper_host_tools::grid_file::{GridDocument, GridFormat, SurveyMarks, read_grid, write_grid};
+use gapkeeper_host_tools::{FileError, printed, write_atomically};
+use serde::{Deserialize, Serialize};
+
+use crate::bed::ModelledBed;
+use crate::controller::CAPACITY;
+use crate::outcome::Run;
+use crate::replay::{ReplayError, Settings, grid_at_stations};
+use crate::scenario::{Bounded, Count, FadeSettings, Scenario};
+use crate::survey::{Happening, SurveyOutcome};
+
+/// A scenario with the grid that is to be in force over it.
+#[derive(Clone, Debug)]
+pub struct Setup {
+    /// Machine and bed, with the grid's own shift, fade and raised bed.
+    pub scenario: Scenario,
+    /// The heights.
+    pub grid: HeightGrid<CAPACITY>,
+    /// Where they come from, in words.
+    pub origin: String,
+    /// The surface that would be used.
+    pub surface: Surface,
+    /// How warm the bed was when they were read, if that is known.
+    pub bed_temperature_c: Option<f64>,
+}
+
+impl Setup {
+    /// Read off the modelled bed at the scenario's stations, without a fault.
+    ///
+    /// # Errors
+    /// [`ReplayError`] if the bed cannot be modelled or the stations make no grid.
+    pub fn read_off(scenario: &Scenario) -> Result<Self, ReplayError> {
+        let warmth = scenario.warmth_measuring();
+        Ok(Self {
+            scenario: scenario.clone(),
+            grid: grid_at_stations(scenario, &ModelledBed::new(scenario, warmth)?)?,
+            origin: "read off the modelled bed at its stations".into(),
+            surface: Surface::Refined,
+            bed_temperature_c: Some(warmth.bed_c),
+        })
+    }
+
+    /// As a survey left it: the screws stay where they were raised to.
+    pub fn surveyed(scenario: &Scenario, found: &SurveyOutcome) -> Self {
+        Self {
+            scenario: raised(scenario, raised_um(found)),
+            grid: found.grid.grid.clone(),
+            origin: "surveyed by hand".into(),
+            surface: found.grid.surface,
+            bed_temperature_c: Some(found.grid.bed_temperature_c.into()),
+        }
+    }
+
+    /// A saved grid. Formats that hold shift and fade mean what they say; the others leave both to the scenario. Where
+    /// the screws were raised during the survey, the note beside the file says so.
+    ///
+    /// # Errors
+    /// A message that names the file if it or its note cannot be read.
+    pub fn saved(scenario: &Scenario, path: &Path) -> anyhow::Result<Self> {
+        let document = read_grid(path)?;
+        let mut scenario = raised(scenario, read_note(path)?);
+        if matches!(GridFormat::of(path)?, GridFormat::Json | GridFormat::Record | GridFormat::Hex) {
+            scenario.correction.shift_um = document.shift_um;
+            scenario.correction.fade = document.fade.map(FadeSettings);
+        }
+        Ok(Self {
+            scenario,
+            origin: format!("read from {}", printed::name(path)),
+            surface: document.surface_choice(None).surface,
+            grid: document.grid,
+            bed_temperature_c: document.bed_temperature_c.map(f64::from),
+        })
+    }
+
+    /// Settings for a replay of it; everything else as it comes.
+    pub fn settings(&self) -> Settings<'_> {
+        Settings {
+            grid: Some((&self.grid, &self.origin)),
+            run_in_use: run_of(self.surface),
+            grid_temperature_c: self.bed_temperature_c,
+            ..Settings::new(&self.scenario)
+        }
+    }
+}
+
+/// The run with a surface in force.
+pub fn run_of(surface: Surface) -> Run {
+    match surface {
+        Surface::Bilinear => Run::Corrected,
+        Surface::Refined => Run::Refined,
+    }
+}
+
+/// Writes what a survey found, and a note beside it if the screws were raised; what of it the format cannot hold.
+///
+/// # Errors
+/// A message that names the file.
+pub fn save(scenario: &Scenario, found: &SurveyOutcome, path: &Path) -> anyhow::Result<Vec<String>> {
+    let document = GridDocument {
+        grid: found.grid.grid.clone(),
+        shift_um: scenario.correction.shift_um,
+        fade: found.grid.fade,
+        bed_temperature_c: Some(found.grid.bed_temperature_c),
+        survey: Some(SurveyMarks {
+            closure_um: found.grid.closure_um,
+            closure_accepted: found.grid.closure_accepted,
+            surface: found.grid.surface,
+        }),
+    };
+    let losses = write_grid(path, &document)?;
+    write_note(path, raised_um(found) + scenario.bed.raised_um.0)?;
+    Ok(losses.iter().map(ToString::to_string).collect())
+}
+
+/// How far all screws were raised during a survey.
+pub fn raised_um(found: &SurveyOutcome) -> f64 {
+    let raised = |happening: &Happening| if let Happening::BedRaised { by_um } = happening { *by_um } else { 0.0 };
+    found.happenings.iter().map(raised).sum()
+}
+
+/// A scenario whose screws have been raised further.
+pub(crate) fn raised(scenario: &Scenario, by_um: f64) -> Scenario {
+    let mut scenario = scenario.clone();
+    scenario.bed.raised_um = Bounded(scenario.bed.raised_um.0 + by_um);
+    scenario
+}
+
+/// What no format of grids has a place for.
+#[derive(Deserialize, Serialize)]
+#[serde(deny_unknown_fields)]
+struct Note {
+    format: String,
+    version: u32,
+    /// How far all screws are raised over the scenario's own heights.
+    bed_raised_um: f64,
+}
+
+const NOTE_FORMAT: &str = "gapkeeper-setup";
+
+/// The note beside a grid: `grid.json` has `grid.json.setup.toml`.
+pub fn note_path(grid: &Path) -> PathBuf {
+    let mut name = grid.as_os_str().to_owned();
+    name.push(".setup.toml");
+    name.into()
+}
+
+fn read_note(grid: &Path) -> anyhow::Result<f64> {
+    let path = note_path(grid);
+    let text = match fs::read_to_string(&path) {
+        Ok(text) => text,
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(0.0),
+        Err(error) => return Err(FileError::input(&path)(error).into()),
+    };
+    let note: Note = toml::from_str(&text).with_context(|| printed::name(&path))?;
+    let by_um = Bounded::try_from(note.bed_raised_um).map_err(anyhow::Error::msg);
+    let by_um = by_um.with_context(|| format!("{}: bed_raised_um", printed::name(&path)))?.0;
+    anyhow::ensure!(
+        note.format == NOTE_FORMAT && note.version == 1,
+        "{}: format must be {NOTE_FORMAT}, version 1; delete it to take the scenario's own screws",
+        printed::name(&path)
+    );
+    Ok(by_um)
+}
+
+/// A note of an earlier survey must not outlive its grid.
+fn write_note(grid: &Path, bed_raised_um: f64) -> anyhow::Result<()> {
+    let path = note_path(grid);
+    if bed_raised_um == 0.0 {
+        return match fs::remove_file(&path) {
+            Err(error) if error.kind() != std::io::ErrorKind::NotFound => Err(FileError::output(&path)(error).into()),
+            _ => Ok(()),
+        };
+    }
+    let note = Note { format: NOTE_FORMAT.into(), version: 1, bed_raised_um };
+    let text =
+        format!("# How far the survey of {} raised every screw.\n{}", printed::name(grid), toml::to_string(&note)?);
+    Ok(write_atomically(&path, text.as_bytes()).map_err(FileError::output(&path))?)
+}
+
+/// The refined grid that a scenario asks for.
+pub(crate) fn refine(scenario: &Scenario, grid: &HeightGrid<CAPACITY>) -> Result<HeightGrid<CAPACITY>, ReplayError> {
+    match scenario.survey.refined {
+        Some([Count(columns), Count(rows)]) => grid.refined(columns, rows),
+        None => grid.densest(),
+    }
+    .map_err(|source| ReplayError::Grid { what: "refined grid", source })
+}
+
+/// A grid in force as a scenario asks, never below its limit switch.
+pub(crate) fn in_force(
+    scenario: &Scenario,
+    grid: HeightGrid<CAPACITY>,
+) -> Result<Correction<CAPACITY>, CorrectionError> {
+    let correction = Correction::new(grid).with_shift(scenario.correction.shift_um)?;
+    let correction = match scenario.correction.fade {
+        Some(fade) => correction.with_fade(fade.0)?,
+        None => correction,
+    };
+    Ok(correction.with_lowest_machine_z(lowest_um(scenario)))
+}
+
+/// The lowest machine height, where the limit switch trips.
+pub(crate) fn lowest_um(scenario: &Scenario) -> i32 {
+    // Within ±100 m.
+    (scenario.machine.limit_switch_trips_at_mm.0 * 1000.0).round() as i32
+}
+
+/// A word about a grid that was read at another temperature than the job is printed at.
+pub(crate) fn temperature_note(scenario: &Scenario, grid_c: Option<f64>) -> Option<String> {
+    let printing_c = scenario.warmth_printing().bed_c;
+    let grid_c =
+        grid_c.filter(|grid_c| (grid_c - printing_c).abs() > TemperatureWindows::default().nearest_c.into())?;
+    Some(format!(
+        "The grid was read at {grid_c:.0} °C and the bed is at {printing_c:.0} °C while the job runs: \
+         measure at the temperature of the job."
+    ))
+}
