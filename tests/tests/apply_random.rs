@@ -114,10 +114,10 @@ impl Job {
             }
             45..60 => {
                 let (clockwise, radius) = (self.random.below(2), self.random.between(2.0, 30.0));
-                let (from, sweep) = (self.random.between(0.0, 6.28), self.random.between(0.3, 5.9));
+                let (from, sweep) = (self.random.between(0.0, std::f64::consts::TAU), self.random.between(0.3, 5.9));
                 let turned = if clockwise == 1 { -sweep } else { sweep };
                 let relative = self.machine.is_relative();
-                if !relative && !(self.told[0] && self.told[1]) {
+                if !(relative || self.told[0] && self.told[1]) {
                     return;
                 }
                 // Places in the program's own coordinates: relative ones, so that offsets do not matter.
@@ -131,7 +131,7 @@ impl Job {
                 let shape = if self.random.below(2) == 0 {
                     format!(" I{i:.3} J{j:.3}{turns}")
                 } else {
-                    format!(" R{:.3}", if sweep > 3.1416 { -radius } else { radius } / unit)
+                    format!(" R{:.3}", if sweep > std::f64::consts::PI { -radius } else { radius } / unit)
                 };
                 if !relative {
                     self.add("G91".to_owned(), false);

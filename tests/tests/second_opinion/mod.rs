@@ -101,7 +101,7 @@ impl Machine {
             return Vec::new();
         }
         let words = words(&line);
-        let has = |letter: char, number: f64| words.iter().any(|word| *word == (letter, Some(number)));
+        let has = |letter: char, number: f64| words.contains(&(letter, Some(number)));
         let value = |letter: char| words.iter().find(|word| word.0 == letter).and_then(|word| word.1);
         let named = |letter: char| words.iter().any(|word| word.0 == letter);
         if has('M', 117.0) || has('M', 987.1) || has('M', 106.0) {
@@ -149,6 +149,7 @@ impl Machine {
         }
         if has('G', 10.0) {
             let system = value('P').unwrap_or(1.0) as usize - 1;
+            #[allow(clippy::needless_range_loop, reason = "an axis is an index everywhere here")]
             for axis in 0..3 {
                 if let Some(number) = value(letters[axis]) {
                     self.origins[system][axis] = number * self.unit;
@@ -157,6 +158,7 @@ impl Machine {
             return Vec::new();
         }
         if has('G', 92.0) {
+            #[allow(clippy::needless_range_loop, reason = "an axis is an index everywhere here")]
             for axis in 0..3 {
                 if let Some(number) = value(letters[axis]) {
                     self.shift[axis] = self.at[axis] - self.origins[self.system][axis] - number * self.unit;
