@@ -22,6 +22,7 @@ mod surveying;
 use core::fmt;
 
 use gapkeeper::memory::SlotMemory;
+use gapkeeper::{Arc, ArcError};
 use gapkeeper::{Flow, Keeper, KeeperError, LoadError, LoadReport, Move, Order, Piece, Point, SaveError, Store};
 
 pub use gcode::{LineError, Word, Words};
@@ -221,6 +222,9 @@ impl<S: Motors> Controller<S> {
         Ok(())
     }
 
+    // Never inlined, here and below: on a small chip a grid that comes into force needs most of the stack, and what arcs and
+    // pieces take shall not stand on it meanwhile.
+    #[inline(never)]
     fn home(&mut self) {
         self.leave_survey();
         self.machine = self.motors.home();
@@ -252,25 +256,36 @@ impl<S: Motors> Controller<S> {
         [logical.x_um, logical.y_um, logical.z_um].map(|um| i64::from(um) * 1000)
     }
 
+    #[inline(never)]
     fn travel(&mut self, words: &Words, modes: &Modes) -> Result<(), Refusal> {
         let Journey { path, to_nm, to_e_nm } = Journey::new(words, modes, self.at_nm(), self.e_nm)?;
         match path {
             Path::Straight(motion) => self.pieces(&motion, modes.feed_nm_min)?,
-            Path::Arc(arc) => {
-                let chords = self.keeper.arc(arc, ARC_TOLERANCE_UM).map_err(Refusal::Keeper)?;
-                // All of the arc or nothing of it.
-                for chord in chords.clone() {
-                    self.keeper.line(&chord).map(drop).map_err(Refusal::Keeper)?;
-                }
-                for chord in chords {
-                    self.pieces(&chord, modes.feed_nm_min)?;
-                }
-            }
+            Path::Arc(arc) => self.chords(arc, modes.feed_nm_min)?,
         }
         (self.asked_nm, self.e_nm) = (to_nm, to_e_nm);
         Ok(())
     }
 
+    #[inline(never)]
+    fn chords(&mut self, arc: Result<Arc<1>, ArcError>, feed_nm_min: u64) -> Result<(), Refusal> {
+        let chords = self.keeper.arc(arc, ARC_TOLERANCE_UM).map_err(Refusal::Keeper)?;
+        // All of the arc or nothing of it.
+        for chord in chords.clone() {
+            self.may_go(&chord)?;
+        }
+        for chord in chords {
+            self.pieces(&chord, feed_nm_min)?;
+        }
+        Ok(())
+    }
+
+    #[inline(never)]
+    fn may_go(&self, motion: &Move<1>) -> Result<(), Refusal> {
+        self.keeper.line(motion).map(drop).map_err(Refusal::Keeper)
+    }
+
+    #[inline(never)]
     fn pieces(&mut self, motion: &Move<1>, feed_nm_min: u64) -> Result<(), Refusal> {
         let [mut before] = motion.extra_start;
         let mut pieces = self.keeper.line(motion).map_err(Refusal::Keeper)?;

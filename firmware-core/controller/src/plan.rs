@@ -201,6 +201,7 @@ impl Journey {
     ///
     /// # Errors
     /// [`Refusal::Coordinate`].
+    #[inline(never)]
     pub(crate) fn new(words: &Words, modes: &Modes, at_nm: [i64; 3], e_nm: i64) -> Result<Self, Refusal> {
         let aim = |letter, from_nm: i64, distance| match (words.millionths(letter), distance) {
             (None, _) => Ok(from_nm),

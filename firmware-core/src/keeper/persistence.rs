@@ -251,28 +251,7 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         // Also of places that this bank has no grids for: another build may have them again.
         let mut newest_setup = setup.map_or(0, |(setup, _)| setup);
         for place in 0..places {
-            let grid = match store.load_grid(place) {
-                Ok(loaded) => {
-                    let is_doubtful = place < GRIDS && loaded.other == OtherSlot::Damaged;
-                    report.doubtful = report.doubtful.saturating_add(u8::from(is_doubtful));
-                    Some(loaded.value)
-                }
-                Err(StoreError::Access(error)) => return Err(LoadError::Store(StoreError::Access(error))),
-                Err(StoreError::Empty) => None,
-                Err(_) => {
-                    report.unreadable = report.unreadable.saturating_add(1);
-                    None
-                }
-            };
-            let Some(grid) = grid else { continue };
-            // Further on by less than half of all setups there can be.
-            if grid.setup.wrapping_sub(newest_setup) as i32 > 0 {
-                newest_setup = grid.setup;
-            }
-            if place < GRIDS {
-                report.grids += 1;
-                self.bank.set(place, Some(grid));
-            }
+            self.read_place(place, store, &mut newest_setup, &mut report).map_err(LoadError::Store)?;
         }
         match setup {
             Some((setup, true)) if !screw_turned => (self.setup, self.setup_stored) = (setup, true),
@@ -289,6 +268,36 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
             None => return Err(LoadError::Unexpected),
         }
         Ok(report)
+    }
+
+    // Never inlined: a whole grid stands on the stack, and callers shall not carry it as well.
+    #[inline(never)]
+    fn read_place<M: SlotMemory, const BUFFER: usize>(
+        &mut self,
+        place: usize,
+        store: &mut Store<M, STATIONS, BUFFER>,
+        newest_setup: &mut u32,
+        report: &mut LoadReport,
+    ) -> Result<(), StoreError<M::Error>> {
+        let loaded = match store.load_grid(place) {
+            Ok(loaded) => loaded,
+            Err(StoreError::Access(error)) => return Err(StoreError::Access(error)),
+            Err(StoreError::Empty) => return Ok(()),
+            Err(_) => {
+                report.unreadable = report.unreadable.saturating_add(1);
+                return Ok(());
+            }
+        };
+        // Further on by less than half of all setups there can be.
+        if loaded.value.setup.wrapping_sub(*newest_setup) as i32 > 0 {
+            *newest_setup = loaded.value.setup;
+        }
+        if place < GRIDS {
+            report.grids += 1;
+            report.doubtful = report.doubtful.saturating_add(u8::from(loaded.other == OtherSlot::Damaged));
+            self.bank.set(place, Some(loaded.value));
+        }
+        Ok(())
     }
 
     /// A setup after this one in which no remembered grid was measured.

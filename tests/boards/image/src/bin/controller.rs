@@ -26,10 +26,10 @@ fn run() -> Result<(), Fault> {
     digest_line("survey", machine.motors().pieces(), machine.motors().digest());
     digest_line("memory", 0, cells.digest());
     let machine = machine::switched_on(controller, cells)?;
-    machine.scale_flow(false);
-    job(machine, "job")?;
-    // As far as the AVR gets, nothing fades yet.
+    // On the AVR the doubles and the controller leave too little stack for an arc: the job stops at its first ones.
     if cfg!(not(target_arch = "avr")) {
+        machine.scale_flow(false);
+        job(machine, "job")?;
         job(machine::switched_on(controller, cells)?, "scaled_job")?;
     }
     Ok(())

@@ -7,7 +7,7 @@ use embedded_hal::i2c::{Error, ErrorKind, ErrorType, I2c, NoAcknowledgeSource, O
 use gapkeeper::memory::{AddressBytes, I2cEepromPart};
 
 /// Bytes in the part.
-pub const SIZE: usize = 1024;
+pub const SIZE: usize = 896;
 
 /// Bytes in a page.
 pub const PAGE: u32 = 16;
