@@ -1,7 +1,7 @@
 //! Whole lives of a keeper: random sequences of every public call, with memories that fail, tear, lie once and answer late,
 //! and people who press at any time, trip the switch, home again, abort, cut the power and let the heaters time out.
 //!
-//! A model of the truth stands beside each ([`World`]): how often screws were really turned, what was measured in which
+//! A model of the truth stands beside each (`World`): how often screws were really turned, what was measured in which
 //! setup and at which temperature, where the nozzle is. It judges every call by the six promises at the head of the
 //! keeper's documentation. A life follows from its seed alone; one that breaks a promise prints how to live it again.
 //!
