@@ -179,5 +179,7 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         // A bank of more than sixteen grids would have to count otherwise.
         const { assert!(GRIDS >= 1 && GRIDS <= 16) };
         self.unsaved |= bit(place);
+        // What failed under a save by steps was another grid.
+        self.saving.try_again(place);
     }
 }

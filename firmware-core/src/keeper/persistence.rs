@@ -153,6 +153,13 @@ pub(super) struct Steps {
     failed: u16,
 }
 
+impl Steps {
+    /// Lets the save that is under way try a place that failed.
+    pub(super) fn try_again(&mut self, place: usize) {
+        self.failed &= !bit(place);
+    }
+}
+
 /// The bit of a place; a bank has sixteen at most.
 pub(super) const fn bit(place: usize) -> u16 {
     1 << (place & 15)
@@ -342,8 +349,9 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
     /// all else; a save that is not carried on leaves what a power cut would leave there.
     ///
     /// # Errors
-    /// [`SaveError`] once for each thing that could not be stored. Calling on goes on with the others; after
-    /// [`Saving::Done`] it tries all over.
+    /// [`SaveError`] once for each thing that could not be stored. Calling on goes on with the others; what changes
+    /// meanwhile is tried again at once, all else after [`Saving::Done`]: so `Done` with [`Self::is_unsaved`] means that
+    /// an error was returned since the `Done` before.
     pub fn save_step<M: SlotMemory, const BUFFER: usize>(
         &mut self,
         store: &mut Store<M, STATIONS, BUFFER>,

@@ -152,6 +152,7 @@ pub fn live<S: Subject>(seed: u64, prints: bool, make: impl Fn(KeeperSettings, b
             is_turn_stored: false,
             is_turned_unstored: false,
             was_lied_to: false,
+            has_open_failure: false,
             is_scarred: false,
             known: Vec::new(),
             round: None,

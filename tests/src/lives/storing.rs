@@ -79,6 +79,7 @@ impl<S: Subject> Life<S> {
                 if self.world.told_before_load && self.world.may_turn {
                     self.world.is_turn_stored = false;
                 }
+                self.world.has_open_failure = false;
                 (self.world.is_loaded, self.world.failed_loads, self.world.told_before_load) = (true, 0, false);
                 self.world.was_lied_to = is_lie;
                 self.figures.loads[0] += 1;
@@ -138,6 +139,7 @@ impl<S: Subject> Life<S> {
             Err(_) => {}
         }
         self.figures.saves[usize::from(result.is_err())] += 1;
+        self.world.has_open_failure = false;
         if setup_is_stored {
             self.world.is_turn_stored = true;
             self.world.is_turned_unstored = false;
@@ -156,6 +158,7 @@ impl<S: Subject> Life<S> {
         let bytes = self.world.chip.bytes().to_vec();
         let is_allowed = self.world.is_loaded && self.world.has_memory;
         let (mut order, mut errors, mut is_done) = (None, Vec::new(), false);
+        let (mut has_open_failure, mut may_lack) = (self.world.has_open_failure, false);
         self.with_store(trouble, |subject, store| {
             for step in 0..MOST_STEPS {
                 if step == steps {
@@ -173,13 +176,14 @@ impl<S: Subject> Life<S> {
                     Ok(Saving::Working) => {}
                     Ok(Saving::Done) => {
                         is_done = true;
+                        may_lack = std::mem::take(&mut has_open_failure);
                         // What comes between comes before the end.
                         if step >= steps {
                             return;
                         }
                     }
                     Err(error) => {
-                        is_done = false;
+                        (is_done, has_open_failure) = (false, true);
                         errors.push(error);
                         if errors.len() > 4 * GRIDS {
                             return;
@@ -188,6 +192,7 @@ impl<S: Subject> Life<S> {
                 }
             }
         })?;
+        self.world.has_open_failure = has_open_failure && is_allowed;
         let is_unchanged = self.world.chip.bytes() == bytes;
         hold(is_allowed || is_unchanged && !is_done, "written over what was not read")?;
         if !is_unchanged {
@@ -200,8 +205,7 @@ impl<S: Subject> Life<S> {
         }
         let keeper = self.subject.keeper();
         if is_done {
-            let is_saved = errors.is_empty() && !keeper.is_unsaved();
-            hold(is_saved || !errors.is_empty(), "saved by steps, and something is not")?;
+            hold(may_lack || !keeper.is_unsaved(), "saved by steps, and something is not")?;
             let setup_failed = errors.iter().any(|error| matches!(error, SaveError::Setup(_)));
             if !setup_failed {
                 (self.world.is_turn_stored, self.world.is_turned_unstored) = (true, false);

@@ -93,6 +93,8 @@ pub struct World {
     pub is_scarred: bool,
     /// What it must hold, as long as nothing befell it.
     pub stored: Option<Stored>,
+    /// A step of a save failed, and no save came to its end since then.
+    pub has_open_failure: bool,
     /// Positions mean something.
     pub is_homed: bool,
     /// Where the nozzle really is.
