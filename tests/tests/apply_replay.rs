@@ -180,11 +180,7 @@ fn the_sample_programs_have_the_same_gap_either_way() {
         "nist_sms_test_bed/CRADA_BOX_OP2_Front.NC",
         "nist_sms_test_bed/CRADA_BOX_OP4_Engraving.NC",
     ] {
-        let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../../shared/data/gcode").join(name);
-        let Ok(bytes) = fs::read(&path) else {
-            println!("SKIPPED: {name}: the folder ../shared/data/gcode is not beside this checkout");
-            return;
-        };
+        let Some(bytes) = program(name) else { return };
         compare(name, &executable(&bytes), &scenario, false);
     }
 }
