@@ -3,7 +3,6 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
-use std::fs;
 use std::io::Read;
 use std::path::PathBuf;
 
@@ -14,8 +13,9 @@ use gapkeeper_sim::bed::ModelledBed;
 use gapkeeper_sim::outcome::Outcome;
 use gapkeeper_sim::replay::{Sample, Settings, grid_at_stations, replay_watched};
 use gapkeeper_sim::{demo, scenario::Scenario};
+use gapkeeper_tests::programs::program;
 
-/// What the issue allows; both paths are of whole Z steps, 2.5 µm apart.
+/// Both paths are of whole Z steps, 2.5 µm apart, and a little more.
 const WITHIN_UM: f64 = 3.0;
 
 /// Words of the sample programs that `apply` lets through only when told to.
