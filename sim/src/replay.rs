@@ -181,7 +181,7 @@ pub fn replay_watched(
 ) -> Result<Outcome, ReplayError> {
     let machine = Machine::new(settings)?;
     let Settings { scenario, first_layer_heights, keep_going, lenient, .. } = *settings;
-    let reading = Reading { keep_going, lenient, extrudes: None };
+    let reading = Reading { keep_going, lenient, extrudes: None, arc_tolerance: scenario.correction.arc_tolerance_um };
     let first_layer = FirstLayer::of(name, &mut job, &scenario.bed, first_layer_heights, reading);
     job.rewind().map_err(|source| ReplayError::Again { file: name.to_string(), source })?;
     let cores = settings.cores.or_else(|| available_parallelism().ok()).map_or(1, NonZeroUsize::get);
@@ -363,7 +363,7 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
                 }
             }
             Action::Arc(arc) => {
-                let chords = moves::chords(&arc)?;
+                let chords = moves::chords(&arc, self.settings.scenario.correction.arc_tolerance_um.0)?;
                 let prints = arc.extruded_nm > 0 || !self.extrudes;
                 self.counts.arcs += 1;
                 self.counts.printing_moves += u64::from(prints);

@@ -172,8 +172,8 @@ pub fn verify_trace(gate: &Gate, trace: &Path, case: Option<&str>) -> Result<Ver
         };
         let fit = trace::Fit::new(&ready.setup.grid, surface)?;
         let others = trace::Others { stale, fit, other_surface: other.map(|grid| (refined, grid)) };
-        trace::judge(&ready.correction, &ready.job_name, ready.open()?, trace, &gate.trace, others)
-            .map_err(|error| error.to_string())
+        let job = (ready.job_name.as_str(), ready.open()?, ready.setup.scenario.correction.arc_tolerance_um);
+        trace::judge(&ready.correction, job, trace, &gate.trace, others).map_err(|error| error.to_string())
     });
     let name = format!("{}, trace {}", plan.name(), trace.display());
     let case = match judged {
@@ -208,7 +208,8 @@ fn judge(gate: &Gate, plan: &Plan) -> Result<Case, String> {
 
 fn motion(ready: &Ready, limits: ZLimits) -> Result<MotionFigures, String> {
     let mut dynamics = Dynamics::new(&ready.correction, tolerance_um(&ready.setup.scenario), limits);
-    walk::<ReplayError>(&ready.job_name, ready.open()?, |event| match event {
+    let arc_tolerance = ready.setup.scenario.correction.arc_tolerance_um;
+    walk::<ReplayError>(&ready.job_name, ready.open()?, arc_tolerance, |event| match event {
         JobEvent::Move(job_move) => dynamics.take(&job_move).map_err(ReplayError::Tolerance),
         _ => Ok(()),
     })
