@@ -141,7 +141,7 @@ impl TramAdvice {
     /// [`Self::takes_out_twist`] says so.
     ///
     /// At every screw the height is within 0.51 µm of the exact least-squares plane, half a micrometre of it for the
-    /// rounding, and with a twist within 0.7 µm. The readings are walked through several times, so a slice's `iter().copied()` or the nodes of
+    /// rounding, and with a twist within 1 µm. The readings are walked through several times, so a slice's `iter().copied()` or the nodes of
     /// a grid serve alike, without a copy.
     ///
     /// # Errors

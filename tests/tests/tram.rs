@@ -231,7 +231,7 @@ fn planes_with_twist_agree_with_numpy() {
         assert!(advice.takes_out_twist(), "case {cases}");
         let mut compare = |what: &str, found_um: i32, expected_um: f64| {
             let error_um = (f64::from(found_um) - expected_um).abs();
-            assert!(error_um < 0.7, "case {cases}, {what}: {found_um} um for {expected_um} um");
+            assert!(error_um < 1.0, "case {cases}, {what}: {found_um} um for {expected_um} um");
             worst_um = worst_um.max(error_um);
         };
         for (turn, expected) in advice.screws().iter().zip(heights) {
