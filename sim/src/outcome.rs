@@ -224,8 +224,10 @@ pub struct Point {
 /// All that a replay found.
 #[derive(Clone, Debug)]
 pub struct Outcome {
-    /// Name of the job as the user gave it.
+    /// Name of the job's file, without its folders.
     pub job_name: String,
+    /// Whether the job lays something down; a pen or a cutter is meant to touch.
+    pub lays: bool,
     /// Name of the scenario.
     pub scenario_name: String,
     /// Where the grid came from, in words.

@@ -5,12 +5,14 @@
 
 pub mod contours;
 pub mod frame;
+pub mod heading;
 pub mod levels;
 pub mod line_labels;
 pub mod marks;
 pub mod palette;
 mod png;
 pub mod svg;
+pub mod vision;
 
 pub use png::{PictureError, png};
 

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use epaint_default_fonts::UBUNTU_LIGHT;
+use epaint_default_fonts::{NOTO_EMOJI_REGULAR, UBUNTU_LIGHT};
 use resvg::tiny_skia::{Pixmap, Transform};
 use resvg::usvg::{self, fontdb};
 
@@ -31,7 +31,7 @@ const LONGEST_SIDE_PX: f32 = 16_384.0;
 
 /// Draws one of this module's pictures as PNG, `scale` px for each px of the SVG.
 ///
-/// The text is set in the embedded font only, so the result is the same on every machine.
+/// The text is set in the embedded fonts only, so the result is the same on every machine.
 ///
 /// # Errors
 /// If the SVG is not well formed, or the scale leads to a picture without area or beyond 16,384 px.
@@ -47,7 +47,7 @@ pub fn png(svg: &str, scale: f32) -> Result<Vec<u8>, PictureError> {
     pixmap.encode_png().map_err(|error| PictureError::Encoding(error.to_string()))
 }
 
-/// Options with the embedded font as the only one.
+/// Options with the embedded fonts as the only ones.
 pub fn options() -> usvg::Options<'static> {
     let mut fonts = fontdb::Database::new();
     let faces = fonts.load_font_source(fontdb::Source::Binary(Arc::new(UBUNTU_LIGHT)));
@@ -59,5 +59,25 @@ pub fn options() -> usvg::Options<'static> {
     if let Some(family) = family {
         fonts.set_sans_serif_family(family);
     }
+    // For names with symbols that the first has no shapes for.
+    fonts.load_font_source(fontdb::Source::Binary(Arc::new(NOTO_EMOJI_REGULAR)));
     usvg::Options { fontdb: Arc::new(fonts), ..usvg::Options::default() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What has no shape is drawn as the same box, whatever it is.
+    #[test]
+    fn symbols_in_names_are_not_boxes() {
+        let drawn = |text: &str| {
+            let svg = format!(
+                "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"60\" height=\"40\"><text x=\"5\" y=\"30\" \
+                 font-family=\"sans-serif\" font-size=\"24\">{text}</text></svg>"
+            );
+            png(&svg, 1.0).unwrap()
+        };
+        assert_ne!(drawn("🛠"), drawn("🐢"));
+    }
 }

@@ -172,6 +172,7 @@ pub(crate) fn outcome() -> Outcome {
     };
     Outcome {
         job_name: "plate-with-hole.gcode".to_owned(),
+        lays: true,
         scenario_name: "bowed bed".to_owned(),
         grid_origin: "surveyed by hand in the scenario".to_owned(),
         grid_size: [3, 3],

@@ -1,6 +1,7 @@
 //! The top of each layer: how the shape of the bed fades out of it as the job grows.
 
 use super::frame::{Frame, Span, number, signed};
+use super::heading::Heading;
 use super::palette::{INK, INK_SOFT, run_style};
 use super::svg::{Path, Svg};
 use super::words;
@@ -9,16 +10,15 @@ use crate::outcome::{LayerRun, Outcome, Run};
 const WIDTH: f64 = 1240.0;
 const LEFT: f64 = 78.0;
 const RIGHT: f64 = 24.0;
-const TOP: f64 = 136.0;
+const TOP: f64 = 178.0;
 const HEIGHT: f64 = 280.0;
 const BETWEEN: f64 = 22.0;
 
 /// Shape of the top of every layer, one panel for each run on one scale: lowest to highest as a band, the mean as a line.
-pub fn layers_svg(outcome: &Outcome) -> String {
-    let title = "Shape of the top by layer";
+pub fn layers_svg(outcome: &Outcome, title: &str) -> String {
     let mut svg = Svg::new(WIDTH, TOP + HEIGHT + 82.0, title, &description(outcome));
-    svg.text(LEFT, 34.0, &[("font-size", &"20"), ("font-weight", &"600")], title);
-    svg.text(LEFT, 55.0, &[("fill", &INK_SOFT)], &words::origin(outcome));
+    let about = format!("Shape of the top by layer · {}", words::origin(outcome));
+    Heading::new(title, &about, WIDTH - 2.0 * LEFT).draw(&mut svg, LEFT);
     if outcome.layers.is_empty() {
         svg.text(LEFT, TOP, &[], "The job lays nothing down, so it has no layers.");
         return svg.finish();

@@ -20,6 +20,12 @@ pub(crate) fn verdict(outcome: &Outcome) -> String {
     )
 }
 
+/// What came out in a few words, for the head of a picture.
+pub fn title(outcome: &Outcome) -> String {
+    let used = outcome.runs.iter().find(|run| run.in_use).map_or(Run::Refined, |run| run.run);
+    format!("{}: {}", used.label(), share_good(outcome, used))
+}
+
 /// What counts as good.
 pub(crate) fn good(outcome: &Outcome) -> String {
     format!(

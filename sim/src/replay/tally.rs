@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use gapkeeper_host_tools::printed;
+
 use super::stretch::{Batch, Driven, Heights, Place as SamplePlace, Stretch};
 use super::{Machine, ReplayError, Sample, Settings};
 use crate::controller::Controller;
@@ -220,7 +222,8 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
             self.settings.scenario.bed.screws.iter().map(|screw| BedPoint { x_mm: screw.x_mm.0, y_mm: screw.y_mm.0 });
         let refined = self.machine.refined.lattice();
         Ok(Outcome {
-            job_name: name.to_string(),
+            job_name: printed::file_name(name).to_string(),
+            lays: self.first_layer.extrudes(),
             scenario_name: self.settings.scenario.name.clone(),
             grid_origin: self
                 .settings

@@ -9,7 +9,7 @@ use crate::deposit::Squeeze;
 use crate::outcome::{Outcome, Run};
 use crate::picture::palette::INK;
 use crate::picture::svg::{escaped, shortened};
-use crate::picture::{explorer_svg, gap_svg, layers_svg, map_svg, squeeze_svg, words};
+use crate::picture::{explorer_svg, gap_svg, layers_svg, map_svg, opened, section_svg, squeeze_svg, words};
 use crate::plan::{Plan, chart_svg};
 
 /// The browser is told to load nothing, even if markup should ever slip in.
@@ -23,7 +23,10 @@ const CAUTIONS: &str = "The model is not your machine. Bed and nozzle are hot en
 /// what to do before measuring where that was planned.
 pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Plan>) -> String {
     let (map, map_frame) = explorer_svg(outcome);
-    let [overview, gap, layers] = [map_svg, gap_svg, layers_svg].map(|draw| draw(outcome));
+    let overview = map_svg(outcome, "Gap error over the bed, first layer");
+    let places = section_svg(outcome, "The worst places at the scale of a sheet of paper");
+    let gap = gap_svg(outcome, "Nozzle height along the first layer’s path, against the bed’s height");
+    let layers = layers_svg(outcome, "Shape of the top by layer");
     let title = format!("Gap of {} over {}", shortened(&outcome.job_name, 60), shortened(&outcome.scenario_name, 60));
     let figure = |picture: &str| format!("<figure class=\"sheet\">\n{picture}</figure>\n");
     let sections = [
@@ -31,11 +34,15 @@ pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Pla
         section("Faults and warnings", &warnings(outcome)),
         section("Figures", &format!("<div class=\"sheet\">{}</div>\n", tables::figures(outcome))),
         section("Look closer", &explorer(outcome, &map)),
+        section("The gap at its worst", &figure(&places)),
         section("Along the path", &figure(&gap)),
         section("Layer by layer", &(figure(&layers) + &tables::layer(outcome))),
         squeeze.map_or_else(String::new, |squeeze| {
             let table = format!("<div class=\"sheet\">{}</div>\n", tables::squeeze(squeeze));
-            section("Squeeze", &(figure(&squeeze_svg(outcome, squeeze)) + &table))
+            section(
+                "Squeeze",
+                &(figure(&squeeze_svg(outcome, squeeze, "Squeeze: thickness laid by thickness asked for")) + &table),
+            )
         }),
         section(
             "Worst places of the first layer",
@@ -116,7 +123,7 @@ fn explorer(outcome: &Outcome, map: &str) -> String {
     let radios: String = Run::ALL
         .iter()
         .map(|run| {
-            let checked = if *run == Run::Uncorrected { " checked" } else { "" };
+            let checked = if *run == opened(outcome) { " checked" } else { "" };
             format!(
                 "<label><input type=\"radio\" name=\"run\" value=\"{}\"{checked}>{}</label>\n",
                 *run as usize,
