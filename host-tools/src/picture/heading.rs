@@ -20,10 +20,28 @@ pub fn fitted(text: &str, size: f64, width: f64) -> String {
     shortened(text, (width / (size * CHARACTER_WIDTH)).max(1.0) as usize)
 }
 
+/// Words, each with the unit that follows it: a number never stands without its own.
+fn words(text: &str) -> Vec<String> {
+    let mut words: Vec<String> = Vec::new();
+    for word in text.split_whitespace() {
+        let is_unit =
+            ["%", "µm", "mm", "m", "°C"].contains(&word.trim_end_matches(|mark: char| ",;.:)".contains(mark)));
+        match words.last_mut() {
+            Some(last) if is_unit => {
+                last.push(' ');
+                last.push_str(word);
+            }
+            _ => words.push(word.to_owned()),
+        }
+    }
+    words
+}
+
 /// Lines of at most this width, broken between words; the last one is cut if there are more than `most`.
 pub fn wrapped(text: &str, size: f64, width: f64, most: usize) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
-    for word in text.split_whitespace() {
+    for word in words(text) {
+        let word = word.as_str();
         match lines.last_mut() {
             Some(line) if text_width(line, size) + text_width(word, size) + size * CHARACTER_WIDTH <= width => {
                 line.push(' ');
@@ -86,6 +104,7 @@ mod tests {
             }
         }
         assert!(wrapped("", 20.0, 100.0, 2).is_empty());
+        assert_eq!(wrapped("good 0.5 %, loose", 20.0, 84.0, 3), ["good", "0.5 %,", "loose"]);
     }
 
     #[test]

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use epaint_default_fonts::{NOTO_EMOJI_REGULAR, UBUNTU_LIGHT};
+use epaint_default_fonts::{EMOJI_ICON, NOTO_EMOJI_REGULAR, UBUNTU_LIGHT};
 use resvg::tiny_skia::{Pixmap, Transform};
 use resvg::usvg::{self, fontdb};
 
@@ -60,7 +60,9 @@ pub fn options() -> usvg::Options<'static> {
         fonts.set_sans_serif_family(family);
     }
     // For names with symbols that the first has no shapes for.
-    fonts.load_font_source(fontdb::Source::Binary(Arc::new(NOTO_EMOJI_REGULAR)));
+    for symbols in [NOTO_EMOJI_REGULAR, EMOJI_ICON] {
+        fonts.load_font_source(fontdb::Source::Binary(Arc::new(symbols)));
+    }
     usvg::Options { fontdb: Arc::new(fonts), ..usvg::Options::default() }
 }
 
@@ -78,6 +80,10 @@ mod tests {
             );
             png(&svg, 1.0).unwrap()
         };
-        assert_ne!(drawn("🛠"), drawn("🐢"));
+        // Nothing has a shape for this one.
+        let no_shape = drawn("\u{10fffd}");
+        for symbol in ["🛠", "🐢", "🙂"] {
+            assert_ne!(drawn(symbol), no_shape, "{symbol}");
+        }
     }
 }

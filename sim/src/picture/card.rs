@@ -1,6 +1,6 @@
 //! The card to be shown to others: before and after, one large percentage each, and what to do.
 
-use super::heading::{fitted, text_width, wrapped};
+use super::heading::{fitted, wrapped};
 use super::map::{opened, small_map};
 use super::palette::{INK, INK_SOFT};
 use super::svg::{Attributes, Path, Svg};
@@ -75,11 +75,21 @@ fn side(svg: &mut Svg, outcome: &Outcome, run: Run, word: &str, [left, top, widt
     let share = words::percent(words::share(outcome, run));
     svg.text(left, top + 18.0, &[("font-size", &"22"), ("fill", &INK_SOFT)], &format!("{word}: {}", run.label()));
     svg.text(left, top + 104.0, &[("font-size", &"92"), ("font-weight", &"700"), ("class", &"share")], &share);
-    let beside = left + text_width(&share, 92.0) + 12.0;
+    let beside = left + share_width(&share, 92.0) + 16.0;
     for (line, text) in ["of the first", "layer good"].into_iter().enumerate() {
         svg.text(beside, top + 76.0 + 27.0 * line as f64, &[("font-size", &"22")], text);
     }
     small_map(svg, outcome, run, (left, top + 126.0), width, height - 134.0);
+}
+
+/// Width of a share in px: digits and the sign are wider than most characters.
+fn share_width(share: &str, size: f64) -> f64 {
+    let of = |character| match character {
+        '.' | ' ' => 0.25,
+        '%' => 0.86,
+        _ => 0.57,
+    };
+    share.chars().map(of).sum::<f64>() * size
 }
 
 fn arrow(svg: &mut Svg, x: f64, y: f64, to_the_right: bool) {

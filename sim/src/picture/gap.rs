@@ -13,9 +13,9 @@ use crate::outcome::{Outcome, ProfileStretch, Range, Run};
 const WIDTH: f64 = 1240.0;
 const LEFT: f64 = 78.0;
 const RIGHT: f64 = 24.0;
-const CLOSE_UP_TOP: f64 = 164.0;
+const CLOSE_UP_TOP: f64 = 148.0;
 const CLOSE_UP_HEIGHT: f64 = 250.0;
-const LANES_TOP: f64 = 512.0;
+const LANES_TOP: f64 = 496.0;
 const LANE_HEIGHT: f64 = 112.0;
 const LANE_PITCH: f64 = LANE_HEIGHT + 32.0;
 /// Length of the close-up in widths of the bed: so short that the path's way to and fro shows as single waves.
@@ -33,7 +33,7 @@ pub fn gap_svg(outcome: &Outcome, title: &str) -> String {
         Run::ALL.iter().map(|run| format!("{}: {}", run.label(), words::share_good(outcome, *run))).collect();
     let mut svg = Svg::new(WIDTH, bottom + 52.0, title, &format!("{}.", shares.join("; ")));
     let about = format!("Nozzle and bed along the first layer’s path · {}", words::origin(outcome));
-    Heading::new(title, &about, WIDTH - 2.0 * LEFT).draw(&mut svg, LEFT);
+    Heading::new(title, &about, WIDTH - LEFT - RIGHT).draw(&mut svg, LEFT);
 
     let (Some(first), Some(last)) = (outcome.profile.first(), outcome.profile.last()) else {
         svg.text(LEFT, CLOSE_UP_TOP, &[], "The job’s first layer lays nothing down.");

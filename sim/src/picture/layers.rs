@@ -18,7 +18,7 @@ const BETWEEN: f64 = 22.0;
 pub fn layers_svg(outcome: &Outcome, title: &str) -> String {
     let mut svg = Svg::new(WIDTH, TOP + HEIGHT + 82.0, title, &description(outcome));
     let about = format!("Shape of the top by layer · {}", words::origin(outcome));
-    Heading::new(title, &about, WIDTH - 2.0 * LEFT).draw(&mut svg, LEFT);
+    Heading::new(title, &about, WIDTH - LEFT - RIGHT).draw(&mut svg, LEFT);
     if outcome.layers.is_empty() {
         svg.text(LEFT, TOP, &[], "The job lays nothing down, so it has no layers.");
         return svg.finish();

@@ -3,8 +3,10 @@
 //! Whatever comes from files (names, warnings) is escaped where it enters the page.
 
 mod data;
+mod sheet;
 mod tables;
 
+use self::sheet::{figure, sheet};
 use crate::deposit::Squeeze;
 use crate::outcome::{Outcome, Run};
 use crate::picture::palette::INK;
@@ -23,35 +25,37 @@ const CAUTIONS: &str = "The model is not your machine. Bed and nozzle are hot en
 /// what to do before measuring where that was planned.
 pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Plan>) -> String {
     let (map, map_frame) = explorer_svg(outcome);
-    let overview = map_svg(outcome, "Gap error over the bed, first layer");
-    let places = section_svg(outcome, "The worst places at the scale of a sheet of paper");
-    let gap = gap_svg(outcome, "Nozzle height along the first layer’s path, against the bed’s height");
-    let layers = layers_svg(outcome, "Shape of the top by layer");
     let title = format!("Gap of {} over {}", shortened(&outcome.job_name, 60), shortened(&outcome.scenario_name, 60));
-    let figure = |picture: &str| format!("<figure class=\"sheet\">\n{picture}</figure>\n");
+    let heads = [
+        "Gap error over the bed, first layer",
+        "The worst places at the scale of a sheet of paper",
+        "Nozzle height along the first layer’s path, against the bed’s height",
+        "Shape of the top by layer",
+        "Squeeze: thickness laid by thickness asked for",
+        "What a survey is worth",
+    ];
+    let draw: [fn(&Outcome, &str) -> String; 4] = [map_svg, section_svg, gap_svg, layers_svg];
+    let [overview, places, gap, layers] = [0, 1, 2, 3].map(|at| figure(heads[at], &draw[at](outcome, heads[at])));
     let sections = [
-        section("The gap over the bed", &figure(&overview)),
+        section("The gap over the bed", &overview),
         section("Faults and warnings", &warnings(outcome)),
-        section("Figures", &format!("<div class=\"sheet\">{}</div>\n", tables::figures(outcome))),
+        section("The gap at its worst", &places),
+        section("Figures", &sheet("Figures of the three runs", &tables::figures(outcome))),
         section("Look closer", &explorer(outcome, &map)),
-        section("The gap at its worst", &figure(&places)),
-        section("Along the path", &figure(&gap)),
-        section("Layer by layer", &(figure(&layers) + &tables::layer(outcome))),
+        section("Along the path", &gap),
+        section("Layer by layer", &(layers + &tables::layer(outcome))),
         squeeze.map_or_else(String::new, |squeeze| {
-            let table = format!("<div class=\"sheet\">{}</div>\n", tables::squeeze(squeeze));
-            section(
-                "Squeeze",
-                &(figure(&squeeze_svg(outcome, squeeze, "Squeeze: thickness laid by thickness asked for")) + &table),
-            )
+            let picture = figure(heads[4], &squeeze_svg(outcome, squeeze, heads[4]));
+            section("Squeeze", &(picture + &sheet("Squeeze by class", &tables::squeeze(squeeze))))
         }),
         section(
             "Worst places of the first layer",
             &format!("<div class=\"side-by-side\">\n{}</div>\n", tables::worst_places(outcome)),
         ),
         plan.map_or_else(String::new, |plan| {
-            let advice =
-                format!("<p>{}</p>\n<div class=\"sheet\">{}</div>\n", escaped(&plan.advice), tables::ways(plan));
-            section("Before you measure", &(figure(&chart_svg(plan)) + &advice))
+            let advice = format!("<p>{}</p>\n", escaped(&plan.advice));
+            let ways = sheet("Ways of measuring", &tables::ways(plan));
+            section("Before you measure", &(figure(heads[5], &chart_svg(plan)) + &advice + &ways))
         }),
         section("The job", &tables::counts(outcome)),
     ];
@@ -65,6 +69,7 @@ pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Pla
 <title>{title}</title>
 <style>
 {style}</style>
+<noscript><style>.scripted {{ display: none; }} .explorer {{ display: block; }}</style></noscript>
 </head>
 <body>
 <header>
@@ -133,7 +138,7 @@ fn explorer(outcome: &Outcome, map: &str) -> String {
         .collect();
     let chart = |id: &str| {
         format!(
-            "<div class=\"sheet\"><h3 id=\"title-{id}\"></h3><svg id=\"{id}\" viewBox=\"0 0 560 242\" role=\"img\" aria-labelledby=\"title-{id}\" font-size=\"13\" fill=\"{INK}\"><desc></desc><g></g></svg></div>\n"
+            "<div class=\"sheet\" tabindex=\"0\" role=\"region\" aria-labelledby=\"title-{id}\"><h3 id=\"title-{id}\"></h3><svg id=\"{id}\" viewBox=\"0 0 560 242\" role=\"img\" aria-labelledby=\"title-{id}\" font-size=\"13\" fill=\"{INK}\"><desc></desc><g></g></svg></div>\n"
         )
     };
     let reads: String = [
@@ -146,16 +151,16 @@ fn explorer(outcome: &Outcome, map: &str) -> String {
     .map(|(id, name, after)| format!("<div><dt>{name}</dt><dd><span id=\"read-{id}\">–</span>{after}</dd></div>\n"))
     .collect();
     format!(
-        r#"<p class="hint">Point at the map to read heights. A click moves both sections there; so do the arrow keys while the map has the focus (1 mm, with Shift 10 mm), and the sliders.</p>
-<noscript><p>This part needs the page’s own script; the other pictures and tables are complete without it.</p></noscript>
-<fieldset><legend>Run</legend>
+        r#"<p class="hint scripted">Point at the map to read heights. A click moves both sections there; so do the arrow keys while the map has the focus (1 mm, with Shift 10 mm), and the sliders.</p>
+<noscript><p>Without scripts the map shows the run that would be used and does not move; the other pictures and tables are complete.</p></noscript>
+<fieldset class="scripted"><legend>Run</legend>
 {radios}</fieldset>
-<form id="find-line"><label for="line">Find job line</label><input type="number" id="line" min="1" step="1" required><button>Find</button>
+<form id="find-line" class="scripted"><label for="line">Find job line</label><input type="number" id="line" min="1" step="1" required><button>Find</button>
 <p id="found-line" role="status"></p></form>
 <div class="explorer">
 <div class="sheet" id="probe-map" tabindex="0" role="application" aria-label="Map of the gap error; arrow keys move the probe" aria-describedby="readout">
 {map}</div>
-<div>
+<div class="scripted">
 <dl class="readout" id="readout" aria-live="polite" aria-atomic="true">
 {reads}</dl>
 {sliders}{charts}<p class="soft">Brown: bed. Line: nozzle of the chosen run. Green band: where the nozzle should be for the first layer, {tolerance}. Dotted upright line: where the other section crosses.</p>
