@@ -70,7 +70,7 @@ mod tests {
     #[test]
     fn lines_are_round_and_reach_as_far_as_the_errors() {
         let bands = Bands::new(40.0, Some(200.0), ERRORS);
-        assert_eq!(bands.edges_um, [-200.0, -40.0, 40.0, 120.0]);
+        assert_eq!(bands.edges_um.iter().map(|edge| edge.round()).collect::<Vec<_>>(), [-200.0, -40.0, 40.0, 120.0]);
         assert_eq!(bands.lines_um, [-250.0, -150.0, -100.0, 0.0, 100.0]);
         let narrow = Bands::new(50.0, Some(200.0), Span { low: -12.0, high: 9.0 });
         assert_eq!(narrow.lines_um, [-10.0, 0.0]);

@@ -4,7 +4,6 @@ use std::ops::Range as Indices;
 
 use super::contours;
 use super::frame::{Frame, Span, number, signed};
-use super::heading::Heading;
 use super::palette::{BED_FILL, BED_LINE, INK, INK_SOFT, STICKS_FILL, STICKS_LINE, run_style};
 use super::svg::{Attributes, Path, Svg};
 use super::words;
@@ -23,6 +22,9 @@ const CLOSE_UP_BED_WIDTHS: f64 = 7.0;
 /// However long the stretches are, the close-up has at least so many.
 const CLOSE_UP_LEAST_STRETCHES: usize = 24;
 
+/// What the picture shows.
+pub(crate) const SHOWS: &str = "Nozzle and bed along the first layer’s path";
+
 /// Nozzle and bed along the first layer's path.
 ///
 /// The whole path goes to and fro over the bed too often for heights to be read, so heights are shown in a close-up
@@ -31,9 +33,9 @@ pub fn gap_svg(outcome: &Outcome, title: &str) -> String {
     let bottom = LANES_TOP + 2.0 * LANE_PITCH + LANE_HEIGHT;
     let shares: Vec<_> =
         Run::ALL.iter().map(|run| format!("{}: {}", run.label(), words::share_good(outcome, *run))).collect();
-    let mut svg = Svg::new(WIDTH, bottom + 52.0, title, &format!("{}.", shares.join("; ")));
-    let about = format!("Nozzle and bed along the first layer’s path · {}", words::origin(outcome));
-    Heading::new(title, &about, WIDTH - LEFT - RIGHT).draw(&mut svg, LEFT);
+    let (name, heading) = words::head(outcome, title, SHOWS, WIDTH - LEFT - RIGHT);
+    let mut svg = Svg::new(WIDTH, bottom + 52.0, name, &format!("{}.", shares.join("; ")));
+    heading.draw(&mut svg, LEFT);
 
     let (Some(first), Some(last)) = (outcome.profile.first(), outcome.profile.last()) else {
         svg.text(LEFT, CLOSE_UP_TOP, &[], "The job’s first layer lays nothing down.");

@@ -1,7 +1,6 @@
 //! The top of each layer: how the shape of the bed fades out of it as the job grows.
 
 use super::frame::{Frame, Span, number, signed};
-use super::heading::Heading;
 use super::palette::{INK, INK_SOFT, run_style};
 use super::svg::{Path, Svg};
 use super::words;
@@ -14,11 +13,14 @@ const TOP: f64 = 178.0;
 const HEIGHT: f64 = 280.0;
 const BETWEEN: f64 = 22.0;
 
+/// What the picture shows.
+pub(crate) const SHOWS: &str = "Shape of the top by layer";
+
 /// Shape of the top of every layer, one panel for each run on one scale: lowest to highest as a band, the mean as a line.
 pub fn layers_svg(outcome: &Outcome, title: &str) -> String {
-    let mut svg = Svg::new(WIDTH, TOP + HEIGHT + 82.0, title, &description(outcome));
-    let about = format!("Shape of the top by layer · {}", words::origin(outcome));
-    Heading::new(title, &about, WIDTH - LEFT - RIGHT).draw(&mut svg, LEFT);
+    let (name, heading) = words::head(outcome, title, SHOWS, WIDTH - LEFT - RIGHT);
+    let mut svg = Svg::new(WIDTH, TOP + HEIGHT + 82.0, name, &description(outcome));
+    heading.draw(&mut svg, LEFT);
     if outcome.layers.is_empty() {
         svg.text(LEFT, TOP, &[], "The job lays nothing down, so it has no layers.");
         return svg.finish();

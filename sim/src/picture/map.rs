@@ -5,7 +5,6 @@ use super::class_style::{GHOST_FILL, GHOST_LINE, class_style, draw_patterns};
 use super::contours::{self, Rings, Xy};
 use super::field_view::FieldView;
 use super::frame::{Frame, Span, number, signed};
-use super::heading::Heading;
 use super::legend;
 use super::levels::{self, LineKind};
 use super::line_labels::LabelPlaces;
@@ -22,15 +21,17 @@ const BELOW: f64 = 150.0;
 /// Px between the lines of a pattern.
 const SPACING: f64 = 7.0;
 
+/// What the picture shows.
+pub(crate) const SHOWS: &str = "Gap error over the bed, first layer";
+
 /// Contour maps of the gap error over the bed at the first layer's height: the three runs side by side.
 ///
 /// Both axes have one scale, Y points up, and the classes are the same in all three.
 pub fn map_svg(outcome: &Outcome, title: &str) -> String {
-    let about = format!("Gap error over the bed, first layer · {}", words::origin(outcome));
-    let heading = Heading::new(title, &about, WIDTH - LEFT - 18.0);
+    let (name, heading) = words::head(outcome, title, SHOWS, WIDTH - LEFT - 18.0);
     let bed = &outcome.surfaces.bed;
     let panels = panels(contours::span_x(bed), contours::span_y(bed), heading.bottom() + 8.0);
-    let mut svg = Svg::new(WIDTH, panels.bottom() + BELOW, title, &description(outcome));
+    let mut svg = Svg::new(WIDTH, panels.bottom() + BELOW, name, &description(outcome));
     heading.draw(&mut svg, LEFT);
     let bands = bands(outcome);
     for run in Run::ALL {

@@ -29,6 +29,15 @@ pub use section::section_svg;
 pub use squeeze::squeeze_svg;
 pub use words::title;
 
+/// What the pictures show, in words.
+pub(crate) mod shows {
+    pub(crate) use super::gap::SHOWS as GAP_SHOWS;
+    pub(crate) use super::layers::SHOWS as LAYERS_SHOWS;
+    pub(crate) use super::map::SHOWS as MAP_SHOWS;
+    pub(crate) use super::section::SHOWS as SECTION_SHOWS;
+    pub(crate) use super::squeeze::SHOWS as SQUEEZE_SHOWS;
+}
+
 use gapkeeper_host_tools::picture::{contours, heading, levels, line_labels};
 pub(crate) use gapkeeper_host_tools::picture::{frame, svg};
 pub(crate) use map::{explorer_svg, opened};

@@ -61,12 +61,9 @@ impl Panels {
     /// The name of a run and a few words above its panel.
     pub(crate) fn caption(&self, svg: &mut Svg, run: Run, words: &str) {
         let frame = &self.frames[run as usize];
-        let lines = wrapped(words, 12.0, self.words_width, 2);
-        let mut y = frame.top - 11.0 - 15.0 * (lines.len().max(1) - 1) as f64;
-        svg.text(frame.left, y - 17.0, &[("font-size", &"15"), ("font-weight", &"600")], run.label());
-        for line in &lines {
-            svg.text(frame.left, y, &[("fill", &INK_SOFT)], line);
-            y += 15.0;
+        svg.text(frame.left, frame.top - 41.0, &[("font-size", &"15"), ("font-weight", &"600")], run.label());
+        for (line, text) in wrapped(words, 12.0, self.words_width, 2).iter().enumerate() {
+            svg.text(frame.left, frame.top - 24.0 + 15.0 * line as f64, &[("fill", &INK_SOFT)], text);
         }
     }
 

@@ -2,7 +2,7 @@
 
 use super::class_style::{class_style, draw_patterns};
 use super::frame::{number, signed};
-use super::heading::{Heading, fitted};
+use super::heading::fitted;
 use super::palette::{BED_FILL, BED_LINE, INK, INK_SOFT};
 use super::panels::{LEFT, WIDTH};
 use super::svg::{Attributes, Path, Px, Svg};
@@ -30,14 +30,16 @@ struct Gap {
     class: Class,
 }
 
+/// What the picture shows.
+pub(crate) const SHOWS: &str = "The worst place of each run in section";
+
 /// Sections of the worst places, all at one scale, the same across and upright.
 pub fn section_svg(outcome: &Outcome, title: &str) -> String {
-    let about = format!("The worst place of each run in section · {}", words::origin(outcome));
-    let heading = Heading::new(title, &about, WIDTH - LEFT - 18.0);
+    let (name, heading) = words::head(outcome, title, SHOWS, WIDTH - LEFT - 18.0);
     let top = heading.bottom() + 72.0;
     let gaps: Vec<Gap> = Run::ALL.into_iter().filter_map(|run| gap(outcome, run)).collect();
     let said: Vec<String> = gaps.iter().map(|gap| format!("{}: {}", gap.run.label(), in_words(gap))).collect();
-    let mut svg = Svg::new(WIDTH, top + HEIGHT + 48.0, title, &said.join("; "));
+    let mut svg = Svg::new(WIDTH, top + HEIGHT + 48.0, name, &said.join("; "));
     heading.draw(&mut svg, LEFT);
     if gaps.is_empty() {
         svg.text(LEFT, top, &[], "Nothing was judged, so there is no worst place.");

@@ -3,7 +3,6 @@
 use super::class_style::{JUDGED, class_style, draw_patterns};
 use super::contours::Xy;
 use super::frame::{Frame, Span, number};
-use super::heading::Heading;
 use super::legend;
 use super::palette::INK_SOFT;
 use super::panels::{LEFT, Panels, WIDTH, panels};
@@ -19,20 +18,22 @@ const BETWEEN_ROWS: f64 = 52.0;
 /// Px between the lines of a pattern.
 const SPACING: f64 = 7.0;
 
+/// What the picture shows.
+pub(crate) const SHOWS: &str = "Squeeze: thickness laid by thickness asked for";
+
 /// Maps of the squeeze: the three runs side by side, the first layer above, the worst of all further layers below.
 ///
 /// Where every place of every layer above is good, one sentence says so in place of three plain maps.
 pub fn squeeze_svg(outcome: &Outcome, runs: &[Squeeze; 3], title: &str) -> String {
     let map = &runs[0].first_layer_map;
-    let about = format!("Squeeze: thickness laid by thickness asked for · {}", words::origin(outcome));
-    let heading = Heading::new(title, &about, WIDTH - LEFT - 18.0);
+    let (name, heading) = words::head(outcome, title, SHOWS, WIDTH - LEFT - 18.0);
     let span = |extent: crate::scenario::Extent| Span { low: extent.from, high: extent.to };
     let first = panels(span(map.x_mm), span(map.y_mm), heading.bottom() + 8.0);
     let above = above_in_words(runs);
     let second = panels(span(map.x_mm), span(map.y_mm), first.bottom() + BETWEEN_ROWS);
     let bottom = if above.is_some() { first.bottom() + BETWEEN_ROWS + 8.0 } else { second.bottom() };
 
-    let mut svg = Svg::new(WIDTH, bottom + BELOW, title, &description(runs));
+    let mut svg = Svg::new(WIDTH, bottom + BELOW, name, &description(runs));
     heading.draw(&mut svg, LEFT);
     for (run, squeeze) in Run::ALL.into_iter().zip(runs) {
         first.caption(&mut svg, run, &format!("first layer by area: {}", shares(&squeeze.first_layer.area_mm2)));
@@ -196,7 +197,7 @@ mod tests {
             for row in (0..150).filter(|_| ramp) {
                 let y_mm = 0.2 + 0.4 * f64::from(row);
                 let strand = Strand { job_line: 5, strand_mm2: 0.0, first_layer: true };
-                deposit.lay(&strand, &end(0.0, y_mm, -200.0), &end(100.0, y_mm, 200.0));
+                deposit.lay(&strand, &end(0.0, y_mm, -200.0), &end(100.0, y_mm, 300.0));
             }
             deposit.finish()
         })

@@ -10,6 +10,7 @@ use self::sheet::{figure, sheet};
 use crate::deposit::Squeeze;
 use crate::outcome::{Outcome, Run};
 use crate::picture::palette::INK;
+use crate::picture::shows::{GAP_SHOWS, LAYERS_SHOWS, MAP_SHOWS, SECTION_SHOWS, SQUEEZE_SHOWS};
 use crate::picture::svg::{escaped, shortened};
 use crate::picture::{explorer_svg, gap_svg, layers_svg, map_svg, opened, section_svg, squeeze_svg, words};
 use crate::plan::{Plan, chart_svg};
@@ -26,16 +27,11 @@ const CAUTIONS: &str = "The model is not your machine. Bed and nozzle are hot en
 pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Plan>) -> String {
     let (map, map_frame) = explorer_svg(outcome);
     let title = format!("Gap of {} over {}", shortened(&outcome.job_name, 60), shortened(&outcome.scenario_name, 60));
-    let heads = [
-        "Gap error over the bed, first layer",
-        "The worst places at the scale of a sheet of paper",
-        "Nozzle height along the first layer’s path, against the bed’s height",
-        "Shape of the top by layer",
-        "Squeeze: thickness laid by thickness asked for",
-        "What a survey is worth",
-    ];
-    let draw: [fn(&Outcome, &str) -> String; 4] = [map_svg, section_svg, gap_svg, layers_svg];
-    let [overview, places, gap, layers] = [0, 1, 2, 3].map(|at| figure(heads[at], &draw[at](outcome, heads[at])));
+    // The page's own head says what to do, so each picture's says what it shows.
+    let overview = figure(MAP_SHOWS, &map_svg(outcome, ""));
+    let places = figure(SECTION_SHOWS, &section_svg(outcome, ""));
+    let gap = figure(GAP_SHOWS, &gap_svg(outcome, ""));
+    let layers = figure(LAYERS_SHOWS, &layers_svg(outcome, ""));
     let sections = [
         section("The gap over the bed", &overview),
         section("Faults and warnings", &warnings(outcome)),
@@ -45,7 +41,7 @@ pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Pla
         section("Along the path", &gap),
         section("Layer by layer", &(layers + &tables::layer(outcome))),
         squeeze.map_or_else(String::new, |squeeze| {
-            let picture = figure(heads[4], &squeeze_svg(outcome, squeeze, heads[4]));
+            let picture = figure(SQUEEZE_SHOWS, &squeeze_svg(outcome, squeeze, ""));
             section("Squeeze", &(picture + &sheet("Squeeze by class", &tables::squeeze(squeeze))))
         }),
         section(
@@ -55,7 +51,7 @@ pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Pla
         plan.map_or_else(String::new, |plan| {
             let advice = format!("<p>{}</p>\n", escaped(&plan.advice));
             let ways = sheet("Ways of measuring", &tables::ways(plan));
-            section("Before you measure", &(figure(heads[5], &chart_svg(plan)) + &advice + &ways))
+            section("Before you measure", &(figure("What a survey is worth", &chart_svg(plan)) + &advice + &ways))
         }),
         section("The job", &tables::counts(outcome)),
     ];
