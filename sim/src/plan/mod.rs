@@ -14,7 +14,7 @@ mod table;
 use std::io::{BufRead, Seek};
 
 use gapkeeper::{Correction, record};
-use gapkeeper_host_tools::Steps;
+use gapkeeper_host_tools::{Steps, printed};
 use rayon::prelude::*;
 use serde::Serialize;
 
@@ -246,7 +246,7 @@ pub fn plan(
     let mut plan = Plan {
         format: "gapkeeper-plan",
         schema_version: SCHEMA_VERSION,
-        job: name.to_string(),
+        job: printed::file_name(name).to_string(),
         scenario: scenario.name.clone(),
         tolerance_um: settings.tolerance_um,
         scenario_feel_um: scenario.measuring.feel_um.0,
