@@ -31,7 +31,7 @@ use draw::{BothSurfaces, Drawn, draw};
 /// Version of the JSON plan; it rises when a key changes its meaning or goes away.
 pub const SCHEMA_VERSION: u32 = 2;
 
-/// Of this share of all draws it is said between which figures they lie.
+/// Share of all draws that the printed range covers.
 pub const INTERVAL: f64 = 0.9;
 
 /// Why there is no plan.
