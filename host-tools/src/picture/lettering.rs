@@ -18,11 +18,11 @@ const DEFAULT_SIZE: f32 = 12.0;
 /// What becomes part of the outline.
 const SET_HERE: [&str; 6] = ["x", "y", "text-anchor", "font-size", "font-weight", "font-family"];
 
-/// The embedded font, in two weights, and one of symbols for names that have some.
+/// The embedded font, in two weights, and two of symbols for names that have some.
 pub(super) struct Lettering {
     regular: Face<'static>,
     bold: Face<'static>,
-    symbols: Face<'static>,
+    symbols: [Face<'static>; 2],
 }
 
 impl Lettering {
@@ -30,7 +30,10 @@ impl Lettering {
         Ok(Self {
             regular: Face::parse(dejavu::sans_condensed::regular(), 0)?,
             bold: Face::parse(dejavu::sans_condensed::bold(), 0)?,
-            symbols: Face::parse(epaint_default_fonts::NOTO_EMOJI_REGULAR, 0)?,
+            symbols: [
+                Face::parse(epaint_default_fonts::NOTO_EMOJI_REGULAR, 0)?,
+                Face::parse(epaint_default_fonts::EMOJI_ICON, 0)?,
+            ],
         })
     }
 
@@ -55,7 +58,8 @@ impl Lettering {
         let weight = inherited(text, "font-weight").unwrap_or_default();
         let is_bold = weight == "bold" || weight.parse().is_ok_and(|weight: u16| weight >= 600);
         let face = if is_bold { &self.bold } else { &self.regular };
-        let line = Line::set([face, &self.symbols], text.text().unwrap_or_default());
+        let [first, second] = &self.symbols;
+        let line = Line::set([face, first, second], text.text().unwrap_or_default());
         let before_anchor = match inherited(text, "text-anchor") {
             Some("middle") => 0.5,
             Some("end") => 1.0,
@@ -92,7 +96,7 @@ struct Line<'a> {
 
 impl<'a> Line<'a> {
     /// Each character from the first of the faces that has it.
-    fn set(faces: [&'a Face<'static>; 2], text: &str) -> Self {
+    fn set(faces: [&'a Face<'static>; 3], text: &str) -> Self {
         let found = |character| faces.iter().find_map(|&face| Some((face, face.glyph_index(character)?)));
         let mut line = Self { glyphs: Vec::new(), width: 0.0 };
         for character in text.chars() {
@@ -203,7 +207,8 @@ mod tests {
     #[test]
     fn letters_are_kerned() {
         let lettering = Lettering::embedded().unwrap();
-        let width = |text: &str| Line::set([&lettering.regular, &lettering.symbols], text).width;
+        let [first, second] = &lettering.symbols;
+        let width = |text: &str| Line::set([&lettering.regular, first, second], text).width;
         assert!(width("AV") < width("A") + width("V"));
         assert!((width("00") - 2.0 * width("0")).abs() < 1e-6, "figures stand in columns");
     }

@@ -1,7 +1,7 @@
 //! From SVG to PNG, with a font that the program brings along.
 
 use resvg::tiny_skia::{Pixmap, Transform};
-use resvg::usvg::{self, roxmltree};
+use resvg::usvg;
 
 use super::lettering::{FontError, Lettering};
 
@@ -12,9 +12,6 @@ pub enum PictureError {
     /// The SVG is not well formed.
     #[error("the picture is not well-formed SVG: {0}")]
     Malformed(#[from] usvg::Error),
-    /// The SVG is not well-formed XML.
-    #[error("the picture is not well-formed XML: {0}")]
-    MalformedXml(#[from] roxmltree::Error),
     /// The embedded font cannot be read.
     #[error("the embedded font cannot be read: {0}")]
     Font(#[from] FontError),
@@ -41,7 +38,7 @@ const LONGEST_SIDE_PX: f32 = 16_384.0;
 /// # Errors
 /// If the SVG is not well formed, or the scale leads to a picture without area or beyond 16,384 px.
 pub fn png(svg: &str, scale: f32) -> Result<Vec<u8>, PictureError> {
-    let outlined = Lettering::embedded()?.outlined(svg)?;
+    let outlined = Lettering::embedded()?.outlined(svg).map_err(usvg::Error::ParsingFailed)?;
     let tree = usvg::Tree::from_str(&outlined, &usvg::Options::default())?;
     let (width, height) = ((tree.size().width() * scale).ceil(), (tree.size().height() * scale).ceil());
     let can_be_drawn = |side: f32| (1.0..=LONGEST_SIDE_PX).contains(&side);
