@@ -10,7 +10,7 @@ use gapkeeper::Plane;
 use super::block::{Block, Letters};
 use super::decimal::Units;
 use super::error::{Fault, GcodeErrorKind as Kind};
-use super::line::Word;
+use super::word::Word;
 use super::motion::{Action, ArcMotion, ArcShape};
 use super::state::{ARC_LETTERS, AXES, EXTRUDER, State, belongs_to_no_arc, plane_axes};
 

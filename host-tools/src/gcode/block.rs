@@ -3,7 +3,7 @@
 use super::decimal::Units;
 use super::error::{Fault, GcodeErrorKind as Kind};
 use super::knowledge::{Effect, Oddity};
-use super::line::Word;
+use super::word::Word;
 use super::vocabulary::{self, GWord, Group, MWord, MotionMode, Shift};
 use gapkeeper::Plane;
 

@@ -8,11 +8,12 @@ use super::block::{self, Block, Letters};
 use super::decimal::Units;
 use super::error::{Fault, GcodeError};
 use super::expression::{self, Parameters};
-use super::knowledge::{Axes, Cause, Effect, Oddity, WordCount};
-use super::line::{Line, SETTING, Word};
-use super::motion::{Action, Position};
-use super::origin::Notes;
+use super::knowledge::{Axes, Cause, Effect, Notes, Oddity, WordCount};
+use super::line::Line;
+use super::motion::Action;
 use super::state::{EXTRUDER, State};
+use super::straight::Position;
+use super::word::{SETTING, Word};
 
 /// Most different names that are counted one by one; a broken file must not fill the memory.
 const COUNTED_NAMES: usize = 1000;

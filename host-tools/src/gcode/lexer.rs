@@ -5,7 +5,7 @@ use std::ops::Range;
 use super::decimal::{Decimal, DecimalError};
 use super::error::{Fault, GcodeErrorKind as Kind};
 use super::expression;
-use super::line::{SETTING, Word};
+use super::word::{SETTING, Word};
 use super::vocabulary;
 
 /// Most digits of a line number on a line without a check value (NISTIR 6556, 3.3.1).
