@@ -8,6 +8,7 @@ use crate::class::{LOOSE_ABOVE, TOO_CLOSE_BELOW, TOO_FAR_ABOVE, percentage};
 use crate::deposit::{LaidFigures, Spot, Squeeze};
 use crate::outcome::{Class, FirstLayerHeights, JobCounts, LayerFigures, Outcome, Run, RunOutcome};
 use crate::picture::words;
+use crate::verdict::Verdict;
 
 /// Version of the JSON summary; it rises when a key changes its meaning or goes away.
 pub const SCHEMA_VERSION: u32 = 2;
@@ -16,6 +17,7 @@ pub const SCHEMA_VERSION: u32 = 2;
 struct Summary<'a> {
     format: &'static str,
     schema_version: u32,
+    verdict: &'a Verdict,
     job: &'a str,
     scenario: &'a str,
     grid: Grid<'a>,
@@ -50,6 +52,7 @@ pub fn json(outcome: &Outcome) -> String {
     let summary = Summary {
         format: "gapkeeper-replay-summary",
         schema_version: SCHEMA_VERSION,
+        verdict: &outcome.verdict,
         job: &outcome.job_name,
         scenario: &outcome.scenario_name,
         grid: Grid {
@@ -175,7 +178,11 @@ pub fn text(outcome: &Outcome) -> String {
     let counts = &outcome.counts;
     let [columns, rows] = outcome.grid_size;
     let [refined_columns, refined_rows] = outcome.refined_size;
-    let mut text = format!("{}\n", words::verdict(outcome));
+    let mut text = format!("{}\n", outcome.verdict.headline);
+    for (number, action) in (1..).zip(&outcome.verdict.actions) {
+        let _ = writeln!(text, "  {number}. {}", action.line());
+    }
+    let _ = writeln!(text, "\n{}", words::verdict(outcome));
     for fault in &outcome.faults {
         let _ = writeln!(text, "FAULT: {}", printable(fault));
     }
@@ -201,12 +208,14 @@ pub fn text(outcome: &Outcome) -> String {
     for run in &outcome.runs {
         let _ = writeln!(
             text,
-            "{:<20}{:>9} pieces, {} of them printing; fastest Z {:.2} mm/s (line {}), limit {} mm/s",
+            "{:<20}{:>9} pieces, {} of them printing; fastest Z {}, limit {} mm/s",
             run.run.label(),
             run.pieces,
             run.printing_pieces,
-            run.largest_z_rate_mm_s,
-            run.largest_z_rate_line,
+            match run.largest_z_rate_mm_s {
+                0.0 => "0 mm/s".to_owned(),
+                rate_mm_s => format!("{rate_mm_s:.2} mm/s (line {})", run.largest_z_rate_line),
+            },
             outcome.z_rate_limit_mm_s,
         );
     }
@@ -249,7 +258,7 @@ fn first_layer(text: &mut String, outcome: &Outcome) {
         let worst = errors.worst;
         let _ = writeln!(
             text,
-            "{label:<20}{:>+8.1}{:>+8.1}{:>+8.1}{:>8.1}{:>9}   {:+.0} um at X {:.1} Y {:.1} Z {:.2}, line {}",
+            "{label:<20}{:>+8.1}{:>+8.1}{:>+8.1}{:>8.1}{:>9}   {:+.1} um at X {:.1} Y {:.1} Z {:.2}, line {}",
             errors.min_um,
             errors.mean_um,
             errors.max_um,

@@ -9,7 +9,6 @@ mod advice;
 mod bound;
 mod chart;
 mod draw;
-mod footprint;
 mod table;
 
 use std::io::{BufRead, Seek};
@@ -22,12 +21,12 @@ use serde::Serialize;
 use crate::bed::{BedError, ModelledBed};
 use crate::controller::CAPACITY;
 use crate::first_layer::FirstLayerHeights;
+use crate::footprint::Footprint;
 use crate::outcome::Place;
 use crate::replay::ReplayError;
 use crate::scenario::{Count, Form, NotNegative, Scenario};
 pub use chart::chart_svg;
 use draw::{BothSurfaces, Drawn, draw};
-use footprint::Footprint;
 
 /// Version of the JSON plan; it rises when a key changes its meaning or goes away.
 pub const SCHEMA_VERSION: u32 = 2;
@@ -207,7 +206,13 @@ pub fn plan(
         ModelledBed::new(scenario, scenario.warmth_measuring())?,
     ];
     let step_mm = beds[0].sample_step_mm();
-    let footprint = Footprint::of(name, job, &scenario.bed, settings.first_layer_heights, step_mm)?;
+    let footprint = Footprint::of(
+        name,
+        job,
+        (&scenario.bed, scenario.correction.arc_tolerance_um),
+        settings.first_layer_heights,
+        step_mm,
+    )?;
     let mut feels_um = settings.feels_um.clone();
     feels_um.push(scenario.measuring.feel_um);
     feels_um.sort_by(|a, b| a.0.total_cmp(&b.0));
@@ -245,7 +250,7 @@ pub fn plan(
         scenario: scenario.name.clone(),
         tolerance_um: settings.tolerance_um,
         scenario_feel_um: scenario.measuring.feel_um.0,
-        first_layer_z_mm: footprint.z_um / 1000.0,
+        first_layer_z_mm: footprint.most_um() / 1000.0,
         printed_length_mm: footprint.length_mm(),
         spots: footprint.count(),
         draws: settings.draws,

@@ -17,7 +17,7 @@ use rayon::prelude::*;
 use crate::controller::CAPACITY;
 use crate::dynamics::{Dynamics, MotionFigures, Peak, ZLimits};
 use crate::job::{JobEvent, walk};
-use crate::outcome::{Class, GapFigures};
+use crate::outcome::{Class, RunOutcome};
 use crate::picture::words::judged;
 use crate::replay::{ReplayError, Settings, replay, tolerance_um};
 use crate::scenario::{Positive, Scenario};
@@ -172,8 +172,8 @@ pub fn verify_trace(gate: &Gate, trace: &Path, case: Option<&str>) -> Result<Ver
         };
         let fit = trace::Fit::new(&ready.setup.grid, surface)?;
         let others = trace::Others { stale, fit, other_surface: other.map(|grid| (refined, grid)) };
-        trace::judge(&ready.correction, &ready.job_name, ready.open()?, trace, &gate.trace, others)
-            .map_err(|error| error.to_string())
+        let job = (ready.job_name.as_str(), ready.open()?, ready.setup.scenario.correction.arc_tolerance_um);
+        trace::judge(&ready.correction, job, trace, &gate.trace, others).map_err(|error| error.to_string())
     });
     let name = format!("{}, trace {}", plan.name(), trace.display());
     let case = match judged {
@@ -192,8 +192,9 @@ fn judge(gate: &Gate, plan: &Plan) -> Result<Case, String> {
         ..ready.setup.settings()
     };
     let outcome = replay(&ready.job_name, ready.open()?, &settings).map_err(|error| error.to_string())?;
-    let first_layer = &outcome.runs[settings.run_in_use as usize].first_layer;
-    let mut checks = gap_checks(&gate.limits, first_layer);
+    let used = &outcome.runs[settings.run_in_use as usize];
+    let mut checks = gap_checks(&gate.limits, used);
+    checks.push(travel_check(used));
     let of_machine = ZLimits::of(&ready.setup.scenario.machine);
     let or = |limit: Option<Positive>, of_machine: Option<f64>| limit.map(|limit| limit.0).or(of_machine);
     let limits = ZLimits {
@@ -208,7 +209,8 @@ fn judge(gate: &Gate, plan: &Plan) -> Result<Case, String> {
 
 fn motion(ready: &Ready, limits: ZLimits) -> Result<MotionFigures, String> {
     let mut dynamics = Dynamics::new(&ready.correction, tolerance_um(&ready.setup.scenario), limits);
-    walk::<ReplayError>(&ready.job_name, ready.open()?, |event| match event {
+    let arc_tolerance = ready.setup.scenario.correction.arc_tolerance_um;
+    walk::<ReplayError>(&ready.job_name, ready.open()?, arc_tolerance, |event| match event {
         JobEvent::Move(job_move) => dynamics.take(&job_move).map_err(ReplayError::Tolerance),
         _ => Ok(()),
     })
@@ -220,7 +222,8 @@ fn motion(ready: &Ready, limits: ZLimits) -> Result<MotionFigures, String> {
 const NOT_JUDGED_PERCENT: f64 = 5.0;
 
 /// The gap error if it is limited; always contact, and how much has a gap at all.
-fn gap_checks(limits: &Limits, figures: &GapFigures) -> Vec<Check> {
+fn gap_checks(limits: &Limits, run: &RunOutcome) -> Vec<Check> {
+    let figures = &run.first_layer;
     let worst = figures.errors.map(|errors| errors.worst);
     let check = |name: &'static str, allowed: f64, found: f64, remark: String| Check {
         name,
@@ -241,7 +244,13 @@ fn gap_checks(limits: &Limits, figures: &GapFigures) -> Vec<Check> {
         let found = figures.errors.map_or(0.0, |errors| errors.largest_um());
         checks.push(check("first_layer_gap_error_um", limit.0, found, judged(&length_mm)));
     }
-    checks.push(check("first_layer_contact_mm", 0.0, length_mm.get(Class::Contact), String::new()));
+    let deepest = run.deepest_contact;
+    checks.push(Check {
+        job_line: deepest.map(|place| place.job_line),
+        x_mm: deepest.map(|place| place.x_mm),
+        y_mm: deepest.map(|place| place.y_mm),
+        ..check("first_layer_contact_mm", 0.0, length_mm.get(Class::Contact), String::new())
+    });
     let nowhere = Check { job_line: None, x_mm: None, y_mm: None, ..checks[checks.len() - 1].clone() };
     let remark = if nowhere.remark.is_empty() { judged(&length_mm) } else { nowhere.remark.clone() };
     checks.push(Check {
@@ -253,6 +262,21 @@ fn gap_checks(limits: &Limits, figures: &GapFigures) -> Vec<Check> {
         ..nowhere
     });
     checks
+}
+
+/// The nozzle never touches the bed where it lays nothing down.
+fn travel_check(run: &RunOutcome) -> Check {
+    let deepest = run.deepest_travel_contact;
+    Check {
+        name: "travel_contacts",
+        allowed: 0.0,
+        found: run.travel_contacts as f64,
+        passed: run.travel_contacts == 0,
+        job_line: deepest.map(|place| place.job_line),
+        x_mm: deepest.map(|place| place.x_mm),
+        y_mm: deepest.map(|place| place.y_mm),
+        remark: if deepest.is_some() { "raise the shift, or let the job travel higher".into() } else { String::new() },
+    }
 }
 
 fn motion_checks(limits: &Limits, z: ZLimits, figures: &MotionFigures) -> Vec<Check> {
