@@ -6,7 +6,7 @@ use super::error::{Fault, GcodeError, GcodeErrorKind as Kind};
 use super::lexer::{self, Frame};
 use super::line::{Held, Line};
 use super::window::{LONGEST_LINE_BYTES, NoLine};
-use crate::place::Place;
+use gapkeeper_text::Place;
 
 const BYTE_ORDER_MARK: &[u8] = b"\xEF\xBB\xBF";
 

@@ -7,7 +7,7 @@ use super::lexer::{self, Frame};
 use super::plain::{self, Plain};
 use super::window::Window;
 use super::word::Word;
-use crate::place::Place;
+use gapkeeper_text::Place;
 
 /// One line as the reader holds it.
 #[derive(Debug)]
@@ -81,6 +81,7 @@ pub struct Line<'a>(pub(super) &'a Held);
 
 impl<'a> Line<'a> {
     /// Which line of the file it is, counted from 1. Not the program's own `N` number.
+    #[inline]
     pub fn number(&self) -> u64 {
         self.0.number
     }
@@ -101,7 +102,8 @@ impl<'a> Line<'a> {
     }
 
     /// Whether the line is known to hold words and nothing else; a line that is not may all the same.
-    pub(crate) fn is_plain(&self) -> bool {
+    #[inline]
+    pub fn is_plain(&self) -> bool {
         self.0.frame.is_plain
     }
 
@@ -123,11 +125,13 @@ impl<'a> Line<'a> {
     }
 
     /// Whether the line begins with `/`: an operator may have it left out (NISTIR 6556, 3.3).
+    #[inline]
     pub fn is_deletable(&self) -> bool {
         self.0.frame.is_deletable
     }
 
-    pub(crate) fn free_text_range(&self) -> Option<Range<usize>> {
+    /// Where the text stands that belongs to the last word, if there is one.
+    pub fn free_text_range(&self) -> Option<Range<usize>> {
         self.0.frame.free_text.map(|(start, end)| start as usize..end as usize)
     }
 
@@ -138,12 +142,13 @@ impl<'a> Line<'a> {
     }
 
     /// The first word with a letter, given in upper case.
+    #[inline]
     pub fn word(&self, letter: u8) -> Option<&'a Word> {
-        self.words().iter().find(|word| word.letter == letter)
+        self.words().iter().find(|word| word.letter() == letter)
     }
 
     /// The place of one of its bytes.
-    pub(crate) fn place(&self, offset: usize) -> Place {
+    pub fn place(&self, offset: usize) -> Place {
         Place::new(self.0.file.as_str(), self.number(), self.raw(), offset)
     }
 
@@ -154,7 +159,7 @@ impl<'a> Line<'a> {
 
 /// Lines kept for longer than the reader lends them.
 #[derive(Debug)]
-pub(crate) struct KeptLines {
+pub struct KeptLines {
     /// Holds the words and the bytes of all lines, and is at one of them.
     held: Held,
     lines: Vec<Kept>,
@@ -171,19 +176,21 @@ struct Kept {
 
 impl KeptLines {
     /// None yet, of `file`.
-    pub(crate) fn new(file: String) -> Self {
+    pub fn new(file: String) -> Self {
         Self { held: Held::without_room(file), lines: Vec::new(), next: 0 }
     }
 
     #[inline]
-    pub(crate) fn push(&mut self, line: &Line<'_>) {
+    /// Adds a copy of a line.
+    pub fn push(&mut self, line: &Line<'_>) {
         self.held.window.append(line.raw());
         self.held.words.extend_from_slice(line.words());
         let (bytes, words) = (line.raw().len(), line.words().len());
         self.lines.push(Kept { number: line.number(), bytes, words, frame: line.0.frame });
     }
 
-    pub(crate) fn clear(&mut self) {
+    /// Forgets all lines.
+    pub fn clear(&mut self) {
         self.held.window.clear();
         self.held.words.clear();
         self.lines.clear();
@@ -191,19 +198,19 @@ impl KeptLines {
     }
 
     /// Begins with the first line again.
-    pub(crate) fn rewind(&mut self) {
+    pub fn rewind(&mut self) {
         self.held.window.rewind();
         (self.held.first_word, self.held.word_count, self.next) = (0, 0, 0);
     }
 
     /// How many bytes they have.
-    pub(crate) fn bytes(&self) -> usize {
+    pub fn bytes(&self) -> usize {
         self.held.window.len()
     }
 
     /// The next line; none behind the last.
     #[inline]
-    pub(crate) fn next_line(&mut self) -> Option<Line<'_>> {
+    pub fn next_line(&mut self) -> Option<Line<'_>> {
         let Kept { number, bytes, words, frame } = self.lines.get(self.next)?;
         self.next += 1;
         self.held.window.advance(*bytes);

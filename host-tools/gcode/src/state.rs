@@ -3,9 +3,9 @@
 use gapkeeper::Plane;
 
 use super::block::{AxisOwner, Block, Letters};
+use super::cycle::Sticky;
 use super::decimal::{Units, within_reach};
 use super::error::{Fault, GcodeErrorKind as Kind};
-use super::cycle::Sticky;
 use super::knowledge::{Axes, Cause, Notes};
 use super::motion::Action;
 use super::offsets::Offsets;

@@ -50,6 +50,7 @@ impl Word {
     }
 
     /// The letter in upper case, `b'A'` to `b'Z'`; `b'#'` for what a parameter is set to.
+    #[inline]
     pub fn letter(&self) -> u8 {
         self.letter
     }
@@ -69,6 +70,7 @@ impl Word {
     }
 
     /// Where the word stands in [`Line::raw`](super::Line::raw). Blanks may lie inside.
+    #[inline]
     pub fn range(&self) -> Range<usize> {
         self.start.into()..self.end.into()
     }
