@@ -32,6 +32,8 @@
 //! | [`program`] | what the programs do alike: arguments, errors, exit codes, signals |
 //! | [`show`] | a grid as a table, a picture of characters, a map |
 //!
+//! [`gcode`], [`picture`], [`printed`] and [`Place`] are lent from crates of their own, for programs that need no more.
+//!
 //! Beside them: [`write_atomically`], by which every output file is written, [`Place`], by which every mistake in a text
 //! file is shown, [`FileError`], and [`Watched`], by which a program shows how far it has come.
 //!
