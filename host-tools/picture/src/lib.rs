@@ -7,6 +7,7 @@
 
 pub mod contours;
 pub mod frame;
+pub mod heading;
 mod lettering;
 pub mod levels;
 pub mod line_labels;
@@ -14,6 +15,7 @@ pub mod marks;
 pub mod palette;
 mod png;
 pub mod svg;
+pub mod vision;
 
 pub use lettering::FontError;
 pub use png::{PictureError, png};
