@@ -3,7 +3,8 @@
 use super::numbering::check_value_of;
 use super::path::Part;
 use super::{SIGNATURE, is_further_axis, standing};
-use crate::gcode::{Action, Decimal, Line, Modes, Position, Text, Units, Word};
+use crate::gcode::rewriting::{Modes, Text};
+use crate::gcode::{Action, Decimal, Line, Position, Units, Word};
 
 /// Lengths of `E` inside a line are rounded to this many millionths.
 const E_GRAIN: i64 = 10;

@@ -5,7 +5,7 @@
 
 #![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
 
-use gapkeeper_host_tools::gcode::{
+use gapkeeper_gcode::{
     Action, ArcMotion, ArcShape, GcodeError, Home, Interpreter, Plane, Position, Reader, Straight, Units,
 };
 

@@ -2,82 +2,12 @@
 
 use std::ops::Range;
 
-use super::decimal::Decimal;
 use super::error::{Fault, GcodeError};
 use super::lexer::{self, Frame};
 use super::plain::{self, Plain};
 use super::window::Window;
-use crate::place::Place;
-
-/// A letter with or without a number.
-// Kept small: writing words down is a measurable part of reading.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Word {
-    mantissa: i64,
-    start: u16,
-    end: u16,
-    letter: u8,
-    /// [`NO_NUMBER`] for a letter alone.
-    scale: u8,
-}
-
-const NO_NUMBER: u8 = u8::MAX;
-/// The number is that of an expression, which the interpreter knows.
-const EXPRESSION: u8 = u8::MAX - 1;
-/// What a line sets a parameter to stands among its words under this letter.
-pub(super) const SETTING: u8 = b'#';
-
-impl Word {
-    /// A word whose place is given in bytes of its line; none is longer than 65535.
-    #[inline]
-    pub(super) fn new(letter: u8, mantissa: i64, scale: u8, place: Range<usize>) -> Self {
-        Self { mantissa, start: place.start as u16, end: place.end as u16, letter, scale }
-    }
-
-    pub(super) fn of(letter: u8, number: Option<Decimal>, place: Range<usize>) -> Self {
-        let (mantissa, scale) = number.map_or((0, NO_NUMBER), |number| (number.mantissa(), number.scale()));
-        Self::new(letter, mantissa, scale, place)
-    }
-
-    /// A word whose number has to be computed, or the setting of a parameter.
-    pub(super) fn of_expression(letter: u8, place: Range<usize>) -> Self {
-        Self::new(letter, 0, EXPRESSION, place)
-    }
-
-    /// The same word with a number.
-    pub(super) fn with_number(self, number: Decimal) -> Self {
-        Self { mantissa: number.mantissa(), scale: number.scale(), ..self }
-    }
-
-    /// Whether the number has to be computed.
-    pub(super) fn is_expression(&self) -> bool {
-        self.scale == EXPRESSION
-    }
-
-    /// The letter in upper case, `b'A'` to `b'Z'`; `b'#'` for what a parameter is set to.
-    pub fn letter(&self) -> u8 {
-        self.letter
-    }
-
-    /// The number; none for a letter alone, such as the `X` of `G28 X`, and for an expression.
-    pub fn number(&self) -> Option<Decimal> {
-        self.number_as_written().map(Decimal::trimmed)
-    }
-
-    #[inline]
-    pub(super) fn number_as_written(&self) -> Option<Decimal> {
-        (self.scale < EXPRESSION).then_some(Decimal::as_written(self.mantissa, self.scale))
-    }
-
-    pub(super) fn start(&self) -> usize {
-        self.start.into()
-    }
-
-    /// Where the word stands in [`Line::raw`]. Blanks may lie inside.
-    pub fn range(&self) -> Range<usize> {
-        self.start.into()..self.end.into()
-    }
-}
+use super::word::Word;
+use gapkeeper_text::Place;
 
 /// One line as the reader holds it.
 #[derive(Debug)]
@@ -151,6 +81,7 @@ pub struct Line<'a>(pub(super) &'a Held);
 
 impl<'a> Line<'a> {
     /// Which line of the file it is, counted from 1. Not the program's own `N` number.
+    #[inline]
     pub fn number(&self) -> u64 {
         self.0.number
     }
@@ -171,7 +102,8 @@ impl<'a> Line<'a> {
     }
 
     /// Whether the line is known to hold words and nothing else; a line that is not may all the same.
-    pub(crate) fn is_plain(&self) -> bool {
+    #[inline]
+    pub fn is_plain(&self) -> bool {
         self.0.frame.is_plain
     }
 
@@ -193,11 +125,13 @@ impl<'a> Line<'a> {
     }
 
     /// Whether the line begins with `/`: an operator may have it left out (NISTIR 6556, 3.3).
+    #[inline]
     pub fn is_deletable(&self) -> bool {
         self.0.frame.is_deletable
     }
 
-    pub(crate) fn free_text_range(&self) -> Option<Range<usize>> {
+    /// Where the text stands that belongs to the last word, if there is one.
+    pub fn free_text_range(&self) -> Option<Range<usize>> {
         self.0.frame.free_text.map(|(start, end)| start as usize..end as usize)
     }
 
@@ -208,12 +142,13 @@ impl<'a> Line<'a> {
     }
 
     /// The first word with a letter, given in upper case.
+    #[inline]
     pub fn word(&self, letter: u8) -> Option<&'a Word> {
-        self.words().iter().find(|word| word.letter == letter)
+        self.words().iter().find(|word| word.letter() == letter)
     }
 
     /// The place of one of its bytes.
-    pub(crate) fn place(&self, offset: usize) -> Place {
+    pub fn place(&self, offset: usize) -> Place {
         Place::new(self.0.file.as_str(), self.number(), self.raw(), offset)
     }
 
@@ -224,7 +159,7 @@ impl<'a> Line<'a> {
 
 /// Lines kept for longer than the reader lends them.
 #[derive(Debug)]
-pub(crate) struct KeptLines {
+pub struct KeptLines {
     /// Holds the words and the bytes of all lines, and is at one of them.
     held: Held,
     lines: Vec<Kept>,
@@ -241,19 +176,21 @@ struct Kept {
 
 impl KeptLines {
     /// None yet, of `file`.
-    pub(crate) fn new(file: String) -> Self {
+    pub fn new(file: String) -> Self {
         Self { held: Held::without_room(file), lines: Vec::new(), next: 0 }
     }
 
     #[inline]
-    pub(crate) fn push(&mut self, line: &Line<'_>) {
+    /// Adds a copy of a line.
+    pub fn push(&mut self, line: &Line<'_>) {
         self.held.window.append(line.raw());
         self.held.words.extend_from_slice(line.words());
         let (bytes, words) = (line.raw().len(), line.words().len());
         self.lines.push(Kept { number: line.number(), bytes, words, frame: line.0.frame });
     }
 
-    pub(crate) fn clear(&mut self) {
+    /// Forgets all lines.
+    pub fn clear(&mut self) {
         self.held.window.clear();
         self.held.words.clear();
         self.lines.clear();
@@ -261,19 +198,19 @@ impl KeptLines {
     }
 
     /// Begins with the first line again.
-    pub(crate) fn rewind(&mut self) {
+    pub fn rewind(&mut self) {
         self.held.window.rewind();
         (self.held.first_word, self.held.word_count, self.next) = (0, 0, 0);
     }
 
     /// How many bytes they have.
-    pub(crate) fn bytes(&self) -> usize {
+    pub fn bytes(&self) -> usize {
         self.held.window.len()
     }
 
     /// The next line; none behind the last.
     #[inline]
-    pub(crate) fn next_line(&mut self) -> Option<Line<'_>> {
+    pub fn next_line(&mut self) -> Option<Line<'_>> {
         let Kept { number, bytes, words, frame } = self.lines.get(self.next)?;
         self.next += 1;
         self.held.window.advance(*bytes);

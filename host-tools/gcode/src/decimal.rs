@@ -5,7 +5,7 @@ use std::fmt;
 /// Most digits that a number may have, leading zeros and zeros at the end of the fraction not counted.
 const DIGITS: usize = 18;
 /// Farthest place in nanometres that is accepted: 100 km. Sums and squares of such lengths fit their integers.
-pub(crate) const FARTHEST_NM: i64 = 100_000_000_000_000;
+pub const FARTHEST_NM: i64 = 100_000_000_000_000;
 
 const POWERS_OF_TEN: [i64; DIGITS + 1] = {
     let mut powers = [1; DIGITS + 1];

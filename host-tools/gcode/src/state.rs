@@ -3,15 +3,15 @@
 use gapkeeper::Plane;
 
 use super::block::{AxisOwner, Block, Letters};
+use super::cycle::Sticky;
 use super::decimal::{Units, within_reach};
 use super::error::{Fault, GcodeErrorKind as Kind};
-use super::knowledge::{Axes, Cause};
-use super::line::Word;
-use super::motion::{Action, Position, Straight};
+use super::knowledge::{Axes, Cause, Notes};
+use super::motion::Action;
 use super::offsets::Offsets;
-use super::origin::Notes;
-use super::sequence::Sticky;
+use super::straight::{Position, Straight};
 use super::vocabulary::{MWord, MotionMode};
+use super::word::Word;
 
 /// The axes that are followed, in the order of every array here.
 pub(super) const AXES: [u8; 4] = *b"XYZE";

@@ -4,7 +4,7 @@
 
 use std::io::{self, BufRead, BufReader, Read};
 
-use gapkeeper_host_tools::gcode::{GcodeErrorKind, Interpreter, LONGEST_LINE_BYTES, Move, Reader, Writer};
+use gapkeeper_gcode::{GcodeErrorKind, Interpreter, LONGEST_LINE_BYTES, Move, Reader, Writer};
 use proptest::prelude::*;
 
 /// All lines one behind the other, and all messages, interpreting as one goes.

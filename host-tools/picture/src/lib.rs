@@ -2,6 +2,8 @@
 //!
 //! Pictures hold neither ids nor style sheets, so several can stand in one page; [`png`] turns any of them into a
 //! bitmap. Colour never carries a meaning alone: heights are printed on contour lines.
+#![forbid(unsafe_code)]
+#![deny(missing_docs)]
 
 pub mod contours;
 pub mod frame;

@@ -10,9 +10,9 @@ use gapkeeper::Plane;
 use super::block::{Block, Letters};
 use super::decimal::Units;
 use super::error::{Fault, GcodeErrorKind as Kind};
-use super::line::Word;
 use super::motion::{Action, ArcMotion, ArcShape};
 use super::state::{ARC_LETTERS, AXES, EXTRUDER, State, belongs_to_no_arc, plane_axes};
+use super::word::Word;
 
 /// Most turns of one arc.
 const MOST_TURNS: u32 = 10_000;

@@ -2,12 +2,27 @@
 
 use gapkeeper::Plane;
 
-use super::motion::{Position, Straight};
+use super::straight::{Position, Straight};
 
 /// Most motions into one hole of `G83`.
 pub(super) const MOST_PECKS: i64 = 10_000;
 /// How far above the bottom of the hole `G83` comes back to it: "backed off a bit"; how far is not stated.
 const BACKED_OFF_NM: i64 = 250_000;
+
+/// Numbers that a cycle's lines share.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Sticky {
+    pub(super) r_nm: Option<i64>,
+    pub(super) bottom_nm: Option<i64>,
+    pub(super) peck_nm: Option<i64>,
+    pub(super) has_dwell: bool,
+    pub(super) aside_nm: [Option<i64>; 3],
+}
+
+impl Sticky {
+    pub(super) const NONE: Self =
+        Self { r_nm: None, bottom_nm: None, peck_nm: None, has_dwell: false, aside_nm: [None; 3] };
+}
 
 /// A canned cycle with its repeats. Lengths in nanometres, places of the machine.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

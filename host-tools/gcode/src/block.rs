@@ -3,8 +3,8 @@
 use super::decimal::Units;
 use super::error::{Fault, GcodeErrorKind as Kind};
 use super::knowledge::{Effect, Oddity};
-use super::line::Word;
 use super::vocabulary::{self, GWord, Group, MWord, MotionMode, Shift};
+use super::word::Word;
 use gapkeeper::Plane;
 
 /// Most `M` words on a line (NISTIR 6556, 3.3.5).

@@ -8,11 +8,12 @@ use super::block::{self, Block, Letters};
 use super::decimal::Units;
 use super::error::{Fault, GcodeError};
 use super::expression::{self, Parameters};
-use super::knowledge::{Axes, Cause, Effect, Oddity, WordCount};
-use super::line::{Line, SETTING, Word};
-use super::motion::{Action, Position};
-use super::origin::Notes;
+use super::knowledge::{Axes, Cause, Effect, Notes, Oddity, WordCount};
+use super::line::Line;
+use super::motion::Action;
 use super::state::{EXTRUDER, State};
+use super::straight::Position;
+use super::word::{SETTING, Word};
 
 /// Most different names that are counted one by one; a broken file must not fill the memory.
 const COUNTED_NAMES: usize = 1000;
@@ -51,23 +52,24 @@ pub struct Interpreter {
 
 /// How the numbers of a line are meant, after it.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Modes {
+pub struct Modes {
     /// See [`Interpreter::units`].
-    pub(crate) units: Units,
+    pub units: Units,
     /// Whether the line moved X, Y and Z, and `E`, by changes rather than to places; its own `M2` may have ended that
     /// since.
-    pub(crate) moved_by_changes: [bool; 2],
+    pub moved_by_changes: [bool; 2],
     /// `E` of the line can be read in two ways.
-    pub(crate) is_e_unsure: bool,
-    /// Axes that are not known, before the line and after it.
-    pub(crate) lost_before: Axes,
-    pub(crate) lost: Axes,
+    pub is_e_unsure: bool,
+    /// Axes that are not known before the line, ...
+    pub lost_before: Axes,
+    /// ... and after it.
+    pub lost: Axes,
     /// `F` of a line under `G93`, in millionths; 0 for any other.
-    pub(crate) rate_millionths: u64,
+    pub rate_millionths: u64,
     /// See [`Interpreter::offset_nm`].
-    pub(crate) offset_nm: [i64; 4],
+    pub offset_nm: [i64; 4],
     /// See [`Interpreter::extruded_nm`].
-    pub(crate) extruded_nm: i64,
+    pub extruded_nm: i64,
 }
 
 impl Default for Interpreter {
@@ -105,7 +107,7 @@ impl Interpreter {
 
     /// The same for a caller who asks which axes are known: an arc from a place that is not known is not checked.
     #[must_use]
-    pub(crate) fn doubtful(mut self) -> Self {
+    pub fn doubtful(mut self) -> Self {
         self.state.is_doubtful = true;
         self
     }
@@ -227,11 +229,13 @@ impl Interpreter {
     }
 
     /// Where the machine is.
+    #[inline]
     pub fn position(&self) -> Position {
         self.state.position()
     }
 
     /// Axes that may stand elsewhere than [`Self::position`] tells.
+    #[inline]
     pub fn lost_axes(&self) -> Axes {
         self.state.lost
     }
@@ -243,6 +247,7 @@ impl Interpreter {
     }
 
     /// What was odd about the last line.
+    #[inline]
     pub fn oddities(&self) -> &[Oddity] {
         &self.notes
     }
@@ -273,7 +278,8 @@ impl Interpreter {
     }
 
     /// What a writer of the last line has to know.
-    pub(crate) fn modes(&self) -> Modes {
+    #[inline]
+    pub fn modes(&self) -> Modes {
         let State { units, moved_by_changes, is_e_unsure, lost_before, lost, rate_millionths, offset_nm, .. } =
             self.state;
         let extruded_nm = self.extruded_nm();

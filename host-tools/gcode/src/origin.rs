@@ -2,14 +2,11 @@
 
 use super::block::{self, Block, Letters};
 use super::error::{Fault, GcodeErrorKind as Kind};
-use super::knowledge::{Axes, Cause, Effect, Oddity};
+use super::knowledge::{Axes, Cause, Effect, Notes, Oddity};
 use super::motion::{Action, Home};
 use super::state::{AXES, EXTRUDER, State, named_axes};
 use super::vocabulary::{MotionMode, Shift};
 use gapkeeper::Plane;
-
-/// What is odd about a line beyond its words by themselves.
-pub(super) type Notes = Vec<Oddity>;
 
 impl State {
     /// Another tool stands elsewhere, and `E` is another's.

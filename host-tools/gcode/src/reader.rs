@@ -5,12 +5,9 @@ use std::io::Read;
 use super::error::{Fault, GcodeError, GcodeErrorKind as Kind};
 use super::lexer::{self, Frame};
 use super::line::{Held, Line};
-use super::window::NoLine;
-use crate::place::Place;
+use super::window::{LONGEST_LINE_BYTES, NoLine};
+use gapkeeper_text::Place;
 
-/// Most bytes of a line with its line end. NISTIR 6556, 3.3, allows 256 characters; comments of common practice, which
-/// hold pictures, are longer.
-pub const LONGEST_LINE_BYTES: usize = 1 << 20;
 const BYTE_ORDER_MARK: &[u8] = b"\xEF\xBB\xBF";
 
 /// How far a file that may be framed by `%` lines has come (NISTIR 6556, 3.1).

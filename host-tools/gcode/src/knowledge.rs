@@ -145,6 +145,9 @@ pub struct Oddity {
     pub is_known: bool,
 }
 
+/// What is odd about a line beyond its words by themselves.
+pub(super) type Notes = Vec<Oddity>;
+
 /// What an odd word may do.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Effect {

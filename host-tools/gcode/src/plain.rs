@@ -8,7 +8,7 @@ use wide::i8x16;
 
 use super::block::Letters;
 use super::digits;
-use super::line::Word;
+use super::word::Word;
 
 /// Bytes in which a plain line begins and ends.
 const WINDOW: usize = 48;

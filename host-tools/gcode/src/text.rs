@@ -7,7 +7,7 @@ const ALL: u64 = 0x0101_0101_0101_0101;
 
 /// Whole lines and the one that is being written, ready to be passed on in one piece.
 #[derive(Debug, Default)]
-pub(crate) struct Text {
+pub struct Text {
     /// What lies behind `end` means nothing: words are written by eight bytes at a time.
     bytes: Vec<u8>,
     end: usize,
@@ -16,31 +16,42 @@ pub(crate) struct Text {
 }
 
 impl Text {
-    pub(crate) fn as_bytes(&self) -> &[u8] {
+    /// All lines, and the present one as far as it goes.
+    pub fn as_bytes(&self) -> &[u8] {
         &self.bytes[..self.end]
     }
 
     /// The present line, as far as it goes.
-    pub(crate) fn line(&self) -> &[u8] {
+    #[inline]
+    pub fn line(&self) -> &[u8] {
         &self.bytes[self.line_start..self.end]
     }
 
     /// Takes whole lines that are not wanted as they are.
-    pub(crate) fn replace(&mut self, bytes: &[u8]) {
+    pub fn replace(&mut self, bytes: &[u8]) {
         self.clear();
         self.pass(bytes);
     }
 
-    pub(crate) fn len(&self) -> usize {
+    /// How many bytes they are.
+    #[inline]
+    pub fn len(&self) -> usize {
         self.end
     }
 
-    pub(crate) fn clear(&mut self) {
+    /// Whether nothing is written.
+    pub fn is_empty(&self) -> bool {
+        self.end == 0
+    }
+
+    /// Begins anew, with the memory that there is.
+    pub fn clear(&mut self) {
         (self.end, self.line_start) = (0, 0);
     }
 
     /// Ends the present line, unless nothing is on it.
-    pub(crate) fn end_line(&mut self, line_end: &[u8]) {
+    #[inline]
+    pub fn end_line(&mut self, line_end: &[u8]) {
         if self.end > self.line_start {
             match line_end {
                 // One byte is written faster than copied.
@@ -56,20 +67,22 @@ impl Text {
     }
 
     /// Adds bytes to the present line.
-    pub(crate) fn append(&mut self, bytes: &[u8]) {
+    #[inline]
+    pub fn append(&mut self, bytes: &[u8]) {
         self.make_room(bytes.len());
         self.bytes[self.end..self.end + bytes.len()].copy_from_slice(bytes);
         self.end += bytes.len();
     }
 
     /// Adds bytes as they are: whole lines, or the beginning of one, behind which a word stands without a blank.
-    pub(crate) fn pass(&mut self, bytes: &[u8]) {
+    pub fn pass(&mut self, bytes: &[u8]) {
         self.append(bytes);
         self.line_start = self.end;
     }
 
     /// Adds bytes behind a blank, unless they begin the line.
-    pub(crate) fn raw(&mut self, bytes: &[u8]) {
+    #[inline]
+    pub fn raw(&mut self, bytes: &[u8]) {
         if self.end > self.line_start {
             self.append(b" ");
         }
@@ -79,7 +92,7 @@ impl Text {
     /// Adds a word behind a blank, unless it begins the line. Its number is in millionths; zeros at the end of the
     /// fraction are not written.
     #[inline]
-    pub(crate) fn word(&mut self, letter: u8, negative: bool, millionths: u64) {
+    pub fn word(&mut self, letter: u8, negative: bool, millionths: u64) {
         self.make_room(WORD_ROOM);
         let Some(room) = self.bytes[self.end..].first_chunk_mut::<WORD_ROOM>() else { return };
         let mut length = usize::from(self.end > self.line_start);

@@ -5,8 +5,8 @@ use std::ops::Range;
 use super::decimal::{Decimal, DecimalError};
 use super::error::{Fault, GcodeErrorKind as Kind};
 use super::expression;
-use super::line::{SETTING, Word};
 use super::vocabulary;
+use super::word::{SETTING, Word};
 
 /// Most digits of a line number on a line without a check value (NISTIR 6556, 3.3.1).
 const LINE_NUMBER_DIGITS: usize = 5;
@@ -138,17 +138,18 @@ fn begins_macro(line: &[u8], at: usize) -> bool {
 }
 
 /// The number of a line that carries one and a check value, and where the two stand.
-pub(crate) struct Numbered {
-    pub(crate) number: u32,
+pub struct Numbered {
+    /// The number.
+    pub number: u32,
     /// The digits of the number.
-    pub(crate) digits: Range<usize>,
+    pub digits: Range<usize>,
     /// The check value with its `*`.
-    pub(crate) check_value: Range<usize>,
+    pub check_value: Range<usize>,
 }
 
 impl Numbered {
     /// Reads a line; none if it has no number, no check value, or cannot be read.
-    pub(crate) fn read(line: &[u8]) -> Option<Self> {
+    pub fn read(line: &[u8]) -> Option<Self> {
         let first = line.iter().position(|byte| !matches!(byte, b' ' | b'\t' | b'/'))?;
         if !matches!(line[first], b'n' | b'N') {
             return None;

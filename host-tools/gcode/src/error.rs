@@ -4,8 +4,8 @@ use std::fmt;
 use std::io;
 
 use super::decimal::DecimalError;
-use crate::place::Place;
-use crate::printed::one_line;
+use gapkeeper_text::Place;
+use gapkeeper_text::printed::one_line;
 
 /// A mistake in a G-code file: where, what, and what to do about it.
 ///

@@ -10,6 +10,8 @@
 //! Nothing is guessed: a contradiction or a parameter without a value is an error with its place and a remedy, and an axis
 //! that may be elsewhere than the program says is told. Nothing is lost: a line that is not understood (an unknown word, a
 //! macro) still has its bytes, and is counted.
+#![forbid(unsafe_code)]
+#![deny(missing_docs)]
 
 mod arc;
 mod block;
@@ -30,23 +32,32 @@ mod plain;
 mod reader;
 mod sequence;
 mod state;
+mod straight;
 mod text;
 mod vocabulary;
 mod window;
+mod word;
 mod writer;
 
 pub use cycle::Cycle;
-pub(crate) use decimal::FARTHEST_NM;
 pub use decimal::{Decimal, DecimalError, Units};
 pub use error::{GcodeError, GcodeErrorKind};
 pub use gapkeeper::Plane;
 pub use interpreter::Interpreter;
-pub(crate) use interpreter::Modes;
 pub use knowledge::{Axes, Cause, Effect, Oddity, WordCount};
-pub(crate) use lexer::Numbered;
-pub(crate) use line::KeptLines;
-pub use line::{Line, Word};
-pub use motion::{Action, ArcMotion, ArcShape, Home, Position, Straight};
-pub use reader::{LONGEST_LINE_BYTES, Reader};
-pub(crate) use text::Text;
+pub use line::Line;
+pub use motion::{Action, ArcMotion, ArcShape, Home};
+pub use reader::Reader;
+pub use straight::{Position, Straight};
+pub use window::LONGEST_LINE_BYTES;
+pub use word::Word;
 pub use writer::{Move, Writer};
+
+/// What a program needs that writes a job anew, line by line.
+pub mod rewriting {
+    pub use crate::decimal::FARTHEST_NM;
+    pub use crate::interpreter::Modes;
+    pub use crate::lexer::Numbered;
+    pub use crate::line::KeptLines;
+    pub use crate::text::Text;
+}

@@ -3,27 +3,12 @@
 use gapkeeper::Plane;
 
 use super::block::Block;
-use super::cycle::{Cycle, MOST_PECKS};
+use super::cycle::{Cycle, MOST_PECKS, Sticky};
 use super::decimal::within_reach;
 use super::error::{Fault, GcodeErrorKind as Kind};
 use super::knowledge::Axes;
-use super::motion::Position;
 use super::state::{AXES, State, plane_axes};
-
-/// Numbers that a cycle's lines share.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Sticky {
-    r_nm: Option<i64>,
-    bottom_nm: Option<i64>,
-    peck_nm: Option<i64>,
-    has_dwell: bool,
-    aside_nm: [Option<i64>; 3],
-}
-
-impl Sticky {
-    pub(super) const NONE: Self =
-        Self { r_nm: None, bottom_nm: None, peck_nm: None, has_dwell: false, aside_nm: [None; 3] };
-}
+use super::straight::Position;
 
 impl State {
     /// A line of a cycle; `begins` where another cycle or motion stood before.

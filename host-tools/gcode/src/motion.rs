@@ -3,29 +3,7 @@
 use gapkeeper::Plane;
 
 use super::cycle::Cycle;
-
-/// A place in machine coordinates: what the program says, with the shifts of `G92` applied.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
-pub struct Position {
-    /// X, to the right.
-    pub x_nm: i64,
-    /// Y, to the back.
-    pub y_nm: i64,
-    /// Z, up.
-    pub z_nm: i64,
-}
-
-impl Position {
-    /// X, Y and Z in micrometres, rounded half away from zero; none if one does not fit (beyond 2147 m).
-    #[inline]
-    pub fn to_um(self) -> Option<[i32; 3]> {
-        let um = |nm: i64| {
-            let half = if nm < 0 { -500 } else { 500 };
-            i32::try_from(nm.saturating_add(half) / 1000).ok()
-        };
-        Some([um(self.x_nm)?, um(self.y_nm)?, um(self.z_nm)?])
-    }
-}
+use super::straight::{Position, Straight};
 
 /// What one line does. Everything in machine coordinates, nanometres.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -46,21 +24,6 @@ pub enum Action {
     Dwell,
     /// `M2` or `M30` on a line that does nothing else.
     End,
-}
-
-/// A straight move.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Straight {
-    /// `G0`: as fast as the machine likes, whatever the feed.
-    pub rapid: bool,
-    /// Where it starts.
-    pub start: Position,
-    /// Where it ends; the same place when only `E` changes.
-    pub end: Position,
-    /// Change of `E`; negative draws back.
-    pub extruded_nm: i64,
-    /// Feed along the path per minute; none before the first `F`, or under `G93`.
-    pub feed_nm_min: Option<u64>,
 }
 
 /// An arc, a full circle or a helix.
@@ -113,19 +76,4 @@ pub struct Home {
     pub start: Position,
     /// Zero on the homed axes, unchanged on the others.
     pub end: Position,
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn micrometres_round_half_away_from_zero() {
-        let position = Position { x_nm: 1_500, y_nm: -1_500, z_nm: 1_499 };
-        assert_eq!(position.to_um(), Some([2, -2, 1]));
-        let far = Position { x_nm: 2_147_483_647_499, ..Position::default() };
-        assert_eq!(far.to_um(), Some([i32::MAX, 0, 0]));
-        let too_far = Position { x_nm: 2_147_483_647_500, ..Position::default() };
-        assert_eq!(too_far.to_um(), None);
-    }
 }

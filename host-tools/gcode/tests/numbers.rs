@@ -2,7 +2,7 @@
 
 #![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
 
-use gapkeeper_host_tools::gcode::{Decimal, DecimalError, Units};
+use gapkeeper_gcode::{Decimal, DecimalError, Units};
 use proptest::prelude::*;
 
 fn cases(count: u32) -> ProptestConfig {
