@@ -122,6 +122,7 @@ pub fn save(scenario: &Scenario, found: &SurveyOutcome, path: &Path) -> anyhow::
             closure_accepted: found.grid.closure_accepted,
             surface: found.grid.surface,
         }),
+        lowest_machine_z_um: Some(lowest_um(scenario)),
     };
     let by_um = raised_um(found) + scenario.bed.raised_um.0;
     let note = note_path(path);
