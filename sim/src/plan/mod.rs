@@ -272,7 +272,7 @@ impl Plan {
         serde_json::to_string_pretty(self).map_or_else(|error| error.to_string(), |text| text + "\n")
     }
 
-    /// The plan as a table for a terminal, the advice last.
+    /// The plan for a terminal: the advice, then the table.
     pub fn text(&self) -> String {
         table::text(self)
     }
