@@ -8,6 +8,8 @@ const CHARACTER_WIDTH: f64 = 0.52;
 const TITLE_SIZE: f64 = 20.0;
 const ABOUT_SIZE: f64 = 12.0;
 const LINE: f64 = 25.0;
+const MOST_TITLE_LINES: usize = 4;
+const MOST_ABOUT_LINES: usize = 4;
 const FIRST_LINE: f64 = 34.0;
 
 /// Width of a text in px, wide enough for the usual fonts without serifs.
@@ -66,7 +68,10 @@ pub struct Heading {
 impl Heading {
     /// A heading for this width.
     pub fn new(title: &str, about: &str, width: f64) -> Self {
-        Self { title: wrapped(title, TITLE_SIZE, width, 2), about: wrapped(about, ABOUT_SIZE, width, 2) }
+        Self {
+            title: wrapped(title, TITLE_SIZE, width, MOST_TITLE_LINES),
+            about: wrapped(about, ABOUT_SIZE, width, MOST_ABOUT_LINES),
+        }
     }
 
     /// Px from the upper border of the picture to the last base line.

@@ -6,6 +6,7 @@
 pub mod contours;
 pub mod frame;
 pub mod heading;
+mod lettering;
 pub mod levels;
 pub mod line_labels;
 pub mod marks;
@@ -14,6 +15,7 @@ mod png;
 pub mod svg;
 pub mod vision;
 
+pub use lettering::FontError;
 pub use png::{PictureError, png};
 
 /// A regular field of values: rows along X, the first row at the smallest Y.

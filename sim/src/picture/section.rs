@@ -67,7 +67,7 @@ pub fn section_svg(outcome: &Outcome, title: &str) -> String {
 fn gap(outcome: &Outcome, run: Run) -> Option<Gap> {
     let place = outcome.runs.get(run as usize)?.first_layer.errors?.worst;
     let asked_um = place.z_mm * 1000.0;
-    let gap_um = asked_um + place.gap_error_um;
+    let gap_um = place.gap_um();
     let class = if outcome.lays {
         Class::of(gap_um, asked_um, outcome.tolerance_um)
     } else {
