@@ -67,11 +67,10 @@ impl<const CAPACITY: usize> Correction<CAPACITY> {
     ///
     /// # Errors
     /// [`CorrectionError::Shift`] beyond [`MAX_HEIGHT_UM`] either way.
-    pub fn with_shift(self, shift_um: i32) -> Result<Self, CorrectionError> {
-        if shift_um.unsigned_abs() > MAX_HEIGHT_UM.unsigned_abs().into() {
-            return Err(CorrectionError::Shift { shift_um });
-        }
-        Ok(Self { datum_um: shift_um + self.grid.mean_um(), ..self })
+    pub fn with_shift(mut self, shift_um: i32) -> Result<Self, CorrectionError> {
+        Self::check(&self.grid, shift_um, None)?;
+        self.set_shift(shift_um);
+        Ok(self)
     }
 
     /// The same with a fade.
@@ -80,12 +79,32 @@ impl<const CAPACITY: usize> Correction<CAPACITY> {
     /// [`CorrectionError::FadeTooShort`] unless the fade is longer than the shape is high, without which machine
     /// height would not increase with logical height.
     pub fn with_fade(self, fade: Fade) -> Result<Self, CorrectionError> {
-        let (lowest_um, highest_um) = self.grid.shape_range_um();
+        Self::check(&self.grid, 0, Some(fade))?;
+        Ok(Self { fade: Some(fade), ..self })
+    }
+
+    /// Whether a grid takes shift and fade, before it is moved: on a small chip a second one would not fit the stack.
+    pub(crate) fn check(grid: &HeightGrid<CAPACITY>, shift_um: i32, fade: Option<Fade>) -> Result<(), CorrectionError> {
+        if shift_um.unsigned_abs() > MAX_HEIGHT_UM.unsigned_abs().into() {
+            return Err(CorrectionError::Shift { shift_um });
+        }
+        let Some(fade) = fade else { return Ok(()) };
+        let (lowest_um, highest_um) = grid.shape_range_um();
         let shape_um = lowest_um.unsigned_abs().max(highest_um.unsigned_abs());
         if shape_um >= fade.range_um() {
             return Err(CorrectionError::FadeTooShort { shape_um, range_um: fade.range_um() });
         }
-        Ok(Self { fade: Some(fade), ..self })
+        Ok(())
+    }
+
+    /// Sets what [`Self::check`] has found right.
+    pub(crate) fn set(&mut self, shift_um: i32, fade: Option<Fade>, lowest_machine_z_um: i32) {
+        self.set_shift(shift_um);
+        (self.fade, self.lowest_machine_z_um) = (fade, lowest_machine_z_um);
+    }
+
+    fn set_shift(&mut self, shift_um: i32) {
+        self.datum_um = shift_um + self.grid.mean_um();
     }
 
     /// The same with a machine height below which no piece of a move may end.

@@ -15,7 +15,7 @@ pub use status::Status;
 
 use crate::arc::{Arc, ArcError, Chords};
 use crate::bank::{Bank, Choice, Unusable};
-use crate::correction::{Correction, CorrectionError};
+use crate::correction::Correction;
 use crate::grid::{GridError, HeightGrid};
 use crate::record::RecordError;
 use crate::split::{Move, Piece, Point, SplitError};
@@ -310,10 +310,17 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         choice: Choice,
         bed_temperature_c: i16,
     ) -> Result<(), KeeperError> {
-        let nodes = Self::nodes(grid).map_err(|error| KeeperError::Unusable(Unusable::Grid(error)))?;
-        let correction =
-            self.correction(nodes, grid).map_err(|error| KeeperError::Unusable(Unusable::Correction(error)))?;
-        (self.in_force, self.last_choice) = (Some(InForce { correction, choice, bed_temperature_c }), choice);
+        let nodes = match Self::nodes(grid) {
+            Ok(nodes) => nodes,
+            Err(error) => return Err(KeeperError::Unusable(Unusable::Grid(error))),
+        };
+        let (shift_um, fade) = (grid.shift_um.into(), grid.fade);
+        Correction::check(&nodes, shift_um, fade)
+            .map_err(|error| KeeperError::Unusable(Unusable::Correction(error)))?;
+        let in_force = InForce { correction: Correction::new(nodes), choice, bed_temperature_c };
+        let in_force = self.in_force.insert(in_force);
+        in_force.correction.set(shift_um, fade, self.settings.lowest_machine_z_um);
+        self.last_choice = choice;
         Ok(())
     }
 
@@ -328,19 +335,5 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
     #[inline(never)]
     fn bilinear(grid: &StoredGrid<STATIONS>) -> Result<HeightGrid<NODES>, GridError> {
         HeightGrid::new(grid.grid.lattice(), grid.grid.nodes_um())
-    }
-
-    #[inline(never)]
-    fn correction(
-        &self,
-        nodes: HeightGrid<NODES>,
-        grid: &StoredGrid<STATIONS>,
-    ) -> Result<Correction<NODES>, CorrectionError> {
-        let correction = Correction::new(nodes).with_lowest_machine_z(self.settings.lowest_machine_z_um);
-        let correction = correction.with_shift(grid.shift_um.into())?;
-        match grid.fade {
-            Some(fade) => correction.with_fade(fade),
-            None => Ok(correction),
-        }
     }
 }

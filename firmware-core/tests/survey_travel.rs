@@ -132,6 +132,9 @@ impl<'a> Machine<'a> {
         let SurveySettings { detent_um, coarse_um, feeler_um, lowest_um, .. } = self.settings;
         let (before_um, gap_um) = (self.z_um, self.gap_um());
         let order = self.survey.handle(SurveyEvent::Turned { detents });
+        if detents == 0 && order == Order::Wait {
+            return Ok(());
+        }
         let Order::Step { z_um } = order else { return Err(format!("{order:?} for a turn")) };
         let _ = self.survey.handle(SurveyEvent::Arrived);
         self.z_um = z_um;
@@ -437,8 +440,11 @@ proptest! {
                 match machine.survey.prompt() {
                     Prompt::SetGap { .. } | Prompt::LookAgain { .. } => machine.act(hand)?,
                     Prompt::Closure { .. } => {
-                        let again = matches!(hand, Hand::GoesBack);
-                        machine.event(if again { SurveyEvent::Back } else { SurveyEvent::Pressed })?;
+                        if matches!(hand, Hand::GoesBack) {
+                            // All stations anew.
+                            machine.event(SurveyEvent::Back)?;
+                        }
+                        machine.event(SurveyEvent::Pressed)?;
                     }
                     Prompt::Done { .. } => break,
                     prompt => return Err(format!("{prompt:?}")),

@@ -34,6 +34,7 @@ fn four_points() -> GridDocument {
         fade: None,
         bed_temperature_c: None,
         survey: None,
+        lowest_machine_z_um: None,
     }
 }
 

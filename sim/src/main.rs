@@ -310,6 +310,7 @@ fn write_and_print(
 impl OutputOptions {
     fn settings<'a>(&self, setup: &'a Setup) -> Settings<'a> {
         Settings {
+            advise: true,
             tolerance_um: self.tolerance_um,
             first_layer_heights: self.first_layer_mm.unwrap_or_default(),
             sample_step_mm: self.sample_step_mm,

@@ -1,5 +1,5 @@
 // A whole survey, by a machine that measures a bed given as a function; the grid that comes of it is saved in an EEPROM on
-// I2C and loaded again after a restart.
+// I2C, step by step while somebody turns the knob, and loaded again after a restart.
 //
 //     c++ -std=c++11 -I include examples/survey.cpp libgapkeeper_c_api.a -lpthread -ldl -lm -o survey
 #include "gapkeeper.h"
@@ -121,6 +121,66 @@ const GapkeeperI2cEeprom eeprom = {
     &part, bus_write, bus_write_read, bus_delay_us, Part::CAPACITY, Part::PAGE, 1000,
     {Part::PAGE, Part::SLOT, GAPKEEPER_SLOT_COUNT}, 10, 0x50, 2};
 
+extern "C" uint8_t panel_pin(void *context, uint8_t pin);
+
+// A panel whose knob is turned by three clicks after it has stood still; nobody presses, and the limit switch is free.
+class Panel {
+public:
+    GapkeeperResult init()
+    {
+        GapkeeperPanelSettings settings;
+        gapkeeper_panel_settings_default(&settings);
+        settings.context = this;
+        settings.read_pin = panel_pin;
+        const GapkeeperResult result = gapkeeper_panel_init(&storage_, sizeof storage_, &settings);
+        pass(STANDS_MS);
+        return result;
+    }
+
+    // What a timer's interrupt does each millisecond.
+    void pass(uint32_t ms)
+    {
+        for (; ms > 0; --ms) {
+            now_ms_ += 1;
+            gapkeeper_panel_poll(&storage_, now_ms_);
+        }
+    }
+
+    // What waits for the main loop.
+    long detents()
+    {
+        long detents = 0;
+        GapkeeperPanelEvent taken;
+        while (gapkeeper_panel_take(&storage_, &taken) == GAPKEEPER_RESULT_OK) {
+            detents += taken.event.detents;
+        }
+        return detents;
+    }
+
+    uint8_t level(uint8_t pin) const
+    {
+        const uint32_t turned_ms = now_ms_ - STANDS_MS;
+        const uint32_t quarter = now_ms_ > STANDS_MS && turned_ms < 3 * CLICK_MS ? turned_ms * 4 / CLICK_MS % 4 : 0;
+        switch (pin) {
+        case GAPKEEPER_PIN_KNOB_A:
+            return quarter == 1 || quarter == 2;
+        case GAPKEEPER_PIN_KNOB_B:
+            return quarter == 2 || quarter == 3;
+        default:
+            return pin == GAPKEEPER_PIN_BUTTON;
+        }
+    }
+
+private:
+    static const uint32_t STANDS_MS = 1100;
+    static const uint32_t CLICK_MS = 20;
+
+    GapkeeperPanel storage_;
+    uint32_t now_ms_ = 0;
+};
+
+extern "C" uint8_t panel_pin(void *context, uint8_t pin) { return static_cast<const Panel *>(context)->level(pin); }
+
 // A keeper that owns its storage, and its memory.
 class Keeper {
 public:
@@ -145,10 +205,18 @@ public:
         return is_ok();
     }
 
-    bool save()
+    // One access to the memory in each step, and the main loop goes on in between.
+    bool save(Panel &panel)
     {
-        GapkeeperSaveReport report;
-        return check(gapkeeper_save(&storage_, &memory_, &report));
+        if (!check(gapkeeper_store_begin(&store_, sizeof store_, &memory_))) {
+            return false;
+        }
+        GapkeeperResult step = GAPKEEPER_RESULT_OK;
+        while (step == GAPKEEPER_RESULT_OK) {
+            step = gapkeeper_save_step(&storage_, &store_);
+            panel.pass(5);
+        }
+        return check(step == GAPKEEPER_RESULT_END ? GAPKEEPER_RESULT_OK : step);
     }
 
     GapkeeperResult result() const { return result_; }
@@ -172,6 +240,7 @@ private:
 
     GapkeeperKeeper storage_;
     GapkeeperMemory memory_;
+    GapkeeperStore store_;
     GapkeeperResult result_;
 };
 
@@ -273,9 +342,11 @@ GapkeeperResult measure(const GapkeeperSettings &settings)
 {
     Keeper keeper(settings);
     GapkeeperChoice choice;
-    if (keeper.check(gapkeeper_homed(keeper.storage(), &choice)) && survey(keeper)) {
+    Panel panel;
+    if (keeper.check(panel.init()) && keeper.check(gapkeeper_homed(keeper.storage(), &choice)) && survey(keeper)) {
         show_status(keeper.storage());
-        keeper.save();
+        keeper.save(panel);
+        show_number("detents turned meanwhile", panel.detents());
     }
     show_result(keeper.storage(), keeper.result());
     return keeper.result();

@@ -142,6 +142,27 @@
 #define GAPKEEPER_PANEL_WORDS 28
 #endif
 
+#if defined(GAPKEEPER_POINTER_16)
+/*
+ Words of 64 bits in a store's storage.
+ */
+#define GAPKEEPER_STORE_WORDS 44
+#endif
+
+#if defined(GAPKEEPER_POINTER_32)
+/*
+ Words of 64 bits in a store's storage.
+ */
+#define GAPKEEPER_STORE_WORDS 48
+#endif
+
+#if defined(GAPKEEPER_POINTER_64)
+/*
+ Words of 64 bits in a store's storage.
+ */
+#define GAPKEEPER_STORE_WORDS 56
+#endif
+
 /*
  Bytes of a keeper's storage.
  */
@@ -162,6 +183,11 @@
  */
 #define GAPKEEPER_PANEL_SIZE (GAPKEEPER_PANEL_WORDS * 8)
 
+/*
+ Bytes of a store's storage.
+ */
+#define GAPKEEPER_STORE_SIZE (GAPKEEPER_STORE_WORDS * 8)
+
 #if defined(GAPKEEPER_AVR)
 /*
  The storage's address is a multiple of this.
@@ -178,7 +204,7 @@
 
 /*
  How a call went. Everything but `OK`, `END` and `TRUNCATED` means that nothing was done, with two exceptions that say
- so: `gapkeeper_load` and `gapkeeper_begin_memory`, `gapkeeper_save`.
+ so: `gapkeeper_load` and `gapkeeper_begin_memory`, `gapkeeper_save` and `gapkeeper_save_step`.
  */
 enum GapkeeperResult
 #if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
@@ -190,7 +216,7 @@ enum GapkeeperResult
    */
   GAPKEEPER_RESULT_OK = 0,
   /*
-   No more pieces or chords.
+   No more pieces, chords or events; nothing left to save.
    */
   GAPKEEPER_RESULT_END = 1,
   /*
@@ -1463,6 +1489,16 @@ typedef struct GapkeeperSaveReport {
 } GapkeeperSaveReport;
 
 /*
+ Storage of a store; begin with `gapkeeper_store_begin`.
+ */
+typedef struct GapkeeperStore {
+  /*
+   Nothing to look at.
+   */
+  uint64_t opaque[GAPKEEPER_STORE_WORDS];
+} GapkeeperStore;
+
+/*
  What is hot, for whoever reaches under the nozzle or to the screws. All 0 while nothing is.
  */
 typedef struct GapkeeperCaution {
@@ -2008,12 +2044,44 @@ GapkeeperResult gapkeeper_begin_memory(struct GapkeeperKeeper *keeper,
  `GAPKEEPER_RESULT_OK`, all of it survives power loss. Else it returns the first failure, the report says what else was
  stored, and calling again is safe. The report is written unless a pointer or the memory's sizes are refused.
 
+ It waits for the memory all the while; `gapkeeper_save_step` does the same in pieces.
+
  # Safety
  As for `gapkeeper_load`.
  */
 GapkeeperResult gapkeeper_save(struct GapkeeperKeeper *keeper,
                                const struct GapkeeperMemory *memory,
                                struct GapkeeperSaveReport *report);
+
+/*
+ Makes a store for `gapkeeper_save_step`, whatever the storage held; nothing is read or written yet. Pass
+ `sizeof(GapkeeperStore)`. If it fails, the storage holds no store. What a save before had begun there ends as a power cut
+ would end it, and is still unsaved.
+
+ # Safety
+ `store` is null or may be written for `size` bytes; `memory` is null or has functions that do what [`GapkeeperMemory`]
+ says, as long as the store is used.
+ */
+GapkeeperResult gapkeeper_store_begin(struct GapkeeperStore *store,
+                                      size_t size,
+                                      const struct GapkeeperMemory *memory);
+
+/*
+ One step of a save: one access to the memory at most, and the main loop goes on in between. After
+ `GAPKEEPER_RESULT_OK` there is more to do, after `GAPKEEPER_RESULT_END` nothing is left. Whatever changes between two
+ steps is saved too, and a turned screw before all else.
+
+ Anything else is said once for each thing that could not be stored, and calling on goes on with the others. What failed
+ is tried again after `END`, so `END` with `unsaved` in the status means that something failed.
+
+ A step is a change of the keeper: take all pieces of a move before the next step. A step that is not called leaves what a
+ power cut would leave there.
+
+ # Safety
+ `keeper` is null or storage for a keeper; `store` is null or storage for a store, whose memory is still there.
+ */
+GapkeeperResult gapkeeper_save_step(struct GapkeeperKeeper *keeper,
+                                    struct GapkeeperStore *store);
 
 /*
  What a person should see during a survey, as numbers.

@@ -19,8 +19,6 @@ pub(crate) struct KeeperContent {
     /// Raised with every call that may change what pieces under way refer to.
     changes: u32,
     noted: Noted,
-    /// Of the settings, for a status by a bed temperature that the keeper has not been told yet.
-    window_nearest_c: u8,
     last_failure: Failure,
     keeper: Keeper,
 }
@@ -131,13 +129,12 @@ impl KeeperStorage {
 
     /// As if the keeper knew what was noted.
     pub(crate) fn status(&self) -> Status {
-        let status = self.keeper().status();
         // SAFETY: filled, and nobody else writes it now.
-        let (noted, window_nearest_c) = unsafe { ((*self.0.content()).noted, (*self.0.content()).window_nearest_c) };
-        let Some(bed_c) = noted.bed_c else { return status };
-        let is_off_temperature =
-            status.grid_bed_c.is_some_and(|grid_bed_c| grid_bed_c.abs_diff(bed_c) > window_nearest_c.into());
-        Status { bed_c, is_off_temperature, ..status }
+        let noted = unsafe { (*self.0.content()).noted };
+        match noted.bed_c {
+            Some(bed_c) => self.keeper().status_at(bed_c),
+            None => self.keeper().status(),
+        }
     }
 
     pub(crate) fn last_failure(&self) -> Failure {
@@ -210,7 +207,7 @@ unsafe fn init(
     let settings = unsafe { pointer::read(settings) }?;
     let keeper = new(settings.try_into()?)?;
     let (noted, last_failure) = (Noted::default(), GapkeeperResult::Ok.into());
-    storage.fill(KeeperContent { changes, noted, window_nearest_c: settings.window_nearest_c, last_failure, keeper });
+    storage.fill(KeeperContent { changes, noted, last_failure, keeper });
     Ok(())
 }
 

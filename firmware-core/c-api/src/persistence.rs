@@ -1,13 +1,13 @@
 //! What survives power: loading, beginning a memory, saving.
 
-use gapkeeper::{LoadError, LoadReport, SaveError};
+use gapkeeper::{LoadError, LoadReport, SaveError, Saving};
 
 use crate::GAPKEEPER_GRIDS;
 use crate::keeper::{Keeper, KeeperStorage};
 use crate::memory::{CallerMemory, CallerStore, GapkeeperMemory, MemoryFailure};
 use crate::pointer::{self, Answer, Plain};
 use crate::result::{Failure, GapkeeperResult, answer, store_code};
-use crate::storage::GapkeeperKeeper;
+use crate::storage::{Content, GapkeeperKeeper, GapkeeperStore, Storage};
 
 /// What loading found.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -103,6 +103,8 @@ unsafe fn load(
 /// `GAPKEEPER_RESULT_OK`, all of it survives power loss. Else it returns the first failure, the report says what else was
 /// stored, and calling again is safe. The report is written unless a pointer or the memory's sizes are refused.
 ///
+/// It waits for the memory all the while; `gapkeeper_save_step` does the same in pieces.
+///
 /// # Safety
 /// As for `gapkeeper_load`.
 #[unsafe(no_mangle)]
@@ -124,29 +126,97 @@ pub unsafe extern "C" fn gapkeeper_save(
     })
 }
 
+/// What a step of a save works with, in the caller's storage: a job goes on where the step before left it.
+pub(crate) struct StoreContent {
+    store: CallerStore,
+}
+
+impl Content for StoreContent {
+    type Opaque = GapkeeperStore;
+    const MAGIC: u32 = 0x4761_7053;
+}
+
+/// Makes a store for `gapkeeper_save_step`, whatever the storage held; nothing is read or written yet. Pass
+/// `sizeof(GapkeeperStore)`. If it fails, the storage holds no store. What a save before had begun there ends as a power cut
+/// would end it, and is still unsaved.
+///
+/// # Safety
+/// `store` is null or may be written for `size` bytes; `memory` is null or has functions that do what [`GapkeeperMemory`]
+/// says, as long as the store is used.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn gapkeeper_store_begin(
+    store: *mut GapkeeperStore,
+    size: usize,
+    memory: *const GapkeeperMemory,
+) -> GapkeeperResult {
+    answer(|| {
+        // SAFETY: as the caller promises.
+        let storage = unsafe { Storage::<StoreContent>::fresh(store, size) }?;
+        // SAFETY: as the caller promises.
+        let memory = unsafe { CallerMemory::new(pointer::read(memory)?) }?;
+        let store = CallerStore::new(memory).map_err(|error| store_code(&error))?;
+        storage.fill(StoreContent { store });
+        Ok(())
+    })
+}
+
+/// One step of a save: one access to the memory at most, and the main loop goes on in between. After
+/// `GAPKEEPER_RESULT_OK` there is more to do, after `GAPKEEPER_RESULT_END` nothing is left. Whatever changes between two
+/// steps is saved too, and a turned screw before all else.
+///
+/// Anything else is said once for each thing that could not be stored, and calling on goes on with the others. What failed
+/// is tried again after `END`, so `END` with `unsaved` in the status means that something failed.
+///
+/// A step is a change of the keeper: take all pieces of a move before the next step. A step that is not called leaves what a
+/// power cut would leave there.
+///
+/// # Safety
+/// `keeper` is null or storage for a keeper; `store` is null or storage for a store, whose memory is still there.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn gapkeeper_save_step(
+    keeper: *mut GapkeeperKeeper,
+    store: *mut GapkeeperStore,
+) -> GapkeeperResult {
+    answer(|| {
+        // SAFETY: as the caller promises.
+        let (storage, place) = unsafe { (KeeperStorage::filled(keeper)?, Storage::<StoreContent>::filled(store)?) };
+        place.mark_busy();
+        // SAFETY: filled and writable; nobody else looks at it while it is marked.
+        let store = unsafe { &mut (*place.content()).store };
+        let step = storage.try_change_alone(|keeper| keeper.save_step(store).map_err(failure));
+        place.mark_filled();
+        match step? {
+            Saving::Working => Ok(()),
+            Saving::Done => Err(GapkeeperResult::End),
+        }
+    })
+}
+
 /// The first failure, and all of them in the report.
 fn save(keeper: &mut Keeper, mut store: CallerStore, report: &mut GapkeeperSaveReport) -> Result<(), Failure> {
     let Err(error) = keeper.save(&mut store) else { return Ok(()) };
-    let for_all = |failure: Failure| {
-        let result = failure.code() as u8;
-        (GapkeeperSaveReport { setup: result, grids: [result; GAPKEEPER_GRIDS] }, failure)
-    };
-    let failure;
-    (*report, failure) = match error {
-        SaveError::NotLoaded => for_all(GapkeeperResult::NotLoaded.into()),
-        SaveError::WithoutMemory => for_all(GapkeeperResult::WithoutMemory.into()),
-        SaveError::Setup(error) => for_all(Failure::SaveSetup(error)),
-        SaveError::Grids(errors) => {
-            let mut first = None;
-            for ((place, result), error) in (0..).zip(&mut report.grids).zip(errors) {
-                if let Some(error) = error {
-                    *result = store_code(&error) as u8;
-                    first = first.or(Some(Failure::SaveGrid { place, error }));
-                }
-            }
-            (*report, first.unwrap_or(GapkeeperResult::Other.into()))
+    if let SaveError::Grids(errors) = &error {
+        for (result, error) in report.grids.iter_mut().zip(errors) {
+            *result = error.as_ref().map_or(GapkeeperResult::Ok, store_code) as u8;
         }
-        _ => for_all(GapkeeperResult::Other.into()),
-    };
+        return Err(failure(error));
+    }
+    let failure = failure(error);
+    let result = failure.code() as u8;
+    *report = GapkeeperSaveReport { setup: result, grids: [result; GAPKEEPER_GRIDS] };
     Err(failure)
+}
+
+/// Why something was not saved; of several grids the first.
+fn failure(error: SaveError<MemoryFailure, GAPKEEPER_GRIDS>) -> Failure {
+    match error {
+        SaveError::NotLoaded => GapkeeperResult::NotLoaded.into(),
+        SaveError::WithoutMemory => GapkeeperResult::WithoutMemory.into(),
+        SaveError::Setup(error) => Failure::SaveSetup(error),
+        SaveError::Grids(errors) => (0..)
+            .zip(errors)
+            .find_map(|(place, error)| Some(Failure::SaveGrid { place, error: error? }))
+            .unwrap_or(GapkeeperResult::Other.into()),
+        _ => GapkeeperResult::Other.into(),
+    }
 }

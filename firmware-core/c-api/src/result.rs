@@ -8,13 +8,13 @@ use gapkeeper::{GridError, KeeperError, LoadError, PlanError, SettingsError, Spl
 use crate::memory::MemoryFailure;
 
 /// How a call went. Everything but `OK`, `END` and `TRUNCATED` means that nothing was done, with two exceptions that say
-/// so: `gapkeeper_load` and `gapkeeper_begin_memory`, `gapkeeper_save`.
+/// so: `gapkeeper_load` and `gapkeeper_begin_memory`, `gapkeeper_save` and `gapkeeper_save_step`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[repr(u8)]
 pub enum GapkeeperResult {
     /// Done.
     Ok = 0,
-    /// No more pieces or chords.
+    /// No more pieces, chords or events; nothing left to save.
     End = 1,
     /// The text is longer than the buffer; as much as fits is there, with a terminating zero.
     Truncated = 2,
@@ -158,13 +158,13 @@ impl fmt::Display for GapkeeperResult {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
             Self::Ok => "done",
-            Self::End => "no more pieces",
+            Self::End => "nothing more to do",
             Self::Truncated => "text longer than its buffer: give a larger one",
             Self::NullPointer => "a pointer is null",
             Self::WrongSize => "a size does not fit: pass sizeof, and use the header that came with the library",
             Self::Misaligned => "a pointer is not aligned: use the header's types for storage",
             Self::NotInitialised => "storage not initialised: call init or begin first, and look at its result",
-            Self::Busy => "the keeper is at work: do not call it from a memory function",
+            Self::Busy => "at work: do not call from a memory function",
             Self::Changed => "the keeper was changed since the move began: begin again from the logical position",
             Self::UnknownKind => "a kind is none of those in the header",
             Self::NotHomed => return KeeperError::NotHomed.fmt(f),

@@ -1,6 +1,6 @@
 //! Storage that the caller owns: what C sees of it, and what stands in it.
 //!
-//! It begins with a magic word that tells a keeper, pieces and chords apart from one another and from memory that
+//! It begins with a magic word that tells keepers, pieces, chords, panels and stores apart from one another and from memory that
 //! nobody initialised.
 
 use core::ptr::NonNull;
@@ -41,6 +41,16 @@ pub const GAPKEEPER_PANEL_WORDS: usize = 20;
 #[cfg(target_pointer_width = "64")]
 pub const GAPKEEPER_PANEL_WORDS: usize = 28;
 
+/// Words of 64 bits in a store's storage.
+#[cfg(target_pointer_width = "16")]
+pub const GAPKEEPER_STORE_WORDS: usize = 44;
+/// Words of 64 bits in a store's storage.
+#[cfg(target_pointer_width = "32")]
+pub const GAPKEEPER_STORE_WORDS: usize = 48;
+/// Words of 64 bits in a store's storage.
+#[cfg(target_pointer_width = "64")]
+pub const GAPKEEPER_STORE_WORDS: usize = 56;
+
 /// Bytes of a keeper's storage.
 pub const GAPKEEPER_KEEPER_SIZE: usize = GAPKEEPER_KEEPER_WORDS * 8;
 
@@ -52,6 +62,9 @@ pub const GAPKEEPER_CHORDS_SIZE: usize = GAPKEEPER_CHORDS_WORDS * 8;
 
 /// Bytes of a panel's storage.
 pub const GAPKEEPER_PANEL_SIZE: usize = GAPKEEPER_PANEL_WORDS * 8;
+
+/// Bytes of a store's storage.
+pub const GAPKEEPER_STORE_SIZE: usize = GAPKEEPER_STORE_WORDS * 8;
 
 /// The storage's address is a multiple of this.
 #[cfg(target_arch = "avr")]
@@ -88,6 +101,13 @@ pub struct GapkeeperPanel {
     opaque: [u64; GAPKEEPER_PANEL_WORDS],
 }
 
+/// Storage of a store; begin with `gapkeeper_store_begin`.
+#[repr(C)]
+pub struct GapkeeperStore {
+    /// Nothing to look at.
+    opaque: [u64; GAPKEEPER_STORE_WORDS],
+}
+
 /// What can stand in storage.
 pub(crate) trait Content: Sized {
     /// The type that C knows.
@@ -96,7 +116,7 @@ pub(crate) trait Content: Sized {
     const MAGIC: u32;
 }
 
-/// The magic word of a keeper that is at work and may not be called.
+/// The magic word of a keeper or store that is at work and may not be called.
 const BUSY: u32 = 0x4761_7042;
 
 #[repr(C)]
@@ -194,6 +214,7 @@ mod tests {
     use crate::keeper::KeeperContent;
     use crate::motion::{ChordsContent, PiecesContent};
     use crate::panel::PanelContent;
+    use crate::persistence::StoreContent;
 
     /// Some room, so that the core may grow a little without a new header; not much, for memory is dear.
     #[test]
@@ -201,17 +222,36 @@ mod tests {
         fn sizes<C: Content>() -> (usize, usize) {
             (size_of::<Marked<C>>(), size_of::<C::Opaque>())
         }
-        let sizes =
-            [sizes::<KeeperContent>(), sizes::<PiecesContent>(), sizes::<ChordsContent>(), sizes::<PanelContent>()];
+        let sizes = [
+            sizes::<KeeperContent>(),
+            sizes::<PiecesContent>(),
+            sizes::<ChordsContent>(),
+            sizes::<PanelContent>(),
+            sizes::<StoreContent>(),
+        ];
         assert!(sizes.iter().all(|(needed, size)| needed <= size && size * 3 < needed * 4), "{sizes:?}");
-        let stated = [GAPKEEPER_KEEPER_SIZE, GAPKEEPER_PIECES_SIZE, GAPKEEPER_CHORDS_SIZE, GAPKEEPER_PANEL_SIZE];
+        let stated = [
+            GAPKEEPER_KEEPER_SIZE,
+            GAPKEEPER_PIECES_SIZE,
+            GAPKEEPER_CHORDS_SIZE,
+            GAPKEEPER_PANEL_SIZE,
+            GAPKEEPER_STORE_SIZE,
+        ];
         assert_eq!(sizes.map(|(_, size)| size), stated);
     }
 
     #[test]
     fn every_kind_has_its_own_magic_word() {
-        let mut words =
-            [KeeperContent::MAGIC, PiecesContent::MAGIC, ChordsContent::MAGIC, PanelContent::MAGIC, BUSY, 0, u32::MAX];
+        let mut words = [
+            KeeperContent::MAGIC,
+            PiecesContent::MAGIC,
+            ChordsContent::MAGIC,
+            PanelContent::MAGIC,
+            StoreContent::MAGIC,
+            BUSY,
+            0,
+            u32::MAX,
+        ];
         words.sort_unstable();
         assert!(words.windows(2).all(|pair| pair[0] != pair[1]));
     }

@@ -121,7 +121,7 @@ fn survey() -> String {
         };
         order = keeper.survey(event).expect("the survey goes on");
     }
-    printed += &format!("{}\n--\ndone\n--\ngrids loaded 1\n", keeper.status());
+    printed += &format!("{}\n--\ndetents turned meanwhile 3\ndone\n--\ngrids loaded 1\n", keeper.status());
     let stored = keeper.bank().grid(0).expect("the grid is in the bank");
     for (index, &height_um) in stored.grid.nodes_um().iter().enumerate() {
         let (x_um, y_um) = lattice.node_um((index % 4) as u8, (index / 4) as u8);

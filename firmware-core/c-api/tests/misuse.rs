@@ -320,7 +320,7 @@ fn texts_fit_their_buffers() {
     assert_eq!(set, GapkeeperResult::Unusable);
     assert!(s.text_of(set).contains("fades over 100 um"), "{}", s.text_of(set));
     // Of another result there is nothing but the general text.
-    assert_eq!(s.text_of(GapkeeperResult::Busy), "the keeper is at work: do not call it from a memory function");
+    assert_eq!(s.text_of(GapkeeperResult::Busy), "at work: do not call from a memory function");
     assert!(s.screen().len() < GAPKEEPER_SCREEN_TEXT_SIZE);
     let mut short = [0x55; 8];
     let result = call!(gapkeeper_status_text(&raw const s.keeper, short.as_mut_ptr(), 4));

@@ -21,7 +21,9 @@ fn source() -> String {
     let readme = read("README.md");
     let blocks: Vec<&str> =
         readme.split("```c\n").skip(1).map(|rest| rest.split("```").next().unwrap_or_default()).collect();
-    let [split, survey, memory, panel] = blocks[..] else { panic!("{} blocks of C in the README", blocks.len()) };
+    let [split, survey, steps, memory, panel] = blocks[..] else {
+        panic!("{} blocks of C in the README", blocks.len())
+    };
     format!(
         "#include \"gapkeeper.h\"
 void queue_straight_motion(GapkeeperPoint end, const int32_t *extra);
@@ -33,6 +35,10 @@ void block(GapkeeperMemory memory, GapkeeperMove motion) {{\n{split}}}
 void survey_block(GapkeeperMemory memory, GapkeeperLattice stations, int32_t z_um);
 void survey_block(GapkeeperMemory memory, GapkeeperLattice stations, int32_t z_um) {{
 static GapkeeperKeeper keeper; char text[GAPKEEPER_SCREEN_TEXT_SIZE]; GapkeeperResult result;\n{survey}}}
+void fetch_whole_moves_and_take_panel_events(void);
+GapkeeperResult steps_block(GapkeeperMemory memory);
+GapkeeperResult steps_block(GapkeeperMemory memory) {{ static GapkeeperKeeper keeper; GapkeeperResult result;
+{steps}return result; }}
 uint8_t read_byte(void *context, uint32_t address, uint8_t *byte);
 uint8_t write_byte(void *context, uint32_t address, uint8_t byte);
 GapkeeperResult memory_block(void);
@@ -81,7 +87,7 @@ fn the_macro_for_a_slots_size_is_right() {
 #[test]
 fn the_sizes_of_the_readme_are_those_of_the_header() {
     let (readme, header) = (read("README.md"), read("include/gapkeeper.h"));
-    let kinds = ["Keeper", "Pieces", "Chords", "Panel"];
+    let kinds = ["Keeper", "Pieces", "Chords", "Panel", "Store"];
     for (name, constant) in kinds.map(|kind| (format!("Gapkeeper{kind}"), kind.to_uppercase())) {
         let define = format!("#define GAPKEEPER_{constant}_WORDS ");
         let mut sizes: Vec<String> = header

@@ -9,6 +9,11 @@ use crate::survey::{Caution, Prompt, Survey};
 impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATIONS, NODES, GRIDS> {
     /// What a screen of four lines of twenty characters should show.
     pub fn status(&self) -> Status {
+        self.status_at(self.bed_c)
+    }
+
+    /// As if [`Self::temperature`] had told this bed temperature, for whoever may not change the keeper just now.
+    pub fn status_at(&self, bed_c: i16) -> Status {
         let in_force = self.in_force.as_ref();
         let grid_bed_c = in_force.map(|in_force| in_force.bed_temperature_c);
         Status {
@@ -17,10 +22,10 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
             homed: self.homed,
             choice: self.last_choice,
             in_force: in_force.is_some(),
-            bed_c: self.bed_c,
+            bed_c,
             grid_bed_c,
             is_off_temperature: grid_bed_c
-                .is_some_and(|grid_bed_c| grid_bed_c.abs_diff(self.bed_c) > self.settings.windows.nearest_c.into()),
+                .is_some_and(|grid_bed_c| grid_bed_c.abs_diff(bed_c) > self.settings.windows.nearest_c.into()),
             shift_um: in_force.map_or(0, |in_force| in_force.correction.shift_um()),
             unsaved: self.is_unsaved(),
         }

@@ -163,5 +163,5 @@ pub(super) fn on_lattice(
     // No distance is above the tolerance.
     let farthest_um = farthest_um as u32;
     let loss = (moved > 0).then_some(Loss::Snapped { points: moved, farthest_um });
-    Ok((GridDocument { grid, shift_um: 0, fade: None, bed_temperature_c: None, survey: None }, loss))
+    Ok((GridDocument::of_heights(grid), loss))
 }

@@ -9,7 +9,6 @@ mod advice;
 mod bound;
 mod chart;
 mod draw;
-mod footprint;
 mod table;
 
 use std::io::{BufRead, Seek};
@@ -22,13 +21,13 @@ use serde::Serialize;
 use crate::bed::{BedError, ModelledBed};
 use crate::controller::CAPACITY;
 use crate::first_layer::FirstLayerHeights;
+use crate::footprint::Footprint;
 use crate::outcome::Place;
 use crate::replay::ReplayError;
 use crate::scenario::{Count, Form, NotNegative, Scenario};
 pub(crate) use chart::SHOWS;
 pub use chart::chart_svg;
 use draw::{BothSurfaces, Drawn, draw};
-use footprint::Footprint;
 
 /// Version of the JSON plan; it rises when a key changes its meaning or goes away.
 pub const SCHEMA_VERSION: u32 = 2;
@@ -252,7 +251,7 @@ pub fn plan(
         scenario: scenario.name.clone(),
         tolerance_um: settings.tolerance_um,
         scenario_feel_um: scenario.measuring.feel_um.0,
-        first_layer_z_mm: footprint.z_um / 1000.0,
+        first_layer_z_mm: footprint.most_um() / 1000.0,
         printed_length_mm: footprint.length_mm(),
         spots: footprint.count(),
         draws: settings.draws,

@@ -26,6 +26,7 @@ const CAUTIONS: &str = "The model is not your machine. Bed and nozzle are hot en
 /// what to do before measuring where that was planned.
 pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Plan>) -> String {
     let (map, map_frame) = explorer_svg(outcome);
+    let lines = data::lines(&outcome.lines.lines);
     let title = format!("Gap of {} over {}", shortened(&outcome.job_name, 60), shortened(&outcome.scenario_name, 60));
     // The page's own head says what to do, so each picture's says what it shows.
     let overview = figure(MAP_SHOWS, &map_svg(outcome, ""));
@@ -37,13 +38,14 @@ pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Pla
         section("Faults and warnings", &warnings(outcome)),
         section("The gap at its worst", &places),
         section("Figures", &sheet("Figures of the three runs", &tables::figures(outcome))),
-        section("Look closer", &explorer(outcome, &map)),
+        section("Look closer", &explorer(outcome, &map, lines.len())),
         section("Along the path", &gap),
         section("Layer by layer", &(layers + &tables::layer(outcome))),
         squeeze.map_or_else(String::new, |squeeze| {
             let picture = figure(SQUEEZE_SHOWS, &squeeze_svg(outcome, squeeze, ""));
             section("Squeeze", &(picture + &sheet("Squeeze by class", &tables::squeeze(squeeze))))
         }),
+        section("Nearest and farthest", &tables::extremes(outcome)),
         section(
             "Worst places of the first layer",
             &format!("<div class=\"side-by-side\">\n{}</div>\n", tables::worst_places(outcome)),
@@ -70,7 +72,8 @@ pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Pla
 <body>
 <header>
 <h1>{title}</h1>
-<p class="verdict">{verdict}</p>
+<p class="verdict">{headline}</p>
+{actions}<p>{verdict}</p>
 <p class="soft">{origin}. Grid: {grid}.</p>
 </header>
 <main>
@@ -80,6 +83,7 @@ pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Pla
 <p>{CAUTIONS}</p>
 </footer>
 <script type="application/json" id="data">{data}</script>
+<script type="text/plain" id="lines">{lines}</script>
 <script>
 "use strict";
 {{
@@ -90,6 +94,8 @@ pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Pla
 "#,
         title = escaped(&title),
         style = include_str!("page.css"),
+        headline = escaped(&outcome.verdict.headline),
+        actions = actions(outcome),
         verdict = escaped(&words::verdict(outcome)),
         origin = escaped(&words::origin(outcome)),
         grid = escaped(&outcome.grid_origin),
@@ -103,6 +109,16 @@ fn section(heading: &str, content: &str) -> String {
     format!("<section>\n<h2>{heading}</h2>\n{content}</section>\n")
 }
 
+/// What to do, the best way first.
+fn actions(outcome: &Outcome) -> String {
+    let actions = &outcome.verdict.actions;
+    if actions.is_empty() {
+        return String::new();
+    }
+    let entries: String = actions.iter().map(|action| format!("<li>{}</li>\n", escaped(&action.line()))).collect();
+    format!("<ol class=\"actions\">\n{entries}</ol>\n")
+}
+
 fn warnings(outcome: &Outcome) -> String {
     let said = || outcome.faults.iter().chain(&outcome.warnings);
     if said().next().is_none() {
@@ -113,7 +129,7 @@ fn warnings(outcome: &Outcome) -> String {
 }
 
 /// The map with its probe and the two sections; the script fills in what moves.
-fn explorer(outcome: &Outcome, map: &str) -> String {
+fn explorer(outcome: &Outcome, map: &str, packed_bytes: usize) -> String {
     let bed = &outcome.surfaces.bed;
     let slider = |name: &str, label: &str, low: f64, step: f64, count: usize| {
         let high = low + step * count.saturating_sub(1) as f64;
@@ -151,8 +167,9 @@ fn explorer(outcome: &Outcome, map: &str) -> String {
 <noscript><p>Without scripts the map shows the run that would be used and does not move; the other pictures and tables are complete.</p></noscript>
 <fieldset class="scripted"><legend>Run</legend>
 {radios}</fieldset>
-<form id="find-line" class="scripted"><label for="line">Find job line</label><input type="number" id="line" min="1" step="1" required><button>Find</button>
-<p id="found-line" role="status"></p></form>
+<form id="find-line" class="scripted" novalidate><label for="line">Find job line</label><input type="text" inputmode="numeric" id="line" autocomplete="off"><button>Find</button>
+<p id="found-line" role="status"></p>
+<p class="soft">Every line of the first layer, {line_count} of them, in {line_kb} kB of this page.</p></form>
 <div class="explorer">
 <div class="sheet" id="probe-map" tabindex="0" role="application" aria-label="Map of the gap error; arrow keys move the probe" aria-describedby="readout">
 {map}</div>
@@ -167,6 +184,8 @@ fn explorer(outcome: &Outcome, map: &str) -> String {
             + &slider("y", "Y of the section", bed.y0_mm, bed.step_y_mm, bed.rows),
         charts = chart("along-x") + &chart("along-y"),
         tolerance = words::tolerance(outcome),
+        line_count = outcome.lines.lines.len(),
+        line_kb = packed_bytes.div_ceil(1000),
     )
 }
 
@@ -199,7 +218,7 @@ mod tests {
         assert!(!page.contains("<script>alert") && !page.contains("alert(1)</script>"));
         assert!(page.contains("&lt;script&gt;alert(1)&lt;/script&gt;"));
         // The data and the program, and nothing else.
-        assert_eq!((page.matches("<script").count(), page.matches("</script").count()), (2, 2));
+        assert_eq!((page.matches("<script").count(), page.matches("</script").count()), (3, 3));
     }
 
     #[test]

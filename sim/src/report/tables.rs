@@ -105,6 +105,45 @@ fn motion_rows(outcome: &Outcome) -> Vec<Row<'_>> {
     ]
 }
 
+/// Where the nozzle is nearest and farthest, the gap that is left there, and what it lacks to be good.
+pub(super) fn extremes(outcome: &Outcome) -> String {
+    let columns =
+        ["run", "", "job line", "X, mm", "Y, mm", "Z, mm", "gap left, µm", "gap error, µm", "class", "to be good"];
+    let head = columns.map(|name| format!("<th scope=\"col\">{name}</th>")).concat();
+    let mut html = format!(
+        "<div class=\"sheet\" tabindex=\"0\" role=\"region\" aria-label=\"Nearest and farthest places\"><table class=\"places\">\n<caption>Nearest and farthest place of each run</caption>\n<thead><tr>{head}</tr></thead>\n<tbody>\n"
+    );
+    for run in &outcome.runs {
+        let Some(errors) = run.first_layer.errors else {
+            html += &format!(
+                "<tr><th scope=\"row\">{}</th><td colspan=\"9\">nothing was judged</td></tr>\n",
+                run.run.label()
+            );
+            continue;
+        };
+        for (what, place) in [("nearest", errors.nearest), ("farthest", errors.farthest)] {
+            let cells = [
+                what.to_owned(),
+                place.job_line.to_string(),
+                number(place.x_mm, 0.1),
+                number(place.y_mm, 0.1),
+                number(place.z_mm, 0.01),
+                signed(place.gap_um(), 0.1),
+                signed(place.gap_error_um, 0.1),
+                outcome.measure.class(place.gap_error_um, place.z_mm * 1000.0).label().to_owned(),
+                match outcome.measure.lacks_um(place.gap_error_um, place.z_mm * 1000.0) {
+                    0.0 => "–".to_owned(),
+                    lacks_um if lacks_um > 0.0 => format!("raise by {} µm", number(lacks_um, 0.1)),
+                    lacks_um => format!("lower by {} µm", number(-lacks_um, 0.1)),
+                },
+            ]
+            .map(|text| format!("<td>{}</td>", escaped(&text)));
+            html += &format!("<tr><th scope=\"row\">{}</th>{}</tr>\n", run.run.label(), cells.concat());
+        }
+    }
+    html + "</tbody></table></div>\n"
+}
+
 /// The worst places of each run, a table for each.
 pub(super) fn worst_places(outcome: &Outcome) -> String {
     outcome.runs.iter().map(|run| places_of(run.run, &run.worst_places)).collect()

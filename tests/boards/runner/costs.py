@@ -71,6 +71,7 @@ def rows():
         ("stack: motion path, iterator included", single("stack")),
         ("of that, the iterator", single("split_bytes")),
         ("stack: a grid comes into force, 3×3 refined to 15×15", single("stack_restored")),
+        ("stack: example controller among its doubles, survey and job", single("stack_controller")),
         ("stack: C, `gapkeeper_init`", single("stack_c_init")),
         ("stack: C, `gapkeeper_load` over a byte EEPROM", single("stack_c_load")),
         ("stack: C, `gapkeeper_save` over a byte EEPROM", single("stack_c_save")),

@@ -27,6 +27,8 @@ static uint8_t write_cells(void *context, uint32_t slot, uint32_t offset, const 
     return GAPKEEPER_MEMORY_ANSWER_DONE;
 }
 
+void fetch_whole_moves_and_take_panel_events(void) {}
+
 uint8_t read_pin(void *context, uint8_t pin)
 {
     (void)context;

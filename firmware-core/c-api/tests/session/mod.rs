@@ -15,6 +15,8 @@ macro_rules! call {
     };
 }
 
+pub mod chip;
+
 /// Zeroed storage or an empty structure.
 pub fn zeroed<T>() -> T {
     // SAFETY: used for storage and structures of the C interface, which are integers and pointers that may be null.
@@ -62,6 +64,8 @@ pub struct Session {
     pub pieces: GapkeeperPieces,
     /// The arc under way.
     pub chords: GapkeeperChords,
+    /// The store of a save by steps.
+    pub store: GapkeeperStore,
 }
 
 impl Session {
@@ -83,7 +87,7 @@ impl Session {
     /// A homed keeper with the grid in force and a move and an arc begun.
     pub fn begun() -> Box<Self> {
         let mut session = Self::homed(&settings());
-        let Self { keeper, pieces, chords } = &mut *session;
+        let Self { keeper, pieces, chords, .. } = &mut *session;
         let keeper: *mut _ = keeper;
         let set = call!(gapkeeper_set_grid(keeper, &grid(), HEIGHTS_UM.as_ptr(), 9));
         assert_eq!(set, GapkeeperResult::Ok);

@@ -3,7 +3,8 @@
 #![no_std]
 #![no_main]
 
-use gapkeeper_board_image::line::digest_line;
+use gapkeeper_board_image::line::{digest_line, line};
+use gapkeeper_board_image::stack::deepest;
 use gapkeeper_board_image::{end, job_byte};
 use gapkeeper_board_programme::machine::{self, Cells, Fault, MachineController};
 
@@ -26,10 +27,10 @@ fn run() -> Result<(), Fault> {
     digest_line("survey", machine.motors().pieces(), machine.motors().digest());
     digest_line("memory", 0, cells.digest());
     let machine = machine::switched_on(controller, cells)?;
-    // On the AVR the doubles and the controller leave too little stack for an arc: the job stops at its first ones.
+    machine.scale_flow(false);
+    job(machine, "job")?;
+    // The AVR holds the job's beginning only, which does not fade.
     if cfg!(not(target_arch = "avr")) {
-        machine.scale_flow(false);
-        job(machine, "job")?;
         job(machine::switched_on(controller, cells)?, "scaled_job")?;
     }
     Ok(())
@@ -47,7 +48,11 @@ fn job(machine: &mut MachineController, name: &str) -> Result<(), Fault> {
 
 #[unsafe(no_mangle)]
 extern "C" fn board_main() {
-    if run().is_err() {
-        end(false);
-    }
+    // On the AVR the end of all data is near: a stack that reaches it fails the run.
+    let stack = deepest(|| {
+        if run().is_err() {
+            end(false);
+        }
+    });
+    line("stack_controller", &[stack]);
 }

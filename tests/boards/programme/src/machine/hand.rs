@@ -130,6 +130,7 @@ fn dragging_um(path: &Path) -> Option<i32> {
 
 /// A survey from a cold machine on. At the first station the limit switch is in the way, so the screws are turned and the
 /// survey begins anew.
+#[inline(never)]
 pub fn survey<M: SlotMemory>(controller: &mut MachineController, store: &mut ControllerStore<M>) -> Result<(), Fault> {
     for line in [&b"M140 S60\n"[..], b"M104 S200\n", b"G28\n"] {
         controller.line(line).map_err(|_| Fault::Controller)?;

@@ -98,8 +98,9 @@ fn new_controller() -> Result<MachineController, Fault> {
 /// [`Fault`] if anything on the way does not go as it should.
 #[inline(never)]
 pub fn measure(controller: &mut MachineController, cells: &Cells) -> Result<(), Fault> {
-    hand::survey(controller, &mut store(cells)?)?;
-    controller.save(&mut store(cells)?).map_err(|_| Fault::Store)
+    let store = &mut store(cells)?;
+    hand::survey(controller, store)?;
+    controller.save(store).map_err(|_| Fault::Store)
 }
 
 type MachineStore<'a> = ControllerStore<I2cEeprom<Eeprom<'a>, eeprom::NoDelay>>;
