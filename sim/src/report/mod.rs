@@ -205,7 +205,7 @@ mod tests {
         longest.layers = longest.layers.into_iter().cycle().take(2000).collect();
         longest.profile = longest.profile.into_iter().cycle().take(16_384).collect();
         let longest = html(&longest, None, None);
-        assert!(longest.len() < 1_200_000, "{} bytes", longest.len());
+        assert!(longest.len() < 1_000_000, "{} bytes", longest.len());
         for load in ["src=", "href", "url(", "@import", "fetch(", "XMLHttpRequest", "import("] {
             assert!(!page.contains(load), "{load}");
         }

@@ -7,6 +7,7 @@
 #![cfg(target_os = "linux")]
 
 mod browser;
+mod screens;
 
 use std::path::{Path, PathBuf};
 
