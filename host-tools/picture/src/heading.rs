@@ -5,9 +5,13 @@ use super::svg::{Svg, shortened};
 
 /// Mean width of a character by its height, in the usual fonts without serifs.
 const CHARACTER_WIDTH: f64 = 0.52;
+/// How much wider bold letters are.
+pub const BOLD: f64 = 1.1;
 const TITLE_SIZE: f64 = 20.0;
 const ABOUT_SIZE: f64 = 12.0;
 const LINE: f64 = 25.0;
+const MOST_TITLE_LINES: usize = 4;
+const MOST_ABOUT_LINES: usize = 4;
 const FIRST_LINE: f64 = 34.0;
 
 /// Width of a text in px, wide enough for the usual fonts without serifs.
@@ -25,7 +29,7 @@ fn words(text: &str) -> Vec<String> {
     let mut words: Vec<String> = Vec::new();
     for word in text.split_whitespace() {
         let is_unit =
-            ["%", "µm", "mm", "m", "°C"].contains(&word.trim_end_matches(|mark: char| ",;.:)".contains(mark)));
+            ["%", "µm", "mm", "m", "min", "°C"].contains(&word.trim_end_matches(|mark: char| ",;.:)".contains(mark)));
         match words.last_mut() {
             Some(last) if is_unit => {
                 last.push(' ');
@@ -66,7 +70,10 @@ pub struct Heading {
 impl Heading {
     /// A heading for this width.
     pub fn new(title: &str, about: &str, width: f64) -> Self {
-        Self { title: wrapped(title, TITLE_SIZE, width, 2), about: wrapped(about, ABOUT_SIZE, width, 2) }
+        Self {
+            title: wrapped(title, TITLE_SIZE * BOLD, width, MOST_TITLE_LINES),
+            about: wrapped(about, ABOUT_SIZE, width, MOST_ABOUT_LINES),
+        }
     }
 
     /// Px from the upper border of the picture to the last base line.

@@ -6,7 +6,9 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{anyhow, bail};
 use clap::Args;
+use gapkeeper_host_tools::check::{CheckReport, CheckSettings, check};
 use gapkeeper_host_tools::picture::png;
+use gapkeeper_host_tools::picture::svg::shortened;
 use gapkeeper_host_tools::printed::{name, one_line, print, print_bytes};
 use gapkeeper_host_tools::show::{map_svg, shaded, table};
 use gapkeeper_host_tools::{FileError, write_atomically};
@@ -42,20 +44,38 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
     let surface = document.surface_grid(choice.surface).map_err(|error| {
         anyhow!("{}: no refined surface: {error}\n  show the bilinear one (--surface bilinear)", name(&arguments.grid))
     })?;
+    let settings = CheckSettings { surface: arguments.surface.asked(), ..CheckSettings::default() };
+    let (advice, why) = advice(&check(&document, &settings));
+    let because = why.as_ref().map_or_else(String::new, |why| format!(": {why}"));
     if let (Some(path), Some(kind)) = (&arguments.out, kind) {
-        let title = arguments.grid.file_name().unwrap_or_default().to_string_lossy();
-        let svg = map_svg(&one_line(&title), &document.grid, &surface);
+        let name = arguments.grid.file_name().unwrap_or_default().to_string_lossy();
+        let about =
+            why.map_or_else(String::new, |why| format!("{why} · ").replace(" um", " µm")) + &shortened(&name, 40);
+        let svg = map_svg(&one_line(&advice), &one_line(&about), &document.grid, &surface);
         let bytes = match kind {
             Picture::Svg => svg.into_bytes(),
             Picture::Png => png(&svg, PNG_SCALE)?,
         };
         write_atomically(path, &bytes).map_err(FileError::output(path))?;
-        return Ok(print(&format!("surface: {choice}\n"))?);
+        return Ok(print(&format!("{advice}{because}\nsurface: {choice}\n"))?);
     }
     let is_coloured = io::stdout().is_terminal() && colour_is_welcome();
-    let text = format!("{}\n{}\nsurface: {choice}\n", table(&document.grid), shaded(&surface, is_coloured));
+    let heights = format!("{}\n{}", table(&document.grid), shaded(&surface, is_coloured));
+    let text = format!("{heights}\n{advice}{because}\nsurface: {choice}\n");
     // Numbers and our own colours: nothing of it comes from a file.
     Ok(print_bytes(text.as_bytes())?)
+}
+
+/// What to do first, and why: of what speaks against the grid, the gravest that was found first.
+fn advice(report: &CheckReport) -> (String, Option<String>) {
+    let gravest = report.verdicts.iter().rev().max_by_key(|verdict| verdict.finding.severity());
+    let Some(verdict) = gravest else { return ("Nothing speaks against this grid".to_owned(), None) };
+    let mut remedy = verdict.finding.remedy();
+    if let Some(first) = remedy.get_mut(..1) {
+        first.make_ascii_uppercase();
+    }
+    let place = verdict.place.map_or_else(String::new, |place| format!("{place}: "));
+    (remedy, Some(format!("{place}{}", verdict.finding)))
 }
 
 /// The common agreements: NO_COLOR with any value but an empty one, and a terminal that calls itself dumb.

@@ -2,26 +2,29 @@
 
 use gapkeeper::HeightGrid;
 
+use super::ramp::hex;
 use super::{colour, levels_um};
-use crate::flatness::places;
+use crate::flatness::{Flatness, places};
 use crate::picture::Field;
 use crate::picture::contours::{self, Xy};
 use crate::picture::frame::{Frame, Span, number};
+use crate::picture::heading::Heading;
 use crate::picture::levels::{self, LineKind, level_label};
 use crate::picture::line_labels::LabelPlaces;
 use crate::picture::marks::station;
 use crate::picture::palette::{INK, INK_SOFT};
-use crate::picture::svg::{Attributes, Svg, shortened};
+use crate::picture::svg::{Attributes, Svg};
 
 /// Samples of the surface along its longer side.
 const SAMPLES: f64 = 180.0;
 const LEFT: f64 = 70.0;
-const TOP: f64 = 84.0;
 /// The largest frame.
 const WIDEST: f64 = 640.0;
 const HIGHEST: f64 = 560.0;
 /// Room right of the frame and below it.
 const RIGHT: f64 = 40.0;
+/// Room for words even above a narrow bed.
+const LEAST_WIDTH: f64 = 460.0;
 const BELOW: f64 = 128.0;
 /// Most stations whose heights can be told apart in the picture.
 const MOST_LABELS: usize = 81;
@@ -35,8 +38,10 @@ const HALO: Attributes<'_> =
 
 /// One complete SVG: the surface in bands with contour lines, and the readings at their stations.
 ///
-/// Both axes have one scale. `name` tells what is shown, `surface` is what the machine would follow between `stations`.
+/// Both axes have one scale. The title says what to do, `name` what is shown and why; `surface` is what the machine would follow
+/// between `stations`.
 pub fn map_svg<const STATIONS: usize, const SURFACE: usize>(
+    title: &str,
     name: &str,
     stations: &HeightGrid<STATIONS>,
     surface: &HeightGrid<SURFACE>,
@@ -45,27 +50,15 @@ pub fn map_svg<const STATIONS: usize, const SURFACE: usize>(
     let (x, y) = (contours::span_x(&field), contours::span_y(&field));
     let px_per_mm = (WIDEST / (x.high - x.low)).min(HIGHEST / (y.high - y.low));
     let side = |span: Span| (span.high - span.low) * px_per_mm;
-    let frame = Frame { left: LEFT, top: TOP, width: side(x), height: side(y), x, y };
+    let width = (LEFT + side(x) + RIGHT).max(LEFT + LEAST_WIDTH + RIGHT);
+    let about = about(name, stations);
+    let heading = Heading::new(title, &about, width - LEFT - RIGHT);
+    let frame = Frame { left: LEFT, top: heading.bottom() + 24.0, width: side(x), height: side(y), x, y };
     let levels_um = levels_um(surface);
-
-    let lattice = stations.lattice();
-    let (lowest_um, highest_um) = stations.shape_range_um();
-    let (lowest_um, highest_um) = (lowest_um + stations.mean_um(), highest_um + stations.mean_um());
-    let about = format!(
-        "{} · {} × {} stations, from {} to {} µm",
-        shortened(name, 40),
-        lattice.columns,
-        lattice.rows,
-        number(lowest_um.into(), 1.0),
-        number(highest_um.into(), 1.0)
-    );
-    let title = "Height of the bed";
-    let width = (frame.right() + RIGHT).max(LEFT + 460.0);
     let mut svg = Svg::new(width, frame.bottom() + BELOW, title, &format!("Contour map, Y pointing up. {about}."));
-    svg.text(LEFT, 34.0, &[("font-size", &"20"), ("font-weight", &"600")], title);
-    svg.text(LEFT, 55.0, &[("fill", &INK_SOFT)], &about);
+    heading.draw(&mut svg, LEFT);
 
-    let band_colour = |band: usize| pale(colour(&levels_um, band));
+    let band_colour = |band: usize| hex(colour(&levels_um, band));
     levels::fill(&mut svg, &contours::rings(&field, &levels_um), band_colour, &frame);
     let marks: Vec<(Xy, i32)> = places(stations)
         .into_iter()
@@ -96,8 +89,27 @@ pub fn map_svg<const STATIONS: usize, const SURFACE: usize>(
     frame.axis_x(&mut svg, step, "X, mm");
     frame.axis_y(&mut svg, step, "Y, mm", number);
     let mark = if has_labels { "station with its reading" } else { "station" };
-    legend(&mut svg, &levels_um, mark, (LEFT, frame.bottom() + 64.0), (width - LEFT - RIGHT).min(460.0));
+    legend(&mut svg, &levels_um, mark, (LEFT, frame.bottom() + 64.0), (width - LEFT - RIGHT).min(LEAST_WIDTH));
     svg.finish()
+}
+
+/// What is shown: name, stations, heights, flatness.
+fn about<const STATIONS: usize>(name: &str, stations: &HeightGrid<STATIONS>) -> String {
+    let lattice = stations.lattice();
+    let (lowest_um, highest_um) = stations.shape_range_um();
+    let (lowest_um, highest_um) = (lowest_um + stations.mean_um(), highest_um + stations.mean_um());
+    let flatness = Flatness::of_grid(stations).map_or_else(String::new, |flatness| {
+        let [about_plane, zone] = [flatness.least_squares_um, flatness.minimum_zone_um].map(|um| number(um, 1.0));
+        format!(" · flatness {about_plane} µm about the least-squares plane, {zone} µm minimum zone")
+    });
+    format!(
+        "{}: height of the bed · {} × {} stations, from {} to {} µm{flatness}",
+        name,
+        lattice.columns,
+        lattice.rows,
+        number(lowest_um.into(), 1.0),
+        number(highest_um.into(), 1.0)
+    )
 }
 
 /// The surface sampled as densely as the eye asks, its own nodes at both ends.
@@ -137,17 +149,11 @@ fn field<const CAPACITY: usize>(surface: &HeightGrid<CAPACITY>) -> Field {
     }
 }
 
-/// Nearer to white, so that ink stays legible on it.
-fn pale(colorous::Color { r, g, b }: colorous::Color) -> String {
-    let [r, g, b] = [r, g, b].map(|part| 115 + (u16::from(part) * 140 + 127) / 255);
-    format!("#{r:02x}{g:02x}{b:02x}")
-}
-
 /// The bands side by side with the heights between them, and what the marks are.
 fn legend(svg: &mut Svg, levels_um: &[f64], mark: &str, (left, top): Xy, width: f64) {
     let part = width / (levels_um.len() + 1) as f64;
     for band in 0..=levels_um.len() {
-        let fill = pale(colour(levels_um, band));
+        let fill = hex(colour(levels_um, band));
         svg.rect(left + part * band as f64, top, part, 14.0, &[("fill", &fill)]);
     }
     svg.rect(left, top, width, 14.0, &[("fill", &"none"), ("stroke", &INK)]);
@@ -183,7 +189,7 @@ mod tests {
             (grid(15, 2, 100, |_, _| 0), "flat"),
             (grid(15, 15, 74_000, |u, v| if (u + v) % 2 == 0 { 8191 } else { -8191 }), "<script>&\"\u{1b}"),
         ] {
-            let svg = map_svg(name, &grid, &grid);
+            let svg = map_svg("Measure again: <b>", name, &grid, &grid);
             assert!(usvg::Tree::from_str(&svg, &usvg::Options::default()).is_ok(), "{name}");
             assert!(!svg.contains("NaN") && !svg.contains("<script") && !svg.contains("href"), "{name}");
         }
@@ -192,11 +198,14 @@ mod tests {
     #[test]
     fn stations_stand_where_they_are_with_their_readings() {
         let grid = grid(3, 2, 50_000, |u, v| 11 * u - 40 * v);
-        let svg = map_svg("plate", &grid, &grid);
+        let svg = map_svg("Raise the front", "plate", &grid, &grid);
         for reading in ["+11", "+22", "−40", "−29", "−18"] {
             assert!(svg.contains(&format!(">{reading}</text>")), "{reading}");
         }
         assert_eq!(svg.matches("class=\"station\"").count(), 4 * 6 + 4, "four strokes each, and the legend's");
-        assert!(svg.contains("3 × 2 stations, from −40 to 22 µm"), "{svg}");
+        for text in ["3 × 2 stations, from −40 to 22 µm", "Raise the front", "plate: height of the bed", "minimum zone"]
+        {
+            assert!(svg.contains(text), "{text}: {svg}");
+        }
     }
 }

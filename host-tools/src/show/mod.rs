@@ -3,6 +3,7 @@
 //! Everywhere X grows to the right and Y upwards, as one stands before the bed and looks down on it.
 
 mod map;
+mod ramp;
 mod text;
 
 use gapkeeper::HeightGrid;
@@ -35,11 +36,9 @@ fn band(levels_um: &[f64], height_um: f64) -> usize {
     levels_um.partition_point(|level| *level <= height_um)
 }
 
-/// Colour of a band, made for eyes that do not see all colours (cividis).
-fn colour(levels_um: &[f64], band: usize) -> colorous::Color {
-    let share = if levels_um.is_empty() { 0.5 } else { band as f64 / levels_um.len() as f64 };
-    // The darkest end is left out.
-    colorous::CIVIDIS.eval_continuous(0.1 + 0.9 * share)
+/// Colour of a band.
+fn colour(levels_um: &[f64], band: usize) -> ramp::Colour {
+    ramp::ramp(if levels_um.is_empty() { 0.5 } else { band as f64 / levels_um.len() as f64 })
 }
 
 #[cfg(test)]

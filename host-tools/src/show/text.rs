@@ -2,9 +2,9 @@
 
 use std::fmt::Write as _;
 
-use colorous::Color;
 use gapkeeper::HeightGrid;
 
+use super::ramp::Colour;
 use super::{band, colour, levels_um};
 
 /// One character for each band, from low to high: darker ink where the bed is higher.
@@ -82,7 +82,7 @@ fn ink(band: usize) -> char {
     INKS.get(band).copied().map_or('@', char::from)
 }
 
-fn painted(text: &str, Color { r, g, b }: Color, is_coloured: bool) -> String {
+fn painted(text: &str, [r, g, b]: Colour, is_coloured: bool) -> String {
     if !is_coloured {
         return text.to_owned();
     }

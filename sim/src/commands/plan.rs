@@ -82,7 +82,7 @@ pub fn run(arguments: Arguments) -> anyhow::Result<()> {
     let plan = plan(&scenario, &name, job, &settings)?;
     let mut text = plan.text();
     if let Some(folder) = &arguments.out {
-        let chart = chart_svg(&plan);
+        let chart = chart_svg(&plan, &plan.advice);
         let files = [
             ("plan.png", picture::png(&chart, 2.0)?),
             ("plan.svg", chart.into_bytes()),

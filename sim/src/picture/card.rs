@@ -1,6 +1,6 @@
 //! The card to be shown to others: before and after, one large percentage each, and what to do.
 
-use super::heading::{fitted, wrapped};
+use super::heading::{BOLD, fitted, wrapped};
 use super::map::{opened, small_map};
 use super::palette::{INK, INK_SOFT};
 use super::svg::{Attributes, Path, Svg};
@@ -39,9 +39,10 @@ impl Layout {
         let mut svg = Svg::new(self.width, self.height, title, &description);
         let inner = self.width - 2.0 * MARGIN;
         let mut y = 34.0;
-        for line in wrapped(title, self.title_size, inner, self.title_lines) {
-            y += self.title_size * 1.16;
-            svg.text(MARGIN, y, &[("font-size", &self.title_size), ("font-weight", &"600")], &line);
+        let (size, lines) = self.title(title, inner);
+        for line in lines {
+            y += size * 1.16;
+            svg.text(MARGIN, y, &[("font-size", &size), ("font-weight", &"600")], &line);
         }
         let top = y + 36.0;
         let room = self.height - FOOT - top;
@@ -59,6 +60,15 @@ impl Layout {
         }
         self.foot(&mut svg, outcome, inner);
         svg.finish()
+    }
+
+    /// As large as fits into the lines there are; the smallest is cut.
+    fn title(&self, title: &str, width: f64) -> (f64, Vec<String>) {
+        let lines = |size: f64, most: usize| wrapped(title, size * BOLD, width, most);
+        let sizes = [1.0, 0.85, 0.72].map(|part| self.title_size * part);
+        let fits = sizes.into_iter().find(|size| lines(*size, usize::MAX).len() <= self.title_lines);
+        let size = fits.unwrap_or(sizes[2]);
+        (size, lines(size, self.title_lines))
     }
 
     fn foot(&self, svg: &mut Svg, outcome: &Outcome, width: f64) {
@@ -85,9 +95,10 @@ fn side(svg: &mut Svg, outcome: &Outcome, run: Run, word: &str, [left, top, widt
 /// Width of a share in px: digits and the sign are wider than most characters.
 fn share_width(share: &str, size: f64) -> f64 {
     let of = |character| match character {
-        '.' | ' ' => 0.25,
-        '%' => 0.86,
-        _ => 0.57,
+        '.' | ' ' => 0.34,
+        '%' => 0.94,
+        '<' | '>' => 0.76,
+        _ => 0.64,
     };
     share.chars().map(of).sum::<f64>() * size
 }

@@ -12,7 +12,7 @@ use super::palette::INK;
 use super::panels::{LEFT, WIDTH, panels};
 use super::svg::{Path, Svg};
 use super::words;
-use crate::outcome::{Field, Outcome, Place, Run};
+use crate::outcome::{Class, Field, Outcome, Place, Run};
 
 /// White around text and marks, so that they stay legible on any band.
 const HALO: &str = "#ffffff";
@@ -118,7 +118,7 @@ fn surface(svg: &mut Svg, outcome: &Outcome, run: Run, bands: &Bands, frame: &Fr
     let field = outcome.surfaces.gap_error(run);
     areas(svg, outcome, &field, bands, frame);
 
-    let worst = outcome.runs.get(run as usize).and_then(|found| found.first_layer.errors).map(|errors| errors.worst);
+    let worst = words::worst(outcome, run);
     let marks = outcome.stations.iter().chain(&outcome.screws).map(|point| frame.point(point.x_mm, point.y_mm));
     let worst_marks = worst.iter().flat_map(|place| worst_marks(place, frame));
     let outline = printed_outline(outcome, frame);
@@ -144,7 +144,8 @@ fn surface(svg: &mut Svg, outcome: &Outcome, run: Run, bands: &Bands, frame: &Fr
     }
     frame.border(svg);
     if let Some(place) = worst {
-        let words = format!("worst {} µm", signed(place.gap_error_um, 1.0));
+        let touches = outcome.measure.class(place.gap_error_um, place.z_mm * 1000.0) == Class::Contact;
+        let words = format!("{} {} µm", if touches { "touches" } else { "worst" }, signed(place.gap_error_um, 1.0));
         legend::worst_place(svg, frame, (place.x_mm, place.y_mm), &words);
     }
 }

@@ -65,14 +65,10 @@ pub fn section_svg(outcome: &Outcome, title: &str) -> String {
 }
 
 fn gap(outcome: &Outcome, run: Run) -> Option<Gap> {
-    let place = outcome.runs.get(run as usize)?.first_layer.errors?.worst;
+    let place = words::worst(outcome, run)?;
     let asked_um = place.z_mm * 1000.0;
-    let gap_um = asked_um + place.gap_error_um;
-    let class = if outcome.measure.lays {
-        Class::of(gap_um, asked_um, outcome.tolerance_um)
-    } else {
-        Class::of_tool(place.gap_error_um, outcome.tolerance_um)
-    };
+    let gap_um = place.gap_um();
+    let class = outcome.measure.class(place.gap_error_um, asked_um);
     gap_um.is_finite().then_some(Gap { run, place, gap_um, asked_um, class })
 }
 

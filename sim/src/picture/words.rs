@@ -5,7 +5,7 @@ use super::heading::Heading;
 use super::svg::shortened;
 use crate::class::{TOO_CLOSE_BELOW, TOO_FAR_ABOVE};
 pub(crate) use crate::class::{percent, percentage};
-use crate::outcome::{Class, Outcome, PerClass, Run};
+use crate::outcome::{Class, Outcome, PerClass, Place, Run};
 
 /// What came out, in one sentence; how much was judged is that of the run that would be used.
 pub(crate) fn verdict(outcome: &Outcome) -> String {
@@ -21,10 +21,19 @@ pub(crate) fn verdict(outcome: &Outcome) -> String {
     )
 }
 
-/// What came out in a few words, for the head of a picture.
+/// What came out and what to do first, for the head of a picture.
 pub fn title(outcome: &Outcome) -> String {
-    let used = outcome.runs.iter().find(|run| run.in_use).map_or(Run::Refined, |run| run.run);
-    format!("{}: {}", used.label(), share_good(outcome, used))
+    let verdict = &outcome.verdict;
+    match verdict.actions.first() {
+        Some(action) => format!("{} {}", verdict.headline, action.line()),
+        None => verdict.headline.clone(),
+    }
+}
+
+/// The place of a run's first layer to look at first: where the nozzle touches, or else the largest error.
+pub(crate) fn worst(outcome: &Outcome, run: Run) -> Option<Place> {
+    let run = outcome.runs.get(run as usize)?;
+    run.deepest_contact.or(run.first_layer.errors.map(|errors| errors.worst))
 }
 
 /// Name and heading of a picture: the title above what it shows; without one, what it shows is the title.

@@ -1,6 +1,7 @@
 //! A plan as a picture: what more stations, a denser grid and a steadier hand are worth.
 
 use gapkeeper_host_tools::picture::frame::{Frame, Span, number};
+use gapkeeper_host_tools::picture::heading::Heading;
 use gapkeeper_host_tools::picture::palette::{INK, INK_SOFT};
 use gapkeeper_host_tools::picture::svg::{Attributes, Path, Px, Svg, shortened};
 
@@ -11,41 +12,46 @@ use crate::picture::palette::run_style;
 
 const LEFT: f64 = 78.0;
 const RIGHT: f64 = 24.0;
-const TOP: f64 = 112.0;
 const HEIGHT: f64 = 260.0;
 const WIDTH: f64 = 360.0;
 const BETWEEN: f64 = 22.0;
-const BELOW: f64 = 116.0;
+const BELOW: f64 = 84.0;
+/// Room for what the title says, and for the legend.
+const LEAST_WIDTH: f64 = 860.0;
+
+/// What the picture shows.
+pub(crate) const SHOWS: &str = "What a survey is worth";
 
 /// One panel for each hand: share of the first layer within the tolerance over the number of stations, the mean as a
 /// line and 90 % of the draws as bars; bilinear dotted with crosses, refined drawn through with dots.
-pub fn chart_svg(plan: &Plan) -> String {
+///
+/// The title says what to do; without one, it is what the picture shows.
+pub fn chart_svg(plan: &Plan, title: &str) -> String {
     let mut hands: Vec<f64> = plan.rows.iter().map(|row| row.feel_um).collect();
     hands.dedup();
     let panels = hands.len().max(1) as f64;
-    let width = LEFT + panels * (WIDTH + BETWEEN) - BETWEEN + RIGHT;
-    let title = format!("What a survey is worth: first layer good within ±{} µm", plan.tolerance_um);
-    let mut svg = Svg::new(width, TOP + HEIGHT + BELOW, &title, &plan.advice);
-    // As many characters as fit at about 6 px each.
-    let fits = (width / 6.0) as usize;
-    svg.text(LEFT, 34.0, &[("font-size", &"20"), ("font-weight", &"600")], &title);
-    let origin = format!("{}; {}; {} draws", plan.scenario, plan.job, plan.draws);
-    svg.text(LEFT, 55.0, &[("fill", &INK_SOFT)], &shortened(&origin, fits));
+    let width = (LEFT + panels * (WIDTH + BETWEEN) - BETWEEN + RIGHT).max(LEAST_WIDTH);
+    let worth = format!("{SHOWS}: first layer good within ±{} µm", plan.tolerance_um);
+    let origin = format!("{} · {} · {} draws", shortened(&plan.scenario, 40), shortened(&plan.job, 40), plan.draws);
+    let title = title.replace(" um", " µm");
+    let (name, about) =
+        if title.is_empty() { (&worth, origin.clone()) } else { (&title, format!("{worth} · {origin}")) };
+    let heading = Heading::new(name, &about, width - LEFT - RIGHT);
+    let top = heading.bottom() + 48.0;
+    let mut svg = Svg::new(width, top + HEIGHT + BELOW, name, &plan.advice);
+    heading.draw(&mut svg, LEFT);
     let stations = plan.rows.iter().map(|row| f64::from(row.stations));
     let lows = plan.rows.iter().filter_map(|row| row.figures.as_ref()).map(|figures| figures.good.low);
     let y = Span::of(lows.chain([plan.uncorrected_good.mean, GOAL, 1.0]).map(|share| share * 100.0));
     let x = Span::of(stations).padded(0.08);
     for (index, feel_um) in hands.iter().enumerate() {
         let left = LEFT + (WIDTH + BETWEEN) * index as f64;
-        let frame = Frame { left, top: TOP, width: WIDTH, height: HEIGHT, x, y: y.padded(0.04) };
+        let frame = Frame { left, top, width: WIDTH, height: HEIGHT, x, y: y.padded(0.04) };
         let hand = format!("a hand of {feel_um} µm");
-        svg.text(left, TOP - 14.0, &[("font-size", &"15"), ("font-weight", &"600")], &hand);
+        svg.text(left, top - 14.0, &[("font-size", &"15"), ("font-weight", &"600")], &hand);
         panel(&mut svg, &frame, plan, *feel_um, index == 0);
     }
-    legend(&mut svg, TOP + HEIGHT + 62.0);
-    for (index, part) in plan.advice.replace(" um", " µm").split("; ").enumerate() {
-        svg.text(LEFT, TOP + HEIGHT + 88.0 + 16.0 * index as f64, &[("fill", &INK_SOFT)], &shortened(part, fits));
-    }
+    legend(&mut svg, top + HEIGHT + 62.0);
     svg.finish()
 }
 

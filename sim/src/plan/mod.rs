@@ -25,6 +25,7 @@ use crate::footprint::Footprint;
 use crate::outcome::Place;
 use crate::replay::ReplayError;
 use crate::scenario::{Count, Form, NotNegative, Scenario};
+pub(crate) use chart::SHOWS;
 pub use chart::chart_svg;
 use draw::{BothSurfaces, Drawn, draw};
 

@@ -215,7 +215,10 @@ fn what_cannot_be_measured_is_a_row_that_says_why() {
         row.figures.is_none() && row.refused.as_ref().is_some_and(|(count, why)| *count == 3 && why.contains("pitch"))
     );
     assert!(plan.text().contains("refused 3 times"), "{}", plan.text());
-    assert!(chart_svg(&plan).ends_with("</svg>\n"));
+    assert!(
+        chart_svg(&plan, "Measure 3 x 3").ends_with("</svg>\n")
+            && chart_svg(&plan, "").contains("What a survey is worth")
+    );
 }
 
 #[test]

@@ -114,10 +114,10 @@ fn motion_rows(outcome: &Outcome) -> Vec<Row<'_>> {
 /// Where the nozzle is nearest and farthest, the gap that is left there, and what it lacks to be good.
 pub(super) fn extremes(outcome: &Outcome) -> String {
     let columns =
-        ["run", "", "job line", "X, mm", "Y, mm", "Z, mm", "gap left, µm", "gap error, µm", "class", "to be good"];
+        ["run", "place", "job line", "X, mm", "Y, mm", "Z, mm", "gap left, µm", "gap error, µm", "class", "to be good"];
     let head = columns.map(|name| format!("<th scope=\"col\">{name}</th>")).concat();
     let mut html = format!(
-        "<div class=\"sheet\"><table class=\"places\">\n<caption>Nearest and farthest place of each run</caption>\n<thead><tr>{head}</tr></thead>\n<tbody>\n"
+        "<div class=\"sheet\" tabindex=\"0\" role=\"region\" aria-label=\"Nearest and farthest places\"><table class=\"places\">\n<caption>Nearest and farthest place of each run</caption>\n<thead><tr>{head}</tr></thead>\n<tbody>\n"
     );
     for run in in_use_first(outcome) {
         let Some(errors) = run.first_layer.errors else {

@@ -201,6 +201,7 @@ impl Drop for Browser {
     }
 }
 
-fn keep(path: &Path, answer: &Value) {
+/// Writes what an answer holds as a file.
+pub fn keep(path: &Path, answer: &Value) {
     std::fs::write(path, BASE64_STANDARD.decode(answer["data"].as_str().unwrap()).unwrap()).unwrap();
 }
