@@ -64,7 +64,7 @@ impl Class {
     /// The word used on screens and in pictures.
     pub const fn label(self) -> &'static str {
         match self {
-            Self::Contact => "contact",
+            Self::Contact => "touches",
             Self::TooClose => "too close",
             Self::Good => "good",
             Self::TooFar => "too far",

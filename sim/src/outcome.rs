@@ -264,7 +264,7 @@ pub struct Point {
 /// All that a replay found.
 #[derive(Clone, Debug)]
 pub struct Outcome {
-    /// Name of the job as the user gave it.
+    /// Name of the job's file, without its folders.
     pub job_name: String,
     /// Name of the scenario.
     pub scenario_name: String,

@@ -79,7 +79,7 @@ impl Setup {
         }
         Ok(Self {
             scenario,
-            origin: format!("read from {}", printed::name(path)),
+            origin: format!("read from {}", printed::file_name(&printed::name(path))),
             surface: document.surface_choice(None).surface,
             grid: document.grid,
             bed_temperature_c: document.bed_temperature_c.map(f64::from),

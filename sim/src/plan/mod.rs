@@ -14,7 +14,7 @@ mod table;
 use std::io::{BufRead, Seek};
 
 use gapkeeper::{Correction, record};
-use gapkeeper_host_tools::Steps;
+use gapkeeper_host_tools::{Steps, printed};
 use rayon::prelude::*;
 use serde::Serialize;
 
@@ -31,7 +31,7 @@ use draw::{BothSurfaces, Drawn, draw};
 /// Version of the JSON plan; it rises when a key changes its meaning or goes away.
 pub const SCHEMA_VERSION: u32 = 2;
 
-/// Of this share of all draws it is said between which figures they lie.
+/// Share of all draws that the printed range covers.
 pub const INTERVAL: f64 = 0.9;
 
 /// Why there is no plan.
@@ -246,7 +246,7 @@ pub fn plan(
     let mut plan = Plan {
         format: "gapkeeper-plan",
         schema_version: SCHEMA_VERSION,
-        job: name.to_string(),
+        job: printed::file_name(name).to_string(),
         scenario: scenario.name.clone(),
         tolerance_um: settings.tolerance_um,
         scenario_feel_um: scenario.measuring.feel_um.0,

@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use gapkeeper_host_tools::printed;
+
 use super::stretch::{Batch, Driven, Heights, Place as SamplePlace, Stretch};
 use super::{Machine, ReplayError, Sample, Settings};
 use crate::action;
@@ -242,7 +244,7 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
         let refined = self.machine.refined.lattice();
         let mut outcome =
             Outcome {
-                job_name: name.to_string(),
+                job_name: printed::file_name(name).to_string(),
                 scenario_name: self.settings.scenario.name.clone(),
                 grid_origin: self
                     .settings

@@ -3,14 +3,17 @@
 //! Whatever comes from files (names, warnings) is escaped where it enters the page.
 
 mod data;
+mod sheet;
 mod tables;
 
+use self::sheet::{figure, sheet};
 use crate::deposit::Squeeze;
 use crate::outcome::{Outcome, Run};
 use crate::picture::frame::number;
 use crate::picture::palette::INK;
+use crate::picture::shows::{GAP_SHOWS, LAYERS_SHOWS, MAP_SHOWS, SECTION_SHOWS, SQUEEZE_SHOWS};
 use crate::picture::svg::{escaped, shortened};
-use crate::picture::{explorer_svg, gap_svg, layers_svg, map_svg, squeeze_svg, words};
+use crate::picture::{explorer_svg, gap_svg, layers_svg, map_svg, opened, section_svg, squeeze_svg, words};
 use crate::plan::{Plan, chart_svg};
 
 /// The browser is told to load nothing, even if markup should ever slip in.
@@ -25,19 +28,23 @@ const CAUTIONS: &str = "The model is not your machine. Bed and nozzle are hot en
 pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Plan>) -> String {
     let (map, map_frame) = explorer_svg(outcome);
     let lines = data::lines(&outcome.lines.lines);
-    let [overview, gap, layers] = [map_svg, gap_svg, layers_svg].map(|draw| draw(outcome));
     let title = format!("Gap of {} over {}", shortened(&outcome.job_name, 60), shortened(&outcome.scenario_name, 60));
-    let figure = |picture: &str| format!("<figure class=\"sheet\">\n{picture}</figure>\n");
+    // The page's own head says what to do, so each picture's says what it shows.
+    let overview = figure(MAP_SHOWS, &map_svg(outcome, ""));
+    let places = figure(SECTION_SHOWS, &section_svg(outcome, ""));
+    let gap = figure(GAP_SHOWS, &gap_svg(outcome, ""));
+    let layers = figure(LAYERS_SHOWS, &layers_svg(outcome, ""));
     let sections = [
-        section("The gap over the bed", &figure(&overview)),
+        section("The gap over the bed", &overview),
         section("Faults and warnings", &warnings(outcome)),
-        section("Figures", &format!("<div class=\"sheet\">{}</div>\n", tables::figures(outcome))),
+        section("The gap at its worst", &places),
+        section("Figures", &sheet("Figures of the three runs", &tables::figures(outcome))),
         section("Look closer", &explorer(outcome, &map, lines.len())),
-        section("Along the path", &figure(&gap)),
-        section("Layer by layer", &(figure(&layers) + &tables::layer(outcome))),
+        section("Along the path", &gap),
+        section("Layer by layer", &(layers + &tables::layer(outcome))),
         squeeze.map_or_else(String::new, |squeeze| {
-            let table = format!("<div class=\"sheet\">{}</div>\n", tables::squeeze(squeeze));
-            section("Squeeze", &(figure(&squeeze_svg(outcome, squeeze)) + &table))
+            let picture = figure(SQUEEZE_SHOWS, &squeeze_svg(outcome, squeeze, ""));
+            section("Squeeze", &(picture + &sheet("Squeeze by class", &tables::squeeze(squeeze))))
         }),
         section("Nearest and farthest", &tables::extremes(outcome)),
         section(
@@ -45,9 +52,9 @@ pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Pla
             &format!("<div class=\"side-by-side\">\n{}</div>\n", tables::worst_places(outcome)),
         ),
         plan.map_or_else(String::new, |plan| {
-            let advice =
-                format!("<p>{}</p>\n<div class=\"sheet\">{}</div>\n", escaped(&plan.advice), tables::ways(plan));
-            section("Before you measure", &(figure(&chart_svg(plan)) + &advice))
+            let advice = format!("<p>{}</p>\n", escaped(&plan.advice));
+            let ways = sheet("Ways of measuring", &tables::ways(plan));
+            section("Before you measure", &(figure("What a survey is worth", &chart_svg(plan)) + &advice + &ways))
         }),
         section("The job", &tables::counts(outcome)),
     ];
@@ -61,6 +68,7 @@ pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Pla
 <title>{title}</title>
 <style>
 {style}</style>
+<noscript><style>.scripted {{ display: none; }} .explorer {{ display: block; }}</style></noscript>
 </head>
 <body>
 <header>
@@ -133,8 +141,7 @@ fn explorer(outcome: &Outcome, map: &str, packed_bytes: usize) -> String {
     let radios: String = Run::ALL
         .iter()
         .map(|run| {
-            let in_use = outcome.runs.get(*run as usize).is_some_and(|found| found.in_use);
-            let checked = if in_use { " checked" } else { "" };
+            let checked = if *run == opened(outcome) { " checked" } else { "" };
             format!(
                 "<label><input type=\"radio\" name=\"run\" value=\"{}\"{checked}>{}</label>\n",
                 *run as usize,
@@ -144,7 +151,7 @@ fn explorer(outcome: &Outcome, map: &str, packed_bytes: usize) -> String {
         .collect();
     let chart = |id: &str| {
         format!(
-            "<div class=\"sheet\"><h3 id=\"title-{id}\"></h3><svg id=\"{id}\" viewBox=\"0 0 560 242\" role=\"img\" aria-labelledby=\"title-{id}\" font-size=\"13\" fill=\"{INK}\"><desc></desc><g></g></svg></div>\n"
+            "<div class=\"sheet\" tabindex=\"0\" role=\"region\" aria-labelledby=\"title-{id}\"><h3 id=\"title-{id}\"></h3><svg id=\"{id}\" viewBox=\"0 0 560 242\" role=\"img\" aria-labelledby=\"title-{id}\" font-size=\"13\" fill=\"{INK}\"><desc></desc><g></g></svg></div>\n"
         )
     };
     let reads: String = [
@@ -157,17 +164,17 @@ fn explorer(outcome: &Outcome, map: &str, packed_bytes: usize) -> String {
     .map(|(id, name, after)| format!("<div><dt>{name}</dt><dd><span id=\"read-{id}\">–</span>{after}</dd></div>\n"))
     .collect();
     format!(
-        r#"<p class="hint">Point at the map to read heights. A click moves both sections there; so do the arrow keys while the map has the focus (1 mm, with Shift 10 mm), and the sliders.</p>
-<noscript><p>This part needs the page’s own script; the other pictures and tables are complete without it.</p></noscript>
-<fieldset><legend>Run</legend>
+        r#"<p class="hint scripted">Point at the map to read heights. A click moves both sections there; so do the arrow keys while the map has the focus (1 mm, with Shift 10 mm), and the sliders.</p>
+<noscript><p>Without scripts the map shows the run that would be used and does not move; the other pictures and tables are complete.</p></noscript>
+<fieldset class="scripted"><legend>Run</legend>
 {radios}</fieldset>
-<form id="find-line" novalidate><label for="line">Find job line</label><input type="text" inputmode="numeric" id="line" autocomplete="off"><button>Find</button>
+<form id="find-line" class="scripted" novalidate><label for="line">Find job line</label><input type="text" inputmode="numeric" id="line" autocomplete="off"><button>Find</button>
 <p id="found-line" role="status"></p>
 <p class="soft">{line_count} lines of the first layer are in this page, to 0.1 µm, in {line_kb} kB. Between the points of its map, {step} mm apart, the readout is interpolated.</p></form>
 <div class="explorer">
 <div class="sheet" id="probe-map" tabindex="0" role="application" aria-label="Map of the gap error; arrow keys move the probe" aria-describedby="readout">
 {map}</div>
-<div>
+<div class="scripted">
 <dl class="readout" id="readout" aria-live="polite" aria-atomic="true">
 {reads}</dl>
 {sliders}{charts}<p class="soft">Brown: bed. Line: nozzle of the chosen run. Green band: where the nozzle should be for the first layer, {tolerance}. Dotted upright line: where the other section crosses.</p>

@@ -157,7 +157,7 @@ pub(super) fn worst_places(outcome: &Outcome) -> String {
 
 fn places_of(run: Run, places: &[Place]) -> String {
     let mut html = format!(
-        "<div class=\"sheet\"><table class=\"places\">\n<caption>{}</caption>\n<thead><tr>{}</tr></thead>\n<tbody>\n",
+        "<div class=\"sheet\" tabindex=\"0\" role=\"region\" aria-label=\"Worst places, {0}\"><table class=\"places\">\n<caption>{0}</caption>\n<thead><tr>{1}</tr></thead>\n<tbody>\n",
         run.label(),
         ["job line", "X, mm", "Y, mm", "Z, mm", "gap error, µm"]
             .map(|name| format!("<th scope=\"col\">{name}</th>"))
@@ -194,11 +194,11 @@ pub(super) fn layer(outcome: &Outcome) -> String {
         })
         .collect();
     format!(
-        r#"<div class="layer">
+        r#"<div class="layer scripted">
 <div class="slider"><label for="slide-layer">Layer</label><input type="range" id="slide-layer" min="1" max="{count}" step="1" value="1"><output id="slid-layer" for="slide-layer"></output></div>
 <div class="side-by-side">
-<div class="sheet"><svg id="layer-chart" viewBox="0 0 560 158" role="img" aria-labelledby="title-layer" font-size="13" fill="{INK}"><title id="title-layer">Shape of the top of the chosen layer: bar from lowest to highest, stroke at the mean</title><desc></desc><g></g></svg></div>
-<div class="sheet"><table><caption>Top of the chosen layer above its own plane, µm</caption>
+<div class="sheet" tabindex="0" role="region" aria-label="Top of the chosen layer, picture"><svg id="layer-chart" viewBox="0 0 560 158" role="img" aria-labelledby="title-layer" font-size="13" fill="{INK}"><title id="title-layer">Shape of the top of the chosen layer: bar from lowest to highest, stroke at the mean</title><desc></desc><g></g></svg></div>
+<div class="sheet" tabindex="0" role="region" aria-label="Top of the chosen layer, table"><table><caption>Top of the chosen layer above its own plane, µm</caption>
 <thead><tr><th scope="col">run</th><th scope="col">lowest</th><th scope="col">mean</th><th scope="col">highest</th></tr></thead>
 <tbody>
 {rows}</tbody></table></div>
