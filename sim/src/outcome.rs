@@ -227,7 +227,7 @@ pub struct LineGap {
 pub struct JobLines {
     /// The lines.
     pub lines: Vec<LineGap>,
-    /// How many more there are: beyond sixty thousand none is kept.
+    /// How many more there are: beyond thirty thousand none is kept.
     pub left_out: u64,
 }
 

@@ -74,7 +74,8 @@ pub fn headline(outcome: &Outcome) -> String {
         let first = if outcome.by_hand { "print" } else { "measure, then print" };
         format!("{} of the first layer lies well, {rest}: {first}, and watch {}.", percent(good), watch(used))
     } else {
-        format!("Only {} of the first layer lies well, {rest}: do not print yet.", percent(good))
+        let good = if good > 0.0 { format!("Only {}", percent(good)) } else { "Nothing".to_owned() };
+        format!("{good} of the first layer lies well, {rest}: do not print yet.")
     }
 }
 
