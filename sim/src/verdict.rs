@@ -64,18 +64,18 @@ pub fn headline(outcome: &Outcome) -> String {
     let good = length_mm.share(Class::Good);
     if good >= 1.0 {
         return if outcome.by_hand {
-            "All of the first layer lies well: print.".to_owned()
+            "All of the first layer will stick: print.".to_owned()
         } else {
-            "All of the first layer lies well if the readings are right: measure, then print.".to_owned()
+            "All of the first layer will stick if the readings are right.".to_owned()
         };
     }
     let rest = rest(length_mm);
     if good >= GOOD_ENOUGH {
         let first = if outcome.by_hand { "print" } else { "measure, then print" };
-        format!("{} of the first layer lies well, {rest}: {first}, and watch {}.", percent(good), watch(used))
+        format!("{} of the first layer will stick, {rest}: {first}, and watch {}.", percent(good), watch(used))
     } else {
         let good = if good > 0.0 { format!("Only {}", percent(good)) } else { "Nothing".to_owned() };
-        format!("{good} of the first layer lies well, {rest}: do not print yet.")
+        format!("{good} of the first layer will stick, {rest}: do not print yet.")
     }
 }
 

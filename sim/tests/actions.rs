@@ -68,7 +68,7 @@ fn same(found: Option<f64>, wanted: f64) {
 fn the_shift_that_is_missing_is_found() {
     let scenario = level(0.0);
     let outcome = advised(&read(&scenario, 60));
-    assert_eq!(outcome.verdict.headline, "Nothing of the first layer lies well, 100 % too far: do not print yet.");
+    assert_eq!(outcome.verdict.headline, "Nothing of the first layer will stick, 100 % too far: do not print yet.");
     let action = &outcome.verdict.actions[0];
     assert_eq!(action.text, "Lower the shift by 60 µm.");
     let mut shifted = scenario.clone();
@@ -199,7 +199,7 @@ fn another_temperature_is_tried_out() {
 #[test]
 fn nothing_is_advised_where_all_is_well() {
     let outcome = advised(&read(&level(0.0), 0));
-    assert_eq!(outcome.verdict.headline, "All of the first layer lies well: print.");
+    assert_eq!(outcome.verdict.headline, "All of the first layer will stick: print.");
     let texts: Vec<&str> = outcome.verdict.actions.iter().map(|action| action.text.as_str()).collect();
     assert_eq!(texts, ["Print with the refined surface."]);
 }

@@ -213,7 +213,7 @@ pub(crate) fn outcome() -> Outcome {
         lines: JobLines::default(),
         layers: layers(),
         verdict: Verdict {
-            headline: "All of the first layer lies well: print.".to_owned(),
+            headline: "All of the first layer will stick: print.".to_owned(),
             actions: vec![Action {
                 text: "Measure 3 × 3 stations, refine, print.".to_owned(),
                 share_percent: Some(99.2),
