@@ -298,7 +298,7 @@ fn keys_reach_everything_and_a_screen_reader_hears_names() {
             ("RootWebArea", 1),
             ("application", 1),
             ("button", 1),
-            ("image", 9),
+            ("image", 10),
             ("radio", 3),
             ("slider", 3),
             ("table", 8),
