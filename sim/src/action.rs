@@ -78,12 +78,13 @@ pub(crate) fn actions(
     let bed_um = footprint.heights_of(bed, &settings.scenario.bed);
     let mut trial = Trial { settings, footprint, grid, bed_um, now, found: Vec::new() };
     trial.other_surface(outcome);
-    if !(now.is_safe && now.good >= 1.0) {
+    let is_well = now.is_safe && now.good >= 1.0;
+    if !is_well {
         trial.shift();
         trial.temperature();
         trial.screws();
     }
-    if !(now.is_safe && now.good >= 1.0) || !settings.by_hand {
+    if !(is_well && settings.by_hand) {
         trial.stations();
     }
     let mut found = trial.found;

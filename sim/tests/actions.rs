@@ -135,7 +135,7 @@ fn refusal_is_named_and_mended() {
     let outcome = advised(&read(&scenario, -400));
     assert!(outcome.verdict.headline.starts_with("Moves below the limit switch are refused from line 4 on"));
     let texts: Vec<&str> = outcome.verdict.actions.iter().map(|action| action.text.as_str()).collect();
-    assert!(texts.iter().any(|text| text.starts_with("Raise every screw by 200 µm, measure again")), "{texts:?}");
+    assert!(texts.iter().any(|text| text.starts_with("Raise every screw by 500 µm, measure again")), "{texts:?}");
 }
 
 /// Nothing is advised that leaves the nozzle in the plate or a move refused where nothing is laid.

@@ -65,6 +65,8 @@ fn the_demo_draws_everything_and_says_whether_it_sticks() {
     assert!(readme.contains(head(&text)), "the README's figures are not the demo's: {text}");
     let out = folder.path().join("gapkeeper-demo");
     let expected = [
+        "card.png",
+        "card_phone.png",
         "drawer_tray.gcode",
         "gap.png",
         "gap.svg",
@@ -73,6 +75,8 @@ fn the_demo_draws_everything_and_says_whether_it_sticks() {
         "map.svg",
         "report.html",
         "scenario.toml",
+        "section.png",
+        "section.svg",
         "squeeze.json",
         "squeeze.png",
         "squeeze.svg",
