@@ -32,6 +32,8 @@
 //! | [`program`] | what the programs do alike: arguments, errors, exit codes, signals |
 //! | [`show`] | a grid as a table, a picture of characters, a map |
 //!
+//! [`gcode`], [`picture`], [`printed`] and [`Place`] are lent from crates of their own, for programs that need no more.
+//!
 //! Beside them: [`write_atomically`], by which every output file is written, [`Place`], by which every mistake in a text
 //! file is shown, [`FileError`], and [`Watched`], by which a program shows how far it has come.
 //!
@@ -47,13 +49,9 @@ pub mod check;
 pub mod compare;
 mod file_error;
 pub mod flatness;
-pub mod gcode;
 pub mod grid_file;
 pub mod manual;
-pub mod picture;
 pub mod pipeline;
-mod place;
-pub mod printed;
 pub mod program;
 mod progress;
 pub mod show;
@@ -61,5 +59,7 @@ mod surface_fit;
 
 pub use atomic_file::{AtomicFile, write_all_atomically, write_atomically};
 pub use file_error::FileError;
-pub use place::Place;
+pub use gapkeeper_gcode as gcode;
+pub use gapkeeper_picture as picture;
+pub use gapkeeper_text::{Place, printed};
 pub use progress::{Steps, Watched};

@@ -5,10 +5,9 @@ mod commands;
 use std::process::ExitCode;
 
 use clap::{CommandFactory, Parser, Subcommand};
-use gapkeeper_host_tools::manual::{CompletionsArguments, ManArguments};
 use gapkeeper_host_tools::program;
 
-use commands::{apply, blend, check, convert, diff, refine, shift, show, source, tram};
+use commands::{apply, blend, check, completions, convert, diff, man, refine, shift, show, source, tram};
 
 /// Height grids and jobs as files: read strictly, written whole, every loss said.
 #[derive(Parser)]
@@ -19,8 +18,7 @@ struct Arguments {
     command: Command,
 }
 
-/// One variant for each command; its arguments and its work stand in `commands/`, in a file of its name, or in the
-/// library if other programs have the same.
+/// One variant for each command; its arguments, its help and its work stand in `commands/`, in a file of its name.
 #[derive(Subcommand)]
 enum Command {
     Apply(apply::Arguments),
@@ -33,10 +31,8 @@ enum Command {
     Show(show::Arguments),
     Source(source::Arguments),
     Tram(tram::Arguments),
-    #[command(after_help = "Example: gapgrid completions bash > ~/.local/share/bash-completion/completions/gapgrid")]
-    Completions(CompletionsArguments),
-    #[command(after_help = "Example: gapgrid man --out ~/.local/share/man/man1")]
-    Man(ManArguments),
+    Completions(completions::Arguments),
+    Man(man::Arguments),
 }
 
 fn main() -> ExitCode {
@@ -56,7 +52,7 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
         Command::Show(arguments) => show::run(&arguments).map(done),
         Command::Source(arguments) => source::run(&arguments).map(done),
         Command::Tram(arguments) => tram::run(&arguments).map(done),
-        Command::Completions(arguments) => Ok(arguments.run(Arguments::command()).map(done)?),
-        Command::Man(arguments) => Ok(arguments.run(Arguments::command()).map(done)?),
+        Command::Completions(arguments) => completions::run(&arguments, Arguments::command()).map(done),
+        Command::Man(arguments) => man::run(&arguments, Arguments::command()).map(done),
     }
 }

@@ -1,6 +1,6 @@
 //! Grid files: round trips, the bytes that are written, and what is refused.
 //!
-//! Row names (X-1 and so on) are those of the project's list of published check values.
+//! Row names (X-1 and so on) are those of `tests/SOURCES.md`.
 
 #![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
 

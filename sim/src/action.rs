@@ -138,7 +138,9 @@ impl Trial<'_> {
         };
         let mut controller = controller(scenario, Some(in_force(scenario, grid).ok()?));
         let tolerance_um = self.settings.tolerance_um;
-        Some(Tried::of(&self.footprint.judge(&mut controller, bed_um, raised_um, tolerance_um)))
+        let mut tried = Tried::of(&self.footprint.judge(&mut controller, bed_um, raised_um, tolerance_um));
+        tried.is_safe &= self.footprint.is_clear(&mut controller, bed_um, raised_um);
+        Some(tried)
     }
 
     /// The mean over some surveys of a scenario by its own hand, for either surface; the bed may be another one than now.
@@ -299,7 +301,8 @@ impl Trial<'_> {
     fn measured_anew(&mut self, other: &Scenario, what: impl FnOnce() -> String) {
         let Ok(bed) = ModelledBed::new(other, other.warmth_printing()) else { return };
         let bed_um = self.footprint.heights_of(&bed, &other.bed);
-        let tried = self.surveyed(other, &bed_um);
+        // Screws that are raised again on the way are not raised enough.
+        let tried = self.surveyed(other, &bed_um).map(|tried| tried.filter(|tried| !tried.raises));
         self.take_better(tried, |surface| format!("{} and {}.", what(), take(surface)));
     }
 
@@ -311,6 +314,10 @@ impl Trial<'_> {
         let mut best: Option<(Tried, u8, Surface)> = None;
         let more: &[u8] = if self.settings.by_hand { &[1, 2, 4] } else { &[0, 1, 2, 4] };
         for count in more.iter().map(|more| now + more).filter(|count| *count <= MOST_STATIONS) {
+            // Nothing more can be worth it.
+            if best.is_some_and(|(best, ..)| best.good > 1.0 - WORTH_STATIONS) {
+                break;
+            }
             let mut other = scenario.clone();
             if count > now {
                 other.survey.stations = [Count(count); 2];

@@ -85,7 +85,12 @@ impl Controller {
         let length = coordinate(end) - coordinate(start);
         let last = self.pieces.len() - 1;
         for (index, piece) in self.pieces.iter().enumerate() {
-            let fraction = if index == last { 1.0 } else { (coordinate(piece.end) - coordinate(start)) / length };
+            let fraction = match length {
+                _ if index == last => 1.0,
+                // Straight up or down.
+                0.0 => (index + 1) as f64 / (last + 1) as f64,
+                length => (coordinate(piece.end) - coordinate(start)) / length,
+            };
             let commanded_um = piece.end.z_um;
             path.push(Corner { fraction, z_um: self.to_step_um(commanded_um), commanded_um });
         }
@@ -103,7 +108,7 @@ mod tests {
         Move { start: Point { x_um: 0, y_um: 0, z_um: 200 }, end, extra_start: [0], extra_end: [5] }
     }
 
-    /// of the published check values: lead 8 mm, 16 microsteps: 400 steps a millimetre, so a target is
+    /// Rows: lead 8 mm, 16 microsteps: 400 steps a millimetre, so a target is
     /// at most 1.25 µm from the nearest step.
     #[test]
     fn z_is_rounded_to_the_nearest_step() {
@@ -126,6 +131,19 @@ mod tests {
         controller.drive(&motion((100_000, 20_000, 200)), &mut path).unwrap();
         let found: Vec<_> = path.iter().map(|corner| (corner.fraction, corner.z_um)).collect();
         assert_eq!(found, [(0.0, 200.0), (0.5, 300.0), (1.0, 200.0)]);
+    }
+
+    /// Straight down through a fade there are several pieces, and each has its place.
+    #[test]
+    fn a_way_straight_down_has_fractions() {
+        let lattice = Lattice { x0_um: 0, y0_um: 0, pitch_x_um: 50_000, pitch_y_um: 50_000, columns: 3, rows: 2 };
+        let grid = HeightGrid::new(lattice, &[0, 100, 0, 0, 100, 0]).unwrap();
+        let correction = Correction::new(grid).with_fade(gapkeeper::Fade::new(400, 2000).unwrap()).unwrap();
+        let mut path = Vec::new();
+        let start = Point { x_um: 50_000, y_um: 0, z_um: 5000 };
+        let down = Move { start, end: Point { z_um: 200, ..start }, extra_start: [0], extra_end: [0] };
+        Controller::new(Some(correction), 2, 400.0, i32::MIN).drive(&down, &mut path).unwrap();
+        assert!(path.len() > 2 && path.is_sorted_by(|a, b| a.fraction < b.fraction && a.z_um > b.z_um), "{path:?}");
     }
 
     #[test]

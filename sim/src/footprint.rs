@@ -18,6 +18,9 @@ use crate::scenario::{ArcTolerance, Bed};
 const MOST_SAMPLES: usize = 4_000_000;
 /// Of a first layer that is kept aside so many are enough, 20 MB with their moves.
 const MOST_KEPT: usize = 200_000;
+/// Ways that are watched, and how low they begin to be.
+const MOST_GUARDS: usize = 50_000;
+const GUARDED_BELOW_UM: i32 = 400;
 
 /// A place that stands for a length of printed path.
 #[derive(Clone, Copy, Debug)]
@@ -35,6 +38,9 @@ pub(crate) struct Footprint {
     spots: Vec<Spot>,
     off_bed_mm: f64,
     lays: bool,
+    /// Low ways on which nothing is laid, and what is refused: they must neither be refused nor touch the bed.
+    guards: Vec<(Stretch, Range<usize>)>,
+    guard_spots: Vec<Spot>,
     /// Of so many moves one is kept.
     every: u64,
     seen: u64,
@@ -43,7 +49,8 @@ pub(crate) struct Footprint {
 impl Footprint {
     /// Nothing yet, of a job that lays something down or of one that does not.
     pub(crate) fn new(lays: bool) -> Self {
-        Self { moves: Vec::new(), spots: Vec::new(), off_bed_mm: 0.0, lays, every: 1, seen: 0 }
+        let (moves, spots, guards, guard_spots) = Default::default();
+        Self { moves, spots, off_bed_mm: 0.0, lays, guards, guard_spots, every: 1, seen: 0 }
     }
 
     /// Reads a job from its text, twice, and takes samples `step_mm` apart.
@@ -115,6 +122,32 @@ impl Footprint {
         }
     }
 
+    /// Keeps a stretch on which nothing is judged, if it is low or has gone wrong in the run that would be used.
+    pub(crate) fn guard(&mut self, stretch: &Stretch, is_wrong: bool) {
+        let lowest_um = stretch.motion.start.z_um.min(stretch.motion.end.z_um);
+        if self.guards.len() >= MOST_GUARDS || !(is_wrong || stretch.may_scrape && lowest_um <= GUARDED_BELOW_UM) {
+            return;
+        }
+        let start = self.guard_spots.len();
+        let parts = 0..if stretch.may_scrape { stretch.parts + 1 } else { 0 };
+        self.guard_spots.extend(parts.map(|part| {
+            let SamplePlace { fraction, x_mm, y_mm, logical_um } = SamplePlace::of(stretch, part);
+            Spot { fraction, x_mm, y_mm, logical_um, length_mm: 0.0 }
+        }));
+        self.guards.push((stretch.clone(), start..self.guard_spots.len()));
+    }
+
+    /// Whether every way that is watched can be gone without touching a bed of these heights, raised by so much.
+    pub(crate) fn is_clear(&self, controller: &mut Controller, bed_um: &[f64], raised_um: f64) -> bool {
+        let mut is_clear = true;
+        let bed_um = bed_um.get(self.spots.len()..).unwrap_or_default();
+        drive(controller, &self.guards, &self.guard_spots, bed_um, |_, spot, gap_error_um| {
+            is_clear &= gap_error_um.is_some_and(|um| um - raised_um + spot.logical_um > 0.0);
+        });
+        let mut path: Vec<Corner> = Vec::new();
+        is_clear && self.guards.iter().all(|(stretch, _)| controller.drive(&stretch.motion, &mut path).is_ok())
+    }
+
     /// Number of places.
     pub(crate) fn count(&self) -> usize {
         self.spots.len()
@@ -142,7 +175,8 @@ impl Footprint {
     /// Heights of a bed at all places, as a replay looks them up.
     pub(crate) fn heights_of(&self, bed: &ModelledBed, plate: &Bed) -> Vec<f64> {
         let mut table = HeightTable::new(bed, plate.x_mm, plate.y_mm);
-        self.spots.iter().map(|spot| table.height_um(bed, spot.x_mm, spot.y_mm)).collect()
+        let all = self.spots.iter().chain(&self.guard_spots);
+        all.map(|spot| table.height_um(bed, spot.x_mm, spot.y_mm)).collect()
     }
 
     /// What a replay with this controller finds over a bed of these heights, raised by so much.
@@ -155,7 +189,7 @@ impl Footprint {
     ) -> GapFigures {
         let mut tally = GapTally::new(self.measure(tolerance_um));
         tally.skip(Class::OffBed, self.off_bed_mm);
-        self.drive(controller, bed_um, |stretch, spot, gap_error_um| match gap_error_um {
+        drive(controller, &self.moves, &self.spots, bed_um, |stretch, spot, gap_error_um| match gap_error_um {
             None => tally.skip(Class::Refused, spot.length_mm),
             Some(gap_error_um) => {
                 let gap_error_um = gap_error_um - raised_um;
@@ -172,7 +206,7 @@ impl Footprint {
     pub(crate) fn errors(&self, controller: &mut Controller, bed_um: &[f64], most: usize) -> Vec<(f64, f64, f64)> {
         let every = self.spots.len().div_ceil(most).max(1);
         let (mut index, mut errors) = (0, Vec::new());
-        self.drive(controller, bed_um, |_, spot, gap_error_um| {
+        drive(controller, &self.moves, &self.spots, bed_um, |_, spot, gap_error_um| {
             if index % every == 0 {
                 errors.extend(gap_error_um.map(|gap_error_um| (gap_error_um, spot.logical_um, spot.length_mm)));
             }
@@ -180,17 +214,23 @@ impl Footprint {
         });
         errors
     }
+}
 
-    /// Tells the gap error at every place, none where the move is refused.
-    fn drive(&self, controller: &mut Controller, bed_um: &[f64], mut tell: impl FnMut(&Stretch, &Spot, Option<f64>)) {
-        let mut path: Vec<Corner> = Vec::new();
-        for (stretch, spots) in &self.moves {
-            let driven = controller.drive(&stretch.motion, &mut path).is_ok();
-            let mut corner = 0;
-            for (spot, bed_um) in self.spots[spots.clone()].iter().zip(&bed_um[spots.clone()]) {
-                let nozzle_um = driven.then(|| nozzle_at(&path, spot.fraction, &mut corner));
-                tell(stretch, spot, nozzle_um.map(|nozzle_um| nozzle_um - bed_um - spot.logical_um));
-            }
+/// Tells the gap error at every place, none where the move is refused.
+fn drive(
+    controller: &mut Controller,
+    moves: &[(Stretch, Range<usize>)],
+    spots: &[Spot],
+    bed_um: &[f64],
+    mut tell: impl FnMut(&Stretch, &Spot, Option<f64>),
+) {
+    let mut path: Vec<Corner> = Vec::new();
+    for (stretch, range) in moves {
+        let driven = controller.drive(&stretch.motion, &mut path).is_ok();
+        let mut corner = 0;
+        for (spot, bed_um) in spots[range.clone()].iter().zip(&bed_um[range.clone()]) {
+            let nozzle_um = driven.then(|| nozzle_at(&path, spot.fraction, &mut corner));
+            tell(stretch, spot, nozzle_um.map(|nozzle_um| nozzle_um - bed_um - spot.logical_um));
         }
     }
 }

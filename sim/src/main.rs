@@ -155,6 +155,9 @@ struct OutputOptions {
     /// Cores to use; without it all that there are, and the figures are the same
     #[arg(long, value_name = "N")]
     cores: Option<NonZeroUsize>,
+    /// Name nothing that could be done: what is not tried out takes no time
+    #[arg(long)]
+    no_advice: bool,
     /// Print the summary as JSON
     #[arg(long)]
     json: bool,
@@ -310,7 +313,7 @@ fn write_and_print(
 impl OutputOptions {
     fn settings<'a>(&self, setup: &'a Setup) -> Settings<'a> {
         Settings {
-            advise: true,
+            advise: !self.no_advice,
             tolerance_um: self.tolerance_um,
             first_layer_heights: self.first_layer_mm.unwrap_or_default(),
             sample_step_mm: self.sample_step_mm,

@@ -227,7 +227,7 @@ pub struct LineGap {
 pub struct JobLines {
     /// The lines.
     pub lines: Vec<LineGap>,
-    /// How many more there are: beyond sixty thousand none is kept.
+    /// How many more there are: beyond thirty thousand none is kept.
     pub left_out: u64,
 }
 
@@ -270,6 +270,8 @@ pub struct Outcome {
     pub scenario_name: String,
     /// Where the grid came from, in words.
     pub grid_origin: String,
+    /// Whether a person read it, or it is read off the model and the bed is still to be measured.
+    pub by_hand: bool,
     /// Stations or nodes of the grid in use, columns and rows.
     pub grid_size: [u8; 2],
     /// Nodes of the refined grid, columns and rows.

@@ -6,7 +6,7 @@ use serde::Serialize;
 
 use crate::class::{LOOSE_ABOVE, TOO_CLOSE_BELOW, TOO_FAR_ABOVE, percentage};
 use crate::deposit::{LaidFigures, Spot, Squeeze};
-use crate::outcome::{Class, FirstLayerHeights, JobCounts, LayerFigures, Outcome, Run, RunOutcome};
+use crate::outcome::{Class, FirstLayerHeights, JobCounts, LayerFigures, Outcome, Place, Run, RunOutcome};
 use crate::picture::words;
 use crate::verdict::Verdict;
 
@@ -269,6 +269,22 @@ fn first_layer(text: &mut String, outcome: &Outcome) {
             worst.y_mm,
             worst.z_mm,
             worst.job_line
+        );
+    }
+    let used = outcome.runs.iter().find(|run| run.in_use).and_then(|run| run.first_layer.errors);
+    for (what, place) in
+        used.into_iter().flat_map(|errors| [("nearest", errors.nearest), ("farthest", errors.farthest)])
+    {
+        let Place { job_line, x_mm, y_mm, z_mm, gap_error_um } = place;
+        let lacks = match outcome.measure.lacks_um(gap_error_um, z_mm * 1000.0) {
+            0.0 => String::new(),
+            lacks_um if lacks_um > 0.0 => format!(", {lacks_um:.1} um too near to be good"),
+            lacks_um => format!(", {:.1} um too far to be good", -lacks_um),
+        };
+        let gap_um = place.gap_um();
+        let _ = writeln!(
+            text,
+            "{what:<10}{gap_um:>8.1} um of gap left at X {x_mm:.1} Y {y_mm:.1} Z {z_mm:.2}, line {job_line}{lacks}"
         );
     }
     text.push('\n');

@@ -63,13 +63,19 @@ pub fn headline(outcome: &Outcome) -> String {
     }
     let good = length_mm.share(Class::Good);
     if good >= 1.0 {
-        return "All of the first layer lies well: print.".to_owned();
+        return if outcome.by_hand {
+            "All of the first layer lies well: print.".to_owned()
+        } else {
+            "All of the first layer lies well if the readings are right: measure, then print.".to_owned()
+        };
     }
     let rest = rest(length_mm);
     if good >= GOOD_ENOUGH {
-        format!("{} of the first layer lies well, {rest}: print, and watch {}.", percent(good), watch(used))
+        let first = if outcome.by_hand { "print" } else { "measure, then print" };
+        format!("{} of the first layer lies well, {rest}: {first}, and watch {}.", percent(good), watch(used))
     } else {
-        format!("Only {} of the first layer lies well, {rest}: do not print yet.", percent(good))
+        let good = if good > 0.0 { format!("Only {}", percent(good)) } else { "Nothing".to_owned() };
+        format!("{good} of the first layer lies well, {rest}: do not print yet.")
     }
 }
 

@@ -68,7 +68,7 @@ fn same(found: Option<f64>, wanted: f64) {
 fn the_shift_that_is_missing_is_found() {
     let scenario = level(0.0);
     let outcome = advised(&read(&scenario, 60));
-    assert_eq!(outcome.verdict.headline, "Only 0 % of the first layer lies well, 100 % too far: do not print yet.");
+    assert_eq!(outcome.verdict.headline, "Nothing of the first layer lies well, 100 % too far: do not print yet.");
     let action = &outcome.verdict.actions[0];
     assert_eq!(action.text, "Lower the shift by 60 µm.");
     let mut shifted = scenario.clone();
@@ -136,6 +136,30 @@ fn refusal_is_named_and_mended() {
     assert!(outcome.verdict.headline.starts_with("Moves below the limit switch are refused from line 4 on"));
     let texts: Vec<&str> = outcome.verdict.actions.iter().map(|action| action.text.as_str()).collect();
     assert!(texts.iter().any(|text| text.starts_with("Raise every screw by 200 µm, measure again")), "{texts:?}");
+}
+
+/// Nothing is advised that leaves the nozzle in the plate or a move refused where nothing is laid.
+#[test]
+fn what_goes_wrong_on_the_way_is_not_forgotten() {
+    let scenario = level(0.0);
+    for (start, headline) in [
+        ("G0 X20 Y20 Z5\nG0 Z-0.2\nG0 X200\n", "Nozzle meets the plate at line 4, X 20 Y 20"),
+        ("G0 X20 Y20 Z5\nG0 Z-1\n", "Moves below the limit switch are refused from line 4 on"),
+    ] {
+        let job = job().replacen("G0 X20 Y20\n", start, 1);
+        let advised =
+            |setup: &Setup| replay("job", Cursor::new(&job), &Settings { advise: true, ..setup.settings() }).unwrap();
+        let outcome = advised(&read(&scenario, 0));
+        assert!(outcome.verdict.headline.starts_with(headline), "{}", outcome.verdict.headline);
+        for action in &outcome.verdict.actions {
+            // Only what raises the nozzle by as much.
+            let by_um: i32 =
+                action.text.strip_prefix("Raise the shift by ").unwrap().split(' ').next().unwrap().parse().unwrap();
+            let mut shifted = scenario.clone();
+            shifted.correction.shift_um = by_um;
+            assert!(advised(&read(&shifted, 0)).faults.is_empty(), "{action:?}");
+        }
+    }
 }
 
 /// A plate of glass that was read cold and is printed on hot stands elsewhere then: measure it hot, or, where that is

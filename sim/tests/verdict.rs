@@ -86,7 +86,7 @@ fn a_way_through_the_bed_is_contact() {
     let scenario = bed(0.0, 0.0);
     let faults = |job: &str| replayed(&scenario, &format!("M83\n{job}{}", part(60.0, 60.0, 0.2, 2))).faults;
     let low = faults("G0 X20 Y20 Z5\nG0 X30 Z-0.1\nG0 X40\n");
-    assert!(low.len() == 1 && low[0].contains("on 2 moves that lay nothing down, deepest by 100 µm"), "{low:?}");
+    assert!(low.len() == 1 && low[0].contains("on moves that lay nothing down, 2, deepest by 100 µm"), "{low:?}");
     // Neither where the nozzle stands on the switch, nor upwards, nor beside the plate, nor just above it.
     for high in
         ["G28\nG0 X20 Y20\nG0 X30 Z2\n", "G0 X-20 Y20 Z5\nG0 X-10 Z-0.1\nG0 Z5\n", "G0 Z5\nG0 X9 Z0.01\nG0 X20\n"]

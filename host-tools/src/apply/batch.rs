@@ -12,7 +12,8 @@ use super::path::Path;
 use super::rewrite::Rewriter;
 use super::standing::Standing;
 use super::{ApplyError, ApplyReport, LineError, Reach, SIGNATURE, Settings, Stretch, Unplaced, is_further_axis};
-use crate::gcode::{Action, Axes, Cause, Effect, Interpreter, KeptLines, Line, Modes, Plane, Reader, Text};
+use crate::gcode::rewriting::{KeptLines, Modes, Text};
+use crate::gcode::{Action, Axes, Cause, Effect, Interpreter, Line, Plane, Reader};
 use crate::grid_file::CAPACITY;
 use crate::pipeline::Worker;
 

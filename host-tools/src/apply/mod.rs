@@ -23,10 +23,10 @@ use std::thread;
 
 use gapkeeper::{Correction, DEFAULT_TOLERANCE_UM};
 
+use crate::Place;
 use crate::gcode::{GcodeError, Word};
 use crate::grid_file::CAPACITY;
 use crate::pipeline::Pipeline;
-use crate::place::Place;
 use batch::{Batch, Corrector, Source};
 use numbering::Numbering;
 pub use report::{ApplyReport, Reach, Stretch, Unplaced};

@@ -1,6 +1,6 @@
 //! Numbers of the lines of a job whose controller checks them.
 
-use crate::gcode::{Numbered, Text};
+use crate::gcode::rewriting::{Numbered, Text};
 
 /// Follows the numbers of the job's lines, and gives those to be written: without gaps where the job has none, however
 /// many lines one line has become.

@@ -3,7 +3,8 @@
 use gapkeeper::{Correction, Move, Piece, Point};
 
 use super::Settings;
-use crate::gcode::{Action, ArcMotion, FARTHEST_NM, Straight, Units, moves};
+use crate::gcode::rewriting::FARTHEST_NM;
+use crate::gcode::{Action, ArcMotion, Straight, Units, moves};
 use crate::grid_file::CAPACITY;
 
 /// Most `E` on one line: what a piece can hold.

@@ -3,7 +3,8 @@
 use super::numbering::check_value_of;
 use super::path::Part;
 use super::{SIGNATURE, is_further_axis, standing};
-use crate::gcode::{Action, Decimal, Line, Modes, Position, Text, Units, Word};
+use crate::gcode::rewriting::{Modes, Text};
+use crate::gcode::{Action, Decimal, Line, Position, Units, Word};
 
 /// Lengths of `E` inside a line are rounded to this many millionths.
 const E_GRAIN: i64 = 10;
@@ -32,8 +33,7 @@ impl Rewriter {
         (self.at_nm, self.is_signed) = (at_nm, is_signed);
     }
 
-    /// Whether the signature stands behind a line, if there is none yet: behind the first that is not blank, which may
-    /// be a percent sign's own.
+    /// Whether the signature follows this line: the first that is not blank, which may be a lone percent sign.
     pub(super) fn signs(raw: &[u8]) -> bool {
         !raw.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(raw).trim_ascii().is_empty()
     }

@@ -2,7 +2,8 @@
 
 use gapkeeper::Correction;
 
-use crate::gcode::{Action, Line, Modes, Position};
+use crate::gcode::rewriting::Modes;
+use crate::gcode::{Action, Line, Position};
 use crate::grid_file::CAPACITY;
 
 /// Follows the corrected machine through lines that have not been corrected yet.

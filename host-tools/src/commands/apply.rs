@@ -150,7 +150,7 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
     };
     let corrected = |output: &mut dyn Write| {
         let report = apply(&job_name, input, output, &settings).map_err(|error| match error {
-            // Whoever reads the output has perhaps seen enough.
+            // The reader of the output may have seen enough.
             ApplyError::Output(error) if error.kind() == io::ErrorKind::BrokenPipe => error.into(),
             error => anyhow::Error::from(error),
         })?;

@@ -3,10 +3,12 @@
 pub mod apply;
 pub mod blend;
 pub mod check;
+pub mod completions;
 pub mod convert;
 pub mod diff;
 mod input;
 mod length;
+pub mod man;
 mod output;
 pub mod refine;
 pub mod shift;

@@ -7,8 +7,8 @@ use gapkeeper::record::RecordError;
 use gapkeeper::{FadeError, GridAxis, GridError};
 
 use super::{FactList, HexFault, MatrixFault, NpyFault, PlyFault, PointFault, Readings};
+use crate::Place;
 use crate::file_error::{INPUT_REMEDY, OUTPUT_REMEDY};
-use crate::place::Place;
 use crate::printed::one_line;
 
 /// A mistake in a grid file, or in the way to it.

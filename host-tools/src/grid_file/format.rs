@@ -67,8 +67,8 @@ pub enum GridFormat {
     ///
     /// Unit, row order, origin and pitch must be told.
     Npy,
-    /// `.ply`: a surface of vertices and faces as text. Written are millimetres, heights exaggerated; both are said in
-    /// comments, and read from there.
+    /// `.ply`: a surface of vertices and faces as text. Written in millimetres with heights exaggerated; its
+    /// comments hold unit and factor, and are read.
     Ply,
     /// `.stl`: a surface of triangles, binary, in millimetres, heights exaggerated; only written.
     Stl,

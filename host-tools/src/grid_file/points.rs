@@ -6,7 +6,8 @@ use gapkeeper::{GridAxis, Lattice, MAX_HEIGHT_UM};
 
 use super::{GridDocument, GridFileError, GridFileErrorKind as Kind, Loss, grid_of, nodes_along};
 
-/// How far a point may be from its place where nothing else is said: what an axis of a hobby machine repeats within.
+/// How far a point may be from its lattice place unless stated: the repeatability of a hobby machine's axis (common
+/// practice, no source).
 pub(super) const SNAP_UM: u32 = 20;
 
 /// A measured point of a text.

@@ -177,7 +177,7 @@ mod tests {
         assert_eq!(u32::from_be_bytes(bytes[16..20].try_into().unwrap()), 620);
         assert!(matches!(png(&svg, 0.0), Err(PictureError::Size { .. })));
         assert!(matches!(png(&svg, f32::NAN), Err(PictureError::Size { .. })));
-        assert!(matches!(png("<svg", 1.0), Err(PictureError::MalformedXml(_))));
+        assert!(matches!(png("<svg", 1.0), Err(PictureError::Malformed(_))));
     }
 
     /// Writes all pictures for a person to look at: `GAPKEEPER_LOOK=folder cargo test -p gapkeeper-sim look -- --ignored`.

@@ -32,7 +32,7 @@ use draw::{BothSurfaces, Drawn, draw};
 /// Version of the JSON plan; it rises when a key changes its meaning or goes away.
 pub const SCHEMA_VERSION: u32 = 2;
 
-/// Of this share of all draws it is said between which figures they lie.
+/// Share of all draws that the printed range covers.
 pub const INTERVAL: f64 = 0.9;
 
 /// Why there is no plan.
@@ -273,7 +273,7 @@ impl Plan {
         serde_json::to_string_pretty(self).map_or_else(|error| error.to_string(), |text| text + "\n")
     }
 
-    /// The plan as a table for a terminal, the advice last.
+    /// The plan for a terminal: the advice, then the table.
     pub fn text(&self) -> String {
         table::text(self)
     }

@@ -8,7 +8,7 @@ use crate::class::{percent, percentage};
 use crate::summary::printable;
 
 pub(super) fn text(plan: &Plan) -> String {
-    let mut text = String::new();
+    let mut text = format!("{}\n\n", plan.advice);
     // Writing to a string cannot fail.
     let _ = writeln!(
         text,
@@ -53,12 +53,11 @@ pub(super) fn text(plan: &Plan) -> String {
             text.push('\n');
         }
     }
-    let _ = write!(
+    let _ = writeln!(
         text,
         "90 % of draws: 5 % are below, 5 % above. At least: what 19 of 20 surveys reach, as sure as 95 %. Worst: the largest gap error, by its upper end over the draws, and \
          where the\nworst of all lies. Record: one slot of the persistent memory, two are needed. <: the least time \
-         that is good enough.\n\n{}\n",
-        plan.advice
+         that is good enough.",
     );
     text
 }

@@ -95,7 +95,7 @@ fn over_a_cell_the_mean_square_is_four_ninths() {
     assert!((mean - 7.0).abs() < 3.0 * variance.sqrt() / 2.0 / f64::from(draws).sqrt(), "{mean}");
 }
 
-/// I-4 and I-5 of the published check values: a dish of sag `s` along each axis, sampled on n × n, is off by
+/// Rows I-4 and I-5: a dish of sag `s` along each axis, sampled on n × n, is off by
 /// `2·s/(n−1)²` in the middle of a cell; every quadratic is refined exactly.
 #[test]
 fn a_bow_leaves_what_the_remainder_of_linear_interpolation_says() {
@@ -232,7 +232,7 @@ fn the_advice_is_the_tables() {
     scenario.measuring.feel_um = NotNegative(12.0);
     let bowed = run(&scenario, CROSS);
     assert!(bowed.advice.starts_with("Measure 3 x 3 stations and refine"), "{}", bowed.advice);
-    assert!(bowed.text().ends_with(&format!("{}\n", bowed.advice)));
+    assert!(bowed.text().starts_with(&format!("{}\n", bowed.advice)));
     scenario.measuring.feel_um = NotNegative(60.0);
     assert!(run(&scenario, CROSS).advice.starts_with("Measure with more care"), "{}", run(&scenario, CROSS).advice);
     let ripple = Form::Ripple {

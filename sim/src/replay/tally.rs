@@ -115,6 +115,10 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
         for (stretch, driven) in batch.stretches.iter().zip(&batch.driven) {
             if stretch.first == 0 {
                 self.count_drive(stretch, driven);
+                let Driven { refused, scrape, .. } = driven[self.settings.run_in_use as usize];
+                if let Some(footprint) = self.footprint.as_mut().filter(|_| refused || !stretch.prints) {
+                    footprint.guard(stretch, refused || scrape.is_some());
+                }
             }
             if stretch.prints {
                 let (these, others) = heights.split_at((stretch.last - stretch.first + 1) as usize);
@@ -248,6 +252,7 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
                     .map(|(_, origin)| origin)
                     .unwrap_or("read off the modelled bed at its stations")
                     .to_string(),
+                by_hand: self.settings.by_hand,
                 grid_size: [lattice.columns, lattice.rows],
                 refined_size: [refined.columns, refined.rows],
                 tolerance_um: self.settings.tolerance_um,
@@ -304,7 +309,7 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
         if let Some(deepest) = run.deepest_scrape {
             let Place { job_line, x_mm, y_mm, .. } = deepest;
             faults.push(format!(
-                "{label}: the nozzle touches the bed on {} moves that lay nothing down, deepest by {:.0} µm at X {x_mm:.1} Y {y_mm:.1}, \
+                "{label}: the nozzle touches the bed on moves that lay nothing down, {}, deepest by {:.0} µm at X {x_mm:.1} Y {y_mm:.1}, \
                  line {job_line}: raise the shift, or let the job travel higher.",
                 run.scrapes.count,
                 0.0 - deepest.gap_um(),

@@ -9,6 +9,7 @@ mod tables;
 use self::sheet::{figure, sheet};
 use crate::deposit::Squeeze;
 use crate::outcome::{Outcome, Run};
+use crate::picture::frame::number;
 use crate::picture::palette::INK;
 use crate::picture::shows::{GAP_SHOWS, LAYERS_SHOWS, MAP_SHOWS, SECTION_SHOWS, SQUEEZE_SHOWS};
 use crate::picture::svg::{escaped, shortened};
@@ -169,7 +170,7 @@ fn explorer(outcome: &Outcome, map: &str, packed_bytes: usize) -> String {
 {radios}</fieldset>
 <form id="find-line" class="scripted" novalidate><label for="line">Find job line</label><input type="text" inputmode="numeric" id="line" autocomplete="off"><button>Find</button>
 <p id="found-line" role="status"></p>
-<p class="soft">Every line of the first layer, {line_count} of them, in {line_kb} kB of this page.</p></form>
+<p class="soft">{line_count} lines of the first layer are in this page, to 0.1 µm, in {line_kb} kB. Between the points of its map, {step} mm apart, the readout is interpolated.</p></form>
 <div class="explorer">
 <div class="sheet" id="probe-map" tabindex="0" role="application" aria-label="Map of the gap error; arrow keys move the probe" aria-describedby="readout">
 {map}</div>
@@ -185,6 +186,7 @@ fn explorer(outcome: &Outcome, map: &str, packed_bytes: usize) -> String {
         charts = chart("along-x") + &chart("along-y"),
         tolerance = words::tolerance(outcome),
         line_count = outcome.lines.lines.len(),
+        step = number(bed.step_x_mm.max(bed.step_y_mm), 0.1),
         line_kb = packed_bytes.div_ceil(1000),
     )
 }

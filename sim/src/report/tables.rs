@@ -19,7 +19,7 @@ pub(super) fn figures(outcome: &Outcome) -> String {
     let mut html = String::from(
         "<table>\n<caption>Figures of the three runs</caption>\n<thead><tr><th scope=\"col\">figure, unit</th>",
     );
-    for run in &outcome.runs {
+    for run in in_use_first(outcome) {
         html += &format!("<th scope=\"col\">{}</th>", run.run.label());
     }
     html += "</tr></thead>\n";
@@ -29,11 +29,17 @@ pub(super) fn figures(outcome: &Outcome) -> String {
     html + "</table>\n"
 }
 
+/// The run that would be used stands first, where a narrow screen shows it.
+fn in_use_first(outcome: &Outcome) -> impl Iterator<Item = &RunOutcome> {
+    let (used, others): (Vec<_>, Vec<_>) = outcome.runs.iter().partition(|run| run.in_use);
+    used.into_iter().chain(others)
+}
+
 fn group(html: &mut String, outcome: &Outcome, name: &str, rows: &[Row<'_>]) {
     *html += &format!("<tbody><tr><th scope=\"rowgroup\" colspan=\"{}\">{name}</th></tr>\n", outcome.runs.len() + 1);
     for (name, read) in rows {
         *html += &format!("<tr><th scope=\"row\">{}</th>", escaped(name));
-        for run in &outcome.runs {
+        for run in in_use_first(outcome) {
             *html += &format!("<td>{}</td>", escaped(&read(run)));
         }
         *html += "</tr>\n";
@@ -113,7 +119,7 @@ pub(super) fn extremes(outcome: &Outcome) -> String {
     let mut html = format!(
         "<div class=\"sheet\" tabindex=\"0\" role=\"region\" aria-label=\"Nearest and farthest places\"><table class=\"places\">\n<caption>Nearest and farthest place of each run</caption>\n<thead><tr>{head}</tr></thead>\n<tbody>\n"
     );
-    for run in &outcome.runs {
+    for run in in_use_first(outcome) {
         let Some(errors) = run.first_layer.errors else {
             html += &format!(
                 "<tr><th scope=\"row\">{}</th><td colspan=\"9\">nothing was judged</td></tr>\n",
@@ -146,7 +152,7 @@ pub(super) fn extremes(outcome: &Outcome) -> String {
 
 /// The worst places of each run, a table for each.
 pub(super) fn worst_places(outcome: &Outcome) -> String {
-    outcome.runs.iter().map(|run| places_of(run.run, &run.worst_places)).collect()
+    in_use_first(outcome).map(|run| places_of(run.run, &run.worst_places)).collect()
 }
 
 fn places_of(run: Run, places: &[Place]) -> String {
