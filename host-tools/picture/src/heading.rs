@@ -31,7 +31,7 @@ fn words(text: &str) -> Vec<String> {
         let is_unit =
             ["%", "µm", "mm", "m", "min", "°C"].contains(&word.trim_end_matches(|mark: char| ",;.:)".contains(mark)));
         match words.last_mut() {
-            Some(last) if is_unit => {
+            Some(last) if is_unit || word == "×" || last.ends_with(" ×") => {
                 last.push(' ');
                 last.push_str(word);
             }
@@ -112,6 +112,7 @@ mod tests {
         }
         assert!(wrapped("", 20.0, 100.0, 2).is_empty());
         assert_eq!(wrapped("good 0.5 %, loose", 20.0, 84.0, 3), ["good", "0.5 %,", "loose"]);
+        assert_eq!(wrapped("a 3 × 3 b", 20.0, 70.0, 3), ["a", "3 × 3", "b"]);
     }
 
     #[test]

@@ -10,7 +10,7 @@ const STOPS: [Colour; 3] = [[0x4b, 0x7f, 0xa6], [0x9c, 0xc7, 0xbd], [0xf6, 0xed,
 
 /// The colour at a share of the way from low, 0, to high, 1.
 pub(super) fn ramp(share: f64) -> Colour {
-    let place = share.max(0.0).min(1.0) * 2.0;
+    let place = share.clamp(0.0, 1.0) * 2.0;
     let index = if place < 1.0 { 0 } else { 1 };
     let part = place - index as f64;
     let (from, to) = (STOPS[index], STOPS[index + 1]);

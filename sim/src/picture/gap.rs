@@ -286,7 +286,7 @@ fn draw_lanes(svg: &mut Svg, outcome: &Outcome, x: Span, shown: Indices<usize>, 
         ];
         svg.text(
             frame.left + 6.0,
-            frame.py(outcome.tolerance_um) - 4.0,
+            (frame.py(outcome.tolerance_um) - 4.0).max(frame.top + 12.0),
             label,
             &format!("good within {}", words::tolerance(outcome)),
         );
