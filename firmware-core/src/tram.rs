@@ -141,8 +141,8 @@ impl TramAdvice {
     /// [`Self::takes_out_twist`] says so.
     ///
     /// At every screw the height is within 0.51 µm of the exact least-squares plane, half a micrometre of it for the
-    /// rounding, and with a twist within 1 µm. The readings are walked through several times, so a slice's `iter().copied()` or the nodes of
-    /// a grid serve alike, without a copy.
+    /// rounding. With a twist it is within 1 µm and a thousandth of the twist's own height there. The readings are walked
+    /// through several times, so a slice's `iter().copied()` or the nodes of a grid serve alike, without a copy.
     ///
     /// # Errors
     /// [`TramError`] says which screw or reading is badly placed or out of range, and what to do.

@@ -32,6 +32,7 @@ screw 2 at x 190, y 30 mm: lower the bed 160 um, 0.229 of a turn (82 degrees)
 screw 3 at x 30, y 190 mm: raise the bed 320 um, 0.457 of a turn (165 degrees)
 screw 4 at x 190, y 190 mm: raise the bed 160 um, 0.229 of a turn (82 degrees)
 the bed leans by 1000 um per m along X and -2000 um per m along Y
+tilt and twist are taken out; --rigid for a plate too thick to twist
 no screw takes out what is left: 0 um from the lowest (0) to the highest (+0), RMS 0
 ";
     assert_eq!((code, out.as_str(), error.as_str()), (Some(0), expected, ""));
@@ -43,6 +44,26 @@ no screw takes out what is left: 0 um from the lowest (0) to the highest (+0), R
     assert_eq!(first("highest"), "raise the bed 160 um");
     assert_eq!(first("lowest"), "lower the bed 320 um");
     assert_eq!(first("0.1mm"), "raise the bed 110 um");
+}
+
+/// Row K-1: a thin plate on four screws twists; two screws by 0.286 of a turn level it. A thick one keeps its twist.
+#[test]
+fn four_screws_take_out_a_twist_of_a_thin_plate() {
+    let folder = folder();
+    let twisted =
+        "x_um,y_um,height_um\r\n30000,30000,100\r\n190000,30000,-100\r\n30000,190000,-100\r\n190000,190000,100\r\n";
+    fs::write(folder.path().join("twist.csv"), twisted).unwrap();
+    let tram = |more: &str| {
+        let (code, out, _) =
+            gapgrid(folder.path(), &format!("tram twist.csv {SCREWS} --thread 0.7 --hold highest {more}"));
+        assert_eq!(code, Some(0), "{out}");
+        out
+    };
+    let thin = tram("");
+    assert!(thin.matches("raise the bed 200 um, 0.286 of a turn").count() == 2 && thin.matches("hold").count() == 2);
+    assert!(thin.contains("what is left: 0 um"), "{thin}");
+    let rigid = tram("--rigid");
+    assert!(rigid.matches("hold").count() == 4 && rigid.contains("what is left: 200 um"), "{rigid}");
 }
 
 #[test]

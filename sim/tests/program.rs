@@ -266,6 +266,8 @@ fn wrong_input_is_refused_with_a_place_and_leaves_nothing_behind() {
 #[test]
 fn what_is_laid_down_is_shown_when_asked_for() {
     let folder = bench();
+    let bench = folder.path().join("bench.toml");
+    fs::write(&bench, fs::read_to_string(&bench).unwrap().replace("filament_mm = 1.75\n", "")).unwrap();
     let replay = |more: &[&str]| {
         let arguments = [&["replay", "job.gcode", "--scenario", "bench.toml"], more].concat();
         let output = gapsim(folder.path(), &arguments);

@@ -49,7 +49,7 @@ def main():
         matrix, at_screws = design(stations, middle, diamond), design(screws, middle, diamond)
         own = without_plane(matrix)
         plane = numpy.linalg.lstsq(matrix[:, :3], matrix[:, 3], rcond=None)[0]
-        if numpy.linalg.norm(own) < 1e-3 * abs(matrix[:, 3]).max():
+        if numpy.linalg.norm(own) < 0.13 * abs(matrix[:, 3]).max():
             continue
         grows = abs(at_screws[:, 3] - at_screws[:, :3] @ plane).max() / numpy.linalg.norm(own)
         if grows > LARGEST_AMPLIFICATION:

@@ -28,6 +28,8 @@ struct Basis {
     middle_um: (i32, i32),
     /// What brings the products of the readings' coordinates within [`MAX_HEIGHT_UM`].
     shift: u32,
+    /// The largest of them then.
+    extent: u64,
     /// Through the saddle at the readings.
     plane: BedPlane,
 }
@@ -49,7 +51,7 @@ impl Basis {
         // Held within a height by the shift.
         let as_height = |reading: BedHeight| BedHeight { height_um: (product(&reading) >> shift) as i32, ..reading };
         let plane = BedPlane::fit(readings.clone().map(as_height)).ok()?;
-        Some(Self { saddle, middle_um, shift, plane })
+        Some(Self { saddle, middle_um, shift, extent: largest >> shift, plane })
     }
 
     /// With [`FRACTION_BITS`]; below 2^26 at the readings, 2^55 anywhere.
@@ -88,7 +90,8 @@ pub(super) struct Twist {
 
 impl Twist {
     /// The twist about the plane of these readings, in the saddle that these screws make. None of three screws, and none if
-    /// an error of one reading would grow more than [`MAX_AMPLIFICATION`] times at a screw.
+    /// an error of one reading would grow more than [`MAX_AMPLIFICATION`] times at a screw, or the readings lie so that the
+    /// saddle is a plane for them to within an eighth of its extent.
     ///
     /// Plane and twist together are the least squares of all four unknowns (Frisch and Waugh's theorem: the deviations from
     /// the plane, over the saddle's own deviations from its plane).
@@ -118,8 +121,8 @@ impl Twist {
         }
         let least = squares.isqrt() * u64::from(MAX_AMPLIFICATION);
         let is_seen = |(x_um, y_um)| basis.fine(x_um, y_um, false).unsigned_abs() <= least;
-        // The rounding of the products alone is half a unit.
-        let is_saddle = squares.isqrt() > 16 << FRACTION_BITS;
+        // Nearer to a plane, the rounding of the products would count.
+        let is_saddle = squares.isqrt() >= basis.extent << (FRACTION_BITS - 3);
         (is_saddle && screws_um.clone().all(is_seen)).then_some(Self { basis, along, squares })
     }
 

@@ -34,6 +34,9 @@ pub struct Arguments {
     /// What is not turned: a screw by its number from 1, `highest` or `lowest`; or a height that all come to, such as 0.1mm
     #[arg(long, value_name = "WHAT", value_parser = hold)]
     hold: Hold,
+    /// The plate is too thick to twist: tilt alone, also with four screws or more
+    #[arg(long)]
+    rigid: bool,
 }
 
 /// Prints the advice.
@@ -43,11 +46,20 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
         _ => places(&input::grid(&arguments.readings)?.grid),
     };
     let screws = screws(arguments)?;
-    let advice = TramAdvice::new(readings, &screws, arguments.hold)?;
+    let advice = if arguments.rigid {
+        TramAdvice::rigid(readings, &screws, arguments.hold)?
+    } else {
+        TramAdvice::new(readings, &screws, arguments.hold)?
+    };
     let mut text: String =
         screws.iter().zip(advice.screws()).map(|(screw, turn)| sentence(screw, turn) + "\n").collect();
     let (left, (slope_x, slope_y)) = (advice.residual(), advice.plane().slope_um_per_m());
     text += &format!("the bed leans by {slope_x} um per m along X and {slope_y} um per m along Y\n");
+    if advice.takes_out_twist() {
+        text += "tilt and twist are taken out; --rigid for a plate too thick to twist\n";
+    } else if screws.len() > 3 && !arguments.rigid {
+        text += "the readings do not tell the twist, so tilt alone is taken out: read nearer to the screws\n";
+    }
     text += &format!(
         "no screw takes out what is left: {} um from the lowest ({}) to the highest ({:+}), RMS {}\n",
         left.peak_to_valley_um, left.lowest_um, left.highest_um, left.rms_um
