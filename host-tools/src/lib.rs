@@ -51,6 +51,7 @@ mod file_error;
 pub mod flatness;
 pub mod grid_file;
 pub mod manual;
+pub mod odd_words;
 pub mod pipeline;
 pub mod program;
 mod progress;

@@ -28,7 +28,7 @@ fn folder() -> tempfile::TempDir {
 fn the_exit_code_is_the_outcome_and_the_text_says_why() {
     let folder = folder();
     let run = |arguments: &str| gapgrid(folder.path(), arguments);
-    let (code, out, error) = run("check fine.json --bed-temperature 62 --lowest-um -500");
+    let (code, out, error) = run("check fine.json --bed-temperature 62 --lowest-mm -0.5");
     assert_eq!((code, error.as_str()), (Some(0), ""), "{out}");
     let start = "fine: nothing speaks against it\nnot checked: setup: the file has none (.gkr and .hex do); measure again \
                  if a screw was turned\nsurface: bilinear, as the survey chose\nage: the file was written 0 days ago; the \
@@ -44,7 +44,7 @@ fn the_exit_code_is_the_outcome_and_the_text_says_why() {
             && out.contains("higher than its neighbours predict\n  measure this station once more\n"),
         "{out}"
     );
-    assert!(out.contains("not checked: headroom: say how low the nozzle can go (--lowest-um)\n"), "{out}");
+    assert!(out.contains("not checked: headroom: say how low the nozzle can go (--lowest-mm)\n"), "{out}");
 
     assert_eq!(run("check cut.json").0, Some(2));
     assert_eq!(run("check fine.json --bed-temperature -20").0, Some(2));
@@ -59,7 +59,7 @@ fn a_deep_shift_an_old_file_and_another_setup_are_told() {
     let run = |arguments: &str| gapgrid(folder.path(), arguments);
     let (code, out, _) = run("shift fine.json -3 -o deep.json");
     assert!(code == Some(0) && out.starts_with("unusable: a shift of -3000 um takes the nozzle into the bed"), "{out}");
-    let (code, out, _) = run("check deep.json --bed-temperature 60 --lowest-um -500");
+    let (code, out, _) = run("check deep.json --bed-temperature 60 --lowest-mm -0.5");
     assert_eq!(code, Some(2), "{out}");
     assert!(out.contains("take the shift back") && !out.contains("lower the limit"), "{out}");
 

@@ -104,6 +104,11 @@ fn an_ignored_signal_stays_ignored() {
 #[test]
 fn a_signal_leaves_no_temporary_file() {
     for signal in [Signal::SIGINT, Signal::SIGTERM] {
+        // As for jobs in the background of a shell; the program inherits that.
+        if is_ignored(signal) {
+            println!("skipped: this test was started with {signal} ignored");
+            continue;
+        }
         let folder = folder();
         fs::write(folder.path().join("out.gcode"), "old").unwrap();
         // Reads from us, and so waits in the middle of its output.
@@ -125,6 +130,12 @@ fn a_signal_leaves_no_temporary_file() {
         assert_eq!(names(), 3, "{signal}: a file is left");
         assert_eq!(fs::read_to_string(folder.path().join("out.gcode")).unwrap(), "old");
     }
+}
+
+fn is_ignored(signal: Signal) -> bool {
+    let status = fs::read_to_string("/proc/self/status").unwrap();
+    let ignored = status.lines().find_map(|line| line.strip_prefix("SigIgn:")).unwrap();
+    u64::from_str_radix(ignored.trim(), 16).unwrap() >> (signal as u32 - 1) & 1 == 1
 }
 
 /// Whatever steers a terminal: a colour, a title, a turned line, a return to the start, a line of its own.

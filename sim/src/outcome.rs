@@ -308,4 +308,6 @@ pub struct Outcome {
     pub faults: Vec<String>,
     /// Things that a person should know, in plain sentences.
     pub warnings: Vec<String>,
+    /// Unknown words that move nothing, as far as they show, with their first lines.
+    pub passed_over: Option<String>,
 }

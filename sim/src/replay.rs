@@ -13,6 +13,7 @@ use std::thread::available_parallelism;
 
 use gapkeeper::{Correction, CorrectionError, DEFAULT_TOLERANCE_UM, GridError, HeightGrid, Move, Point, SplitError};
 use gapkeeper_host_tools::gcode::{Action, GcodeError, Reader, Straight, moves};
+use gapkeeper_host_tools::odd_words;
 use gapkeeper_host_tools::pipeline::Pipeline;
 
 use crate::bed::{BedError, HeightTable, ModelledBed};
@@ -349,13 +350,13 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
         let Ok(()) = self.pipeline.finish(|batch| count(&mut self.tally, batch));
         self.counts.bytes = reader.bytes_read();
         self.counts.unknown_words = interpreter.unknown_words().values().map(|word| word.count).sum();
-        if !interpreter.unmodelled_words().is_empty() {
-            let words: Vec<_> = interpreter.unmodelled_words().keys().map(String::as_str).collect();
+        let words = || interpreter.unknown_words().iter().chain(interpreter.unmodelled_words());
+        if let Some(words) = odd_words::listed(words(), false) {
             self.tally.warn(format!(
-                "{} may move the axes or their zero in ways not modelled here: positions after it may be wrong.",
-                words.join(", ")
+                "Not followed, and may move axes or their zero: {words}. Positions after them may be wrong."
             ));
         }
+        self.tally.passed_over = odd_words::listed(words(), true);
         self.tally.finish(self.name, self.counts, self.first_bad_line)
     }
 

@@ -34,6 +34,8 @@ struct Summary<'a> {
     layers: &'a [LayerFigures],
     faults: &'a [String],
     warnings: &'a [String],
+    /// Unknown words that move nothing, as far as they show.
+    passed_over: Option<&'a str>,
 }
 
 #[derive(Serialize)]
@@ -76,6 +78,7 @@ pub fn json(outcome: &Outcome) -> String {
         layers: &outcome.layers,
         faults: &outcome.faults,
         warnings: &outcome.warnings,
+        passed_over: outcome.passed_over.as_deref(),
     };
     // Plain data with names as keys: there is nothing in it that JSON cannot hold.
     serde_json::to_string_pretty(&summary).map_or_else(|error| error.to_string(), |text| text + "\n")
@@ -203,6 +206,9 @@ pub fn text(outcome: &Outcome) -> String {
         size(counts.bytes),
         printable(&outcome.grid_origin),
     );
+    if let Some(words) = &outcome.passed_over {
+        let _ = writeln!(text, "passed over, harmless as far as its words show: {}\n", printable(words));
+    }
     first_layer(&mut text, outcome);
     top(&mut text, outcome);
     for run in &outcome.runs {

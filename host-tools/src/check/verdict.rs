@@ -276,7 +276,7 @@ impl Finding {
                 "raise the bed by its screws and measure again; leave the lowest height as it is".into()
             }
             Finding::Low { .. } => {
-                "check with the lowest height of the machine (--lowest-um); see that zero is where the bed is".into()
+                "check with the lowest height of the machine (--lowest-mm); see that zero is where the bed is".into()
             }
             Finding::Shift { .. } => {
                 "take it back (gapgrid shift), and find it anew in small steps from above the bed".into()
@@ -448,7 +448,7 @@ impl fmt::Display for Unchecked {
                 "bend along {axis:?}: it takes {fewest} stations along that axis to see what lies between them; check \
                  stations tell it too"
             ),
-            Unchecked::Headroom => write!(out, "headroom: say how low the nozzle can go (--lowest-um)"),
+            Unchecked::Headroom => write!(out, "headroom: say how low the nozzle can go (--lowest-mm)"),
             Unchecked::Closure => write!(out, "closure: the grid comes from no survey"),
             Unchecked::Temperature => write!(out, "temperature: say how warm the bed is (--bed-temperature)"),
             Unchecked::Setup { is_known: true } => write!(out, "setup: say which one the machine is in (--setup)"),

@@ -8,8 +8,8 @@ use clap::Args;
 use gapkeeper_host_tools::check::{CheckSettings, Severity, check, unreadable_json};
 use gapkeeper_host_tools::printed::{print, print_json};
 
-use super::input;
 use super::surface::SurfaceOption;
+use super::{input, length};
 
 /// Say what speaks against a grid, where, and what to do.
 ///
@@ -18,7 +18,7 @@ use super::surface::SurfaceOption;
 /// cannot be checked without being told more is listed.
 #[derive(Args)]
 #[command(after_help = "Examples:\n  gapgrid check grid.json\n  \
-    gapgrid check grid.json --bed-temperature 60 --lowest-um -500\n  \
+    gapgrid check grid.json --bed-temperature 60 --lowest-mm -0.5\n  \
     gapgrid check grid.json --json\n\n\
     Exit codes: 0 fine, 1 warnings, 2 unusable, which a file that cannot be read is, too.\n\n\
     JSON: schema_version; outcome (fine, warning, unusable); verdicts, each with kind, severity, place (null, or column \
@@ -32,8 +32,8 @@ pub struct Arguments {
     #[arg(long, value_name = "C", allow_negative_numbers = true)]
     bed_temperature: Option<i16>,
     /// Lowest machine height that the nozzle can go to (default: the one that the grid states)
-    #[arg(long, value_name = "UM", allow_negative_numbers = true)]
-    lowest_um: Option<i32>,
+    #[arg(long, value_name = "MM", allow_hyphen_values = true, value_parser = length::whole_um)]
+    lowest_mm: Option<i32>,
     /// How far the surface between stations may be off
     #[arg(long, value_name = "UM", default_value_t = CheckSettings::default().tolerance_um)]
     tolerance_um: u16,
@@ -66,7 +66,7 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<ExitCode> {
     };
     let settings = CheckSettings {
         bed_temperature_c: arguments.bed_temperature,
-        lowest_um: arguments.lowest_um,
+        lowest_um: arguments.lowest_mm,
         tolerance_um: arguments.tolerance_um,
         tilt_limit_um: arguments.tilt_um,
         grid_setup: reading.setup,

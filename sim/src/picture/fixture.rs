@@ -220,7 +220,8 @@ pub(crate) fn outcome() -> Outcome {
             }],
         },
         faults: Vec::new(),
-        warnings: vec!["4 words that nobody here knows were passed through".to_owned()],
+        warnings: vec!["Moves leave the machine's travel: 1, the first at line 12.".to_owned()],
+        passed_over: Some("M987 (4 times, first on line 12)".to_owned()),
     }
 }
 

@@ -78,6 +78,7 @@ pub(super) struct Tally<'a, W> {
     printed: Vec<bool>,
     outside_travel: Lines,
     warnings: Vec<String>,
+    pub(super) passed_over: Option<String>,
 }
 
 impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
@@ -101,6 +102,7 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
             surface,
             outside_travel: Lines::default(),
             warnings: std::mem::take(&mut machine.warnings),
+            passed_over: None,
             machine,
         }
     }
@@ -281,6 +283,7 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
                 layers: self.layers.figures(),
                 faults,
                 warnings: self.warnings,
+                passed_over: self.passed_over,
                 runs: self.runs.into_iter().map(|run| run.outcome(self.settings.run_in_use)).collect(),
                 verdict: Verdict::default(),
             };
@@ -360,9 +363,6 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
         if let Some(line) = self.outside_travel.first {
             let count = self.outside_travel.count;
             warnings.push(format!("Moves leave the machine's travel: {count}, the first at line {line}."));
-        }
-        if counts.unknown_words > 0 {
-            warnings.push(format!("Words that are not known here were passed over: {}.", counts.unknown_words));
         }
         if let Some(first) = first_bad_line {
             warnings.push(format!("Lines that could not be read: {}; the first: {first}", counts.bad_lines));

@@ -7,6 +7,7 @@
 #![cfg(target_os = "linux")]
 
 mod browser;
+mod scenes;
 mod screens;
 
 use std::path::{Path, PathBuf};
@@ -20,8 +21,8 @@ use serde_json::json;
 
 use browser::Browser;
 
-/// The demo's page, open; none where there is no browser.
-fn demo_page() -> Option<(Browser, Outcome)> {
+/// The browser's program; none, and a message, where it does not start.
+fn chromium() -> Option<PathBuf> {
     let program = PathBuf::from(std::env::var_os("GAPKEEPER_CHROMIUM").unwrap_or_else(|| "chromium".into()));
     if !std::process::Command::new(&program).arg("--version").output().is_ok_and(|output| output.status.success()) {
         let why = format!("{} does not start", program.display());
@@ -29,6 +30,12 @@ fn demo_page() -> Option<(Browser, Outcome)> {
         println!("skipped: {why}");
         return None;
     }
+    Some(program)
+}
+
+/// The demo's page, open; none where there is no browser.
+fn demo_page() -> Option<(Browser, Outcome)> {
+    let program = chromium()?;
     let scenario = demo::scenario().unwrap();
     let settings = Settings::new(&scenario);
     let (outcome, squeeze) = replay_with_deposit(demo::JOB_NAME, demo::job(), &settings).unwrap();

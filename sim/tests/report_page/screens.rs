@@ -6,15 +6,15 @@ use crate::browser::Browser;
 use crate::{assert_quiet, demo_page, kept};
 
 /// From a small phone, which is also a wide screen at 400 %, to a large screen.
-const WIDTHS: [u32; 5] = [320, 390, 768, 1280, 1920];
+pub const WIDTHS: [u32; 5] = [320, 390, 768, 1280, 1920];
 
-fn set_width(browser: &mut Browser, width: u32) {
+pub fn set_width(browser: &mut Browser, width: u32) {
     let size = json!({ "width": width, "height": 900, "deviceScaleFactor": 1, "mobile": false });
     browser.call("Emulation.setDeviceMetricsOverride", size);
 }
 
 /// Width of the narrowest slider, size of the smallest letters in a picture, and what scrolls but takes no focus.
-const MEASURES: &str = "(() => {
+pub const MEASURES: &str = "(() => {
   const sliders = [...document.querySelectorAll('input[type=range]')].map((slider) => slider.getBoundingClientRect().width);
   const letters = [...document.querySelectorAll('svg text')].filter((text) => text.getClientRects().length > 0).map((text) => {
     return parseFloat(getComputedStyle(text).fontSize) * text.ownerSVGElement.getScreenCTM().a;

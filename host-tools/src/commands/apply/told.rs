@@ -2,12 +2,10 @@
 
 use gapkeeper_host_tools::apply::{ApplyReport, Settings};
 use gapkeeper_host_tools::check::CheckSettings;
-use gapkeeper_host_tools::gcode::{Effect, WordCount};
+use gapkeeper_host_tools::gcode::WordCount;
 use gapkeeper_host_tools::grid_file::{GridDocument, SurfaceChoice};
+use gapkeeper_host_tools::odd_words;
 use gapkeeper_host_tools::printed::one_line;
-
-/// Names of words shown in one line of the report.
-const SHOWN_NAMES: usize = 12;
 
 /// What was done; what asks for attention comes last.
 pub fn text(report: &ApplyReport, settings: &Settings<'_>, document: &GridDocument, surface: SurfaceChoice) -> String {
@@ -125,23 +123,12 @@ fn switch(report: &ApplyReport) -> Option<String> {
 
 /// The words that were passed, sorted into harmless ones and those that may move.
 fn words(report: &ApplyReport) -> Vec<String> {
-    let harmless = |word: &WordCount| word.effect == Effect::Harmless;
-    let line = |what: &str, is_harmless: bool| {
-        let mut words: Vec<_> = all_words(report).filter(|(_, word)| harmless(word) == is_harmless).collect();
-        words.sort_by_key(|(_, word)| word.first_line);
-        let mut names: Vec<_> = words.iter().take(SHOWN_NAMES).map(|(name, word)| shown(name, word)).collect();
-        if words.len() > SHOWN_NAMES {
-            names.push(format!("and {} more", words.len() - SHOWN_NAMES));
-        }
-        (!names.is_empty()).then(|| format!("{what}: {}", names.join(", ")))
+    let line = |what: &str, is_harmless| {
+        odd_words::listed(all_words(report), is_harmless).map(|words| format!("{what}: {words}"))
     };
     let harmless = line("passed through, harmless as far as their words show", true);
     let moving = line("passed through, may move axes; the position was taken as unknown after them", false);
     harmless.into_iter().chain(moving).collect()
-}
-
-fn shown(name: &str, word: &WordCount) -> String {
-    format!("{} ({}, first on line {})", one_line(name), counted(word.count, "time"), word.first_line)
 }
 
 fn all_words(report: &ApplyReport) -> impl Iterator<Item = (&String, &WordCount)> {
