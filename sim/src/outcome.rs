@@ -164,9 +164,16 @@ pub struct Surfaces {
     pub nozzle: [Field; 3],
     /// Where the first layer laid something down, on the lattice of `bed`.
     pub printed: Vec<bool>,
+    /// Where moves of the first layer were refused in a run.
+    pub refused: [Vec<bool>; 3],
 }
 
 impl Surfaces {
+    /// Where a run laid the first layer down, on the lattice of [`Self::bed`].
+    pub fn laid(&self, run: Run) -> Vec<bool> {
+        self.printed.iter().zip(&self.refused[run as usize]).map(|(printed, refused)| *printed && !refused).collect()
+    }
+
     /// Gap error of a run over the bed, on the lattice of [`Self::bed`].
     pub fn gap_error(&self, run: Run) -> Field {
         let nozzle = &self.nozzle[run as usize];

@@ -119,7 +119,7 @@ fn check_centre(chord_nm: [i64; 2], centre_nm: [i64; 2], limit_nm: i128) -> Resu
     Ok(())
 }
 
-/// Whether √large − √small > limit, exactly.
+/// Whether √large − √small > limit, exactly; with squares too large for 128 bits, to a millionth of a nanometre.
 ///
 /// √large > √small + limit says the same as large − small − limit² > 2·limit·√small.
 fn square_roots_differ(large: i128, small: i128, limit: i128) -> bool {
@@ -127,8 +127,15 @@ fn square_roots_differ(large: i128, small: i128, limit: i128) -> bool {
     if excess <= 0 {
         return false;
     }
-    // The first comparison also keeps the square of the second within its integer.
-    excess > 2 * limit * LONGEST_RADIUS_NM || excess * excess > 4 * limit * limit * small
+    // Keeps the excess below 2^67.
+    if excess > 2 * limit * LONGEST_RADIUS_NM {
+        return true;
+    }
+    match excess.checked_mul(excess).zip((4 * limit * limit).checked_mul(small)) {
+        Some((excess, root)) => excess > root,
+        // The root with 14 fractional bits; below 2^98 before the shift.
+        None => excess << 14 > 2 * limit * (small << 28).isqrt(),
+    }
 }
 
 /// Checks an arc given by its radius (NISTIR 6556, 3.5.3.1); `chord_nm` goes from the start to the end.
@@ -152,6 +159,17 @@ mod tests {
 
     const MILLIMETRE: i128 = 2_000;
     const INCH: i128 = 5_080;
+
+    /// Inches without decimals on the longest radii: the squares are beyond 128 bits.
+    #[test]
+    fn long_radii_and_coarse_limits_are_compared() {
+        for radius in [1, 40_000_000, 100_000_000_000_000, 424_000_000_000_000_i128] {
+            for limit in [MILLIMETRE, 28_300, 71_882] {
+                let differ = |by: i128| square_roots_differ((radius + limit + by).pow(2), radius.pow(2), limit);
+                assert_eq!([-1, 0, 1].map(differ), [false, false, true], "{radius} {limit}");
+            }
+        }
+    }
 
     #[test]
     fn the_limit_follows_the_decimals() {

@@ -208,6 +208,7 @@ pub(crate) fn outcome() -> Outcome {
                 .iter()
                 .map(|value| *value > 0.5)
                 .collect(),
+            refused: [(); 3].map(|()| vec![false; field(bed_um).values_um.len()]),
         },
         profile: profile(&path, STRETCH_MM),
         lines: JobLines::default(),
@@ -278,6 +279,7 @@ pub(crate) fn empty_outcome() -> Outcome {
     let flat = || field(|_, _| 0.0);
     let full = outcome();
     let printed = vec![false; full.surfaces.printed.len()];
+    let refused = [printed.clone(), printed.clone(), printed.clone()];
     let runs = full
         .runs
         .into_iter()
@@ -285,7 +287,7 @@ pub(crate) fn empty_outcome() -> Outcome {
         .collect();
     Outcome {
         runs,
-        surfaces: Surfaces { first_layer_um: 0.0, bed: flat(), nozzle: [flat(), flat(), flat()], printed },
+        surfaces: Surfaces { first_layer_um: 0.0, bed: flat(), nozzle: [flat(), flat(), flat()], printed, refused },
         profile: Vec::new(),
         layers: Vec::new(),
         stations: Vec::new(),

@@ -104,7 +104,10 @@ pub(crate) fn marks(svg: &mut Svg, left: f64, top: f64, per_column: usize) {
             },
             "outline of the first layer",
         ),
-        (|svg, (x, y)| svg.rect(x - 13.0, y - 7.0, 26.0, 13.0, &[("fill", &GHOST_FILL)]), "nothing is printed"),
+        (
+            |svg, (x, y)| svg.rect(x - 13.0, y - 7.0, 26.0, 13.0, &[("fill", &GHOST_FILL)]),
+            "nothing printed, or refused",
+        ),
         (station, "station"),
         (screw, "screw below the bed"),
         (|svg, (x, y)| worst(svg, (x, y + 5.0)), "worst place of the first layer"),

@@ -82,8 +82,9 @@ pub(super) fn small_map(svg: &mut Svg, outcome: &Outcome, run: Run, left_top: Xy
     let frame =
         Frame { left: fits.left + (widest - fits.width) / 2.0, top: fits.top + (highest - fits.height) / 2.0, ..fits };
     let bands = bands(outcome);
-    areas(svg, outcome, &outcome.surfaces.gap_error(run), &bands, &frame);
-    draw_outline(svg, &printed_outline(outcome, &frame));
+    let surfaces = &outcome.surfaces;
+    areas(svg, &surfaces.gap_error(run), &surfaces.laid(run), &bands, &frame);
+    draw_outline(svg, &outline(&surfaces.bed, &surfaces.printed, &frame));
     frame.border(svg);
     frame
 }
@@ -99,11 +100,11 @@ fn bed_frame(outcome: &Outcome, (left, top): Xy, widest: f64, highest: f64) -> F
 /// Lines reach as far as the errors of what is printed: what no line lies on has no say in the scale.
 fn bands(outcome: &Outcome) -> Bands {
     let surfaces = &outcome.surfaces;
-    let printed = |run: &Run| {
-        let errors = surfaces.gap_error(*run).values_um.into_iter().zip(&surfaces.printed);
-        errors.filter(|(_, printed)| **printed).map(|(error, _)| error).collect::<Vec<_>>()
+    let laid = |run: &Run| {
+        let errors = surfaces.gap_error(*run).values_um.into_iter().zip(surfaces.laid(*run));
+        errors.filter(|(_, laid)| *laid).map(|(error, _)| error).collect::<Vec<_>>()
     };
-    let errors_um = Span::of(Run::ALL.iter().flat_map(printed));
+    let errors_um = Span::of(Run::ALL.iter().flat_map(laid));
     Bands::new(outcome.tolerance_um, outcome.measure.lays.then_some(surfaces.first_layer_um), errors_um)
 }
 
@@ -115,26 +116,26 @@ fn description(outcome: &Outcome) -> String {
 
 /// Bands, lines, marks and border of one run.
 fn surface(svg: &mut Svg, outcome: &Outcome, run: Run, bands: &Bands, frame: &Frame) {
-    let field = outcome.surfaces.gap_error(run);
-    areas(svg, outcome, &field, bands, frame);
+    let (field, laid) = (outcome.surfaces.gap_error(run), outcome.surfaces.laid(run));
+    areas(svg, &field, &laid, bands, frame);
 
     let worst = words::worst(outcome, run);
     let marks = outcome.stations.iter().chain(&outcome.screws).map(|point| frame.point(point.x_mm, point.y_mm));
     let worst_marks = worst.iter().flat_map(|place| worst_marks(place, frame));
-    let outline = printed_outline(outcome, frame);
+    let edge = outline(&field, &outcome.surfaces.printed, frame);
     let mut places = LabelPlaces::new(
-        marks.chain(worst_marks).chain(outline.iter().flatten().copied()),
+        marks.chain(worst_marks).chain(edge.iter().flatten().copied()),
         (frame.left, frame.top),
         (frame.right(), frame.bottom()),
     );
     let view = FieldView { field: &field, frame };
-    let is_printed = |point: Xy| outcome.surfaces.printed.get(view.nearest(point)) == Some(&true);
-    levels::draw_bare(svg, &field, &bands.edges_um, frame, &GHOST_LINES, |point| !is_printed(point));
+    let is_laid = |point: Xy| laid.get(view.nearest(point)) == Some(&true);
+    levels::draw_bare(svg, &field, &bands.edges_um, frame, &GHOST_LINES, |point| !is_laid(point));
     svg.open("g", &[("font-size", &"10.5"), ("text-anchor", &"middle")]);
-    levels::draw(svg, &field, &bands.edges_um, frame, &mut places, &EDGE_LINES, is_printed);
-    levels::draw(svg, &field, &bands.lines_um, frame, &mut places, &INNER_LINES, is_printed);
+    levels::draw(svg, &field, &bands.edges_um, frame, &mut places, &EDGE_LINES, is_laid);
+    levels::draw(svg, &field, &bands.lines_um, frame, &mut places, &INNER_LINES, is_laid);
     svg.close("g");
-    draw_outline(svg, &outline);
+    draw_outline(svg, &edge);
 
     for screw in &outcome.screws {
         legend::screw(svg, frame.point(screw.x_mm, screw.y_mm));
@@ -157,30 +158,28 @@ const INNER_LINES: LineKind = LineKind { colour: INK, stroke_width: "0.5", short
 /// Where nothing is printed.
 const GHOST_LINES: LineKind = LineKind { colour: GHOST_LINE, stroke_width: "0.9", shortest: 24.0 };
 
-/// Colours and patterns of the classes where something is printed; the rest of the bed is plain.
-fn areas(svg: &mut Svg, outcome: &Outcome, field: &Field, bands: &Bands, frame: &Frame) {
+/// Colours and patterns of the classes where something is laid down; the rest of the bed is plain.
+fn areas(svg: &mut Svg, field: &Field, laid: &[bool], bands: &Bands, frame: &Frame) {
     let colour = |band: usize| class_style(bands.classes[band]).fill.to_owned();
     levels::fill(svg, &contours::rings(field, &bands.edges_um), colour, frame);
     let view = FieldView { field, frame };
     // What reaches out of the outline is hidden by the ghost.
-    let printed = &outcome.surfaces.printed;
     draw_patterns(svg, [frame.left, frame.top, frame.width, frame.height], SPACING, |x, y| {
-        view.touches(printed, (x, y)).then(|| bands.class(view.value((x, y))))
+        view.touches(laid, (x, y)).then(|| bands.class(view.value((x, y))))
     });
     let mut ghost = Path::default();
     let (left, top, right, bottom) = (frame.left, frame.top, frame.right(), frame.bottom());
     ghost.add([(left, top), (right, top), (right, bottom), (left, bottom)], true);
-    for ring in printed_outline(outcome, frame) {
+    for ring in outline(field, laid, frame) {
         ghost.add(ring, true);
     }
     svg.path(&ghost, &[("fill", &GHOST_FILL), ("fill-rule", &"evenodd")]);
 }
 
-/// Around what the first layer printed, in px.
-fn printed_outline(outcome: &Outcome, frame: &Frame) -> Vec<Vec<Xy>> {
-    let printed = outcome.surfaces.printed.iter().map(|printed| f64::from(u8::from(*printed))).collect();
-    let printed = Field { values_um: printed, ..outcome.surfaces.bed.clone() };
-    let levels = contours::rings(&printed, &[0.5]);
+/// Around a mask on a field's lattice, in px.
+fn outline(field: &Field, mask: &[bool], frame: &Frame) -> Vec<Vec<Xy>> {
+    let mask = mask.iter().map(|is_set| f64::from(u8::from(*is_set))).collect();
+    let levels = contours::rings(&Field { values_um: mask, ..field.clone() }, &[0.5]);
     levels.iter().flat_map(Rings::areas).map(|ring| ring.map(|(x, y)| frame.point(x, y)).collect()).collect()
 }
 

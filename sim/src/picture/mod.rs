@@ -160,7 +160,13 @@ mod tests {
         };
         let nozzle = || [tiny(f64::NAN), tiny(f64::INFINITY), tiny(-1e12)];
         let mut outcome = fixture::outcome();
-        outcome.surfaces = Surfaces { first_layer_um: 200.0, bed: tiny(0.0), nozzle: nozzle(), printed: vec![true; 4] };
+        outcome.surfaces = Surfaces {
+            first_layer_um: 200.0,
+            bed: tiny(0.0),
+            nozzle: nozzle(),
+            printed: vec![true; 4],
+            refused: [(); 3].map(|()| vec![false; 4]),
+        };
         outcome.profile.truncate(1);
         outcome.layers.truncate(1);
         outcome.runs.clear();

@@ -76,6 +76,7 @@ pub(super) struct Tally<'a, W> {
     lowest_um: Option<i32>,
     surface: Field,
     printed: Vec<bool>,
+    refused: [Vec<bool>; 3],
     outside_travel: Lines,
     warnings: Vec<String>,
     pub(super) passed_over: Option<String>,
@@ -99,6 +100,7 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
             heights: BTreeMap::new(),
             lowest_um: None,
             printed: vec![false; surface.values_um.len()],
+            refused: std::array::from_fn(|_| vec![false; surface.values_um.len()]),
             surface,
             outside_travel: Lines::default(),
             warnings: std::mem::take(&mut machine.warnings),
@@ -212,6 +214,9 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
                 }
                 if let Some(index) = surfaces::nearest(&self.surface, x_mm, y_mm) {
                     self.printed[index] = true;
+                    for (refused, driven) in self.refused.iter_mut().zip(driven) {
+                        refused[index] |= driven.refused;
+                    }
                 }
             }
         }
@@ -276,6 +281,7 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
                         surfaces::nozzle_field(&self.surface, controller, first_layer_um)
                     }),
                     printed: surfaces::close_gaps(&self.surface, &self.printed, CLOSED_GAP_POINTS),
+                    refused: self.refused.map(|mask| surfaces::close_gaps(&self.surface, &mask, CLOSED_GAP_POINTS)),
                     bed: self.surface,
                 },
                 profile: self.profile.stretches(),

@@ -4,6 +4,7 @@ use std::fmt::Write as _;
 use std::path::PathBuf;
 
 use gapkeeper_sim::deposit::replay_with_deposit;
+use gapkeeper_sim::outcome::{Class, Run};
 use gapkeeper_sim::replay::Settings;
 use gapkeeper_sim::scenario::Scenario;
 use gapkeeper_sim::{demo, picture, report};
@@ -94,6 +95,12 @@ fn six_scenes_are_drawn_and_can_be_read() {
             replay_with_deposit("scene.gcode", std::io::Cursor::new(job), &Settings::new(&scenario)).unwrap();
         let headline = &outcome.verdict.headline;
         assert!(headline.contains(scene.headline), "{}: {headline}", scene.name);
+
+        // What is refused has no colour: by area as much as by length.
+        let laid = |run| outcome.surfaces.laid(run).iter().filter(|laid| **laid).count() as f64;
+        let refused = outcome.runs[Run::Refined as usize].first_layer.length_mm.share(Class::Refused);
+        let left = laid(Run::Refined) / laid(Run::Uncorrected);
+        assert!((left + refused - 1.0).abs() < 0.05, "{}: {left} laid, {refused} refused", scene.name);
 
         let title = &picture::title(&outcome);
         for (kind, svg) in [
