@@ -217,6 +217,11 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
 
     /// All readings are void, and the nozzle stays where it is until a press.
     fn void(&mut self, why: Void) -> Order {
+        if matches!(self.state, State::Setting(_)) {
+            // A step that was cut short may have ended anywhere below this, and a lift has to go up from there, whatever the
+            // readings were that are forgotten now.
+            self.z_um = self.z_um.max(self.travel_um());
+        }
         self.forget();
         self.state = State::Void(why);
         self.order_due()
