@@ -55,12 +55,14 @@ pub struct Correction<const CAPACITY: usize> {
     /// Shift and mean: what the datum moves by at every height.
     datum_um: i32,
     lowest_machine_z_um: i32,
+    /// By how much a fading shape may be off because the height that it fades by is rounded.
+    fading_error_q12: u16,
 }
 
 impl<const CAPACITY: usize> Correction<CAPACITY> {
     /// Corrects by a grid at every height, without shift and without a lowest height.
     pub fn new(grid: HeightGrid<CAPACITY>) -> Self {
-        Self { datum_um: grid.mean_um(), grid, fade: None, lowest_machine_z_um: i32::MIN }
+        Self { datum_um: grid.mean_um(), grid, fade: None, lowest_machine_z_um: i32::MIN, fading_error_q12: 0 }
     }
 
     /// The same with a shift; positive moves the nozzle away from the bed.
@@ -78,9 +80,10 @@ impl<const CAPACITY: usize> Correction<CAPACITY> {
     /// # Errors
     /// [`CorrectionError::FadeTooShort`] unless the fade is longer than the shape is high, without which machine
     /// height would not increase with logical height.
-    pub fn with_fade(self, fade: Fade) -> Result<Self, CorrectionError> {
+    pub fn with_fade(mut self, fade: Fade) -> Result<Self, CorrectionError> {
         Self::check(&self.grid, 0, Some(fade))?;
-        Ok(Self { fade: Some(fade), ..self })
+        self.set_fade(Some(fade));
+        Ok(self)
     }
 
     /// Whether a grid takes shift and fade, before it is moved: on a small chip a second one would not fit the stack.
@@ -89,8 +92,7 @@ impl<const CAPACITY: usize> Correction<CAPACITY> {
             return Err(CorrectionError::Shift { shift_um });
         }
         let Some(fade) = fade else { return Ok(()) };
-        let (lowest_um, highest_um) = grid.shape_range_um();
-        let shape_um = lowest_um.unsigned_abs().max(highest_um.unsigned_abs());
+        let shape_um = shape_um(grid);
         if shape_um >= fade.range_um() {
             return Err(CorrectionError::FadeTooShort { shape_um, range_um: fade.range_um() });
         }
@@ -100,7 +102,21 @@ impl<const CAPACITY: usize> Correction<CAPACITY> {
     /// Sets what [`Self::check`] has found right.
     pub(crate) fn set(&mut self, shift_um: i32, fade: Option<Fade>, lowest_machine_z_um: i32) {
         self.set_shift(shift_um);
-        (self.fade, self.lowest_machine_z_um) = (fade, lowest_machine_z_um);
+        self.set_fade(fade);
+        self.lowest_machine_z_um = lowest_machine_z_um;
+    }
+
+    fn set_fade(&mut self, fade: Option<Fade>) {
+        let shape_um = shape_um(&self.grid);
+        // Half a micrometre of the fade's range, and a half in the last place of the share. The shape is below the range.
+        let of = |fade: Fade| (shape_um * 2048).checked_div(fade.range_um()).unwrap_or(2048) + shape_um / 32 + 1;
+        self.fading_error_q12 = fade.map_or(0, of) as u16;
+        self.fade = fade;
+    }
+
+    /// By how much a fading shape may be off because the height that it fades by is rounded.
+    pub(crate) fn fading_error_q12(&self) -> u16 {
+        self.fading_error_q12
     }
 
     fn set_shift(&mut self, shift_um: i32) {
@@ -136,8 +152,7 @@ impl<const CAPACITY: usize> Correction<CAPACITY> {
     ///
     /// More than 100 is too much (common practice, no source).
     pub fn thickness_change_permille(&self) -> u32 {
-        let (lowest_um, highest_um) = self.grid.shape_range_um();
-        let shape_um = lowest_um.unsigned_abs().max(highest_um.unsigned_abs());
+        let shape_um = shape_um(&self.grid);
         self.fade.map_or(0, |fade| (shape_um * 1000 + fade.range_um() - 1).checked_div(fade.range_um()).unwrap_or(0))
     }
 
@@ -231,6 +246,12 @@ fn below_zero_above_um(range_um: u32, shape_q16: i32, machine_distance_um: i64) 
     let product = machine_distance_um.unsigned_abs() * range_q16;
     let distance = (product + divisor.get() / 2) / divisor;
     (distance as i64).min(i64::from(range_um))
+}
+
+/// How far the shape reaches, up or down.
+fn shape_um<const CAPACITY: usize>(grid: &HeightGrid<CAPACITY>) -> u32 {
+    let (lowest_um, highest_um) = grid.shape_range_um();
+    lowest_um.unsigned_abs().max(highest_um.unsigned_abs())
 }
 
 #[cfg(test)]

@@ -111,11 +111,23 @@ impl<const CAPACITY: usize, const EXTRA: usize> Split<'_, CAPACITY, EXTRA> {
         if !travels || e_end <= e_start {
             return self.next();
         }
-        let (begin, e_begin) = (self.here, between(e_start, e_end, self.fraction_q32));
+        let (mut begin, mut e_begin) = (self.here, between(e_start, e_end, self.fraction_q32));
+        let mut walk = self.ahead.clone();
         let mut piece = self.next()?;
         let e = piece.extra.first_mut()?;
-        let factor_q17 = self.correction.mean_thickness_q17(begin, self.here);
-        let beyond = flow.beyond(e.abs_diff(e_begin), factor_q17);
+        let (path, mut beyond) = (self.path(), 0);
+        // From place to place the shape is a parabola; a piece may pass several.
+        loop {
+            let is_there = walk.fraction_q32 == self.fraction_q32;
+            let e_there = if is_there { *e } else { between(e_start, e_end, walk.fraction_q32) };
+            let factor_q17 = self.correction.mean_thickness_q17(begin, walk.here);
+            beyond += flow.beyond(e_there.abs_diff(e_begin), factor_q17);
+            if is_there {
+                break;
+            }
+            (begin, e_begin) = (walk.here, e_there);
+            walk.go_on(&path);
+        }
         *e = hold_i32(i64::from(*e) + beyond);
         // The rest of the move begins from there.
         let Move { extra_start, extra_end, .. } = &mut self.motion;
