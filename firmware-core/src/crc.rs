@@ -63,7 +63,8 @@ mod tests {
     use proptest::prelude::*;
     use std::vec::Vec;
 
-    /// RFC 3720, appendix B.4, whose bytes stand in the order of transmission: AA 36 91 8A and so on.
+    /// Rows C-2 and C-22 to C-25 (RFC 3720, appendix B.4), whose bytes stand in the order of transmission: AA 36 91 8A
+    /// and so on.
     #[test]
     fn rfc_3720() {
         let rising: Vec<u8> = (0..32).collect();

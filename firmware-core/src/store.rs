@@ -56,6 +56,7 @@
 //! | a read lies once, while a memory is begun | the setup is certain, or an error; beginning again is certain | `one_lie_while_a_memory_is_begun` |
 //! | a read lies once, and power fails in the same save | the value before the last may be found, with [`OtherSlot::Damaged`] | |
 //! | a write or an erase is reported as done and lost | nothing is acknowledged that is not found: reading back finds it, also where a place is freed | `a_write_that_is_reported_as_done_and_lost` |
+//! | all reads before the first write find erased cells (a plug that is out for a moment), and the save goes on | the grid before may be found, with [`OtherSlot::Damaged`]; a setup is read again by the keeper | `no_life_breaks_a_promise` |
 //! | a write is lost, and the read that checks it lies too | nothing: these are two faults in one save | |
 //! | a foreign content before the first start | no value; [`Store::begin`] makes the memory ours | `a_memory_with_foreign_content` |
 //! | power fails anywhere in the first [`Store::begin`] | no setup, or the one begun; beginning again with any setup is certain | `the_first_start_ever_is_cut_anywhere` |

@@ -9,7 +9,8 @@ use gapkeeper::{
     Unusable,
 };
 use keeper_support::{
-    TestKeeper, TestStore, begin, bow_um, bytes_of, keeper_with, level_move, measure, settings, store, unread,
+    Cells, TestKeeper, TestStore, begin, bow_um, bytes_of, keeper_with, level_move, measure, settings, store, store_on,
+    unread,
 };
 
 /// A machine whose memory was begun, homed at 60 C.
@@ -160,6 +161,30 @@ fn grids_without_a_setup_are_not_trusted() {
     keeper.temperature(60, 200, 0);
     assert_eq!(keeper.homed(), Choice::Stale);
     assert_eq!(started(bytes_of(memory)).0.choice(), Choice::Stale);
+}
+
+/// The setup is gone, and the plug is out for the first reads of a first start that somebody confirms: grids that are
+/// hidden then are none of the setups to come.
+#[test]
+fn grids_that_are_hidden_while_a_memory_is_begun_stay_stale() {
+    let mut bytes = measured();
+    bytes[16..16 + 2 * gapkeeper::store::slot_size(9, 1)].fill(0xFF);
+    for unplugged_reads in 0..500 {
+        let cells = Cells { bytes, writes_left: u32::MAX, failing_read: None, unplugged_reads };
+        let (mut keeper, mut memory) = (unread(), store_on(cells));
+        if keeper.begin_memory(&mut memory).is_err() {
+            continue;
+        }
+        keeper.temperature(60, 200, 0);
+        for _ in 0..3 {
+            assert_eq!(keeper.homed(), Choice::Stale, "{unplugged_reads} reads");
+            let (loaded, stored) = started(bytes_of(memory));
+            assert_eq!(loaded.choice(), Choice::Stale, "{unplugged_reads} reads, started anew");
+            memory = stored;
+            let _ = keeper.screw_turned();
+            keeper.save(&mut memory).unwrap();
+        }
+    }
 }
 
 #[test]

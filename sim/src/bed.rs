@@ -275,7 +275,7 @@ mod tests {
         }
     }
 
-    /// FE-2 of the published check values (scikit-fem, Argyris elements): screws in a diamond below 3 mm of aluminium, the
+    /// Row FE-2 (scikit-fem, Argyris elements): screws in a diamond below 3 mm of aluminium, the
     /// last raised by 50 µm, give the plate's corners +37.4, −8.6, +46.1 and −17.3 µm, own weight included. That weight is
     /// the same at opposite corners, so half of their difference is the weightless plate's too.
     #[test]

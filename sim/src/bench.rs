@@ -8,6 +8,7 @@ use gapkeeper::{
 use crate::bed::{BedError, ModelledBed};
 use crate::controller::CAPACITY;
 use crate::scenario::Scenario;
+use crate::setup::{keeper_settings, lowest_um, survey_settings};
 
 /// Where the nozzle stands before a survey.
 const PARKED_UM: i32 = 5000;
@@ -91,12 +92,8 @@ impl Bench {
     /// # Errors
     /// [`BenchError::Settings`] if the keeper refuses the scenario's.
     pub fn with_bed(scenario: &Scenario, bed: ModelledBed) -> Result<Self, BenchError> {
-        let switch_um = um(scenario.machine.limit_switch_trips_at_mm.0);
-        let settings = KeeperSettings {
-            lowest_machine_z_um: switch_um - BELOW_SWITCH_UM,
-            fade: scenario.correction.fade.map(|fade| fade.0),
-            ..KeeperSettings::default()
-        };
+        let switch_um = lowest_um(scenario);
+        let settings = KeeperSettings { lowest_machine_z_um: switch_um - BELOW_SWITCH_UM, ..keeper_settings(scenario) };
         let mut keeper = BenchKeeper::without_memory(settings)?;
         keeper.homed();
         // From half a millimetre to a few, as threads go.
@@ -130,18 +127,7 @@ impl Bench {
     /// # Errors
     /// [`BenchError`] if the stations make no plan or the keeper refuses.
     pub fn begin(&mut self, scenario: &Scenario, stations: Lattice) -> Result<Order, BenchError> {
-        let measuring = &scenario.measuring;
-        let settings = SurveySettings {
-            bed_temperature_c: measuring.bed_temperature_c,
-            nozzle_temperature_c: measuring.nozzle_temperature_c,
-            soak_s: measuring.soak_s,
-            feeler_um: measuring.feeler_um,
-            detent_um: measuring.detent_um.max(1),
-            closure_limit_um: measuring.closure_limit_um,
-            check_stations: measuring.check_stations,
-            lowest_um: self.switch_um - BELOW_SWITCH_UM,
-            ..SurveySettings::default()
-        };
+        let settings = SurveySettings { lowest_um: self.switch_um - BELOW_SWITCH_UM, ..survey_settings(scenario) };
         let plan = SurveyPlan::new(stations).map_err(BenchError::Plan)?;
         self.keeper.begin_survey(plan, settings, self.nozzle.z_um).map_err(BenchError::Keeper)
     }

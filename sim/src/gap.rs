@@ -71,9 +71,7 @@ impl GapTally {
         self.length_mm.add(class, length_mm);
         self.sum += error_um * length_mm;
         self.sum_of_squares += error_um * error_um * length_mm;
-        if class == Class::Contact
-            && self.deepest.is_none_or(|deepest| error_um + asked_um < deepest.gap_error_um + deepest.z_mm * 1000.0)
-        {
+        if class == Class::Contact && self.deepest.is_none_or(|deepest| error_um + asked_um < deepest.gap_um()) {
             self.deepest = Some(place());
         }
         self.min_um = self.min_um.min(error_um);

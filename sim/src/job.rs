@@ -6,6 +6,7 @@ use gapkeeper::Move;
 use gapkeeper_host_tools::gcode::{Action, Interpreter, Reader, Straight, moves};
 
 use crate::replay::ReplayError;
+use crate::scenario::ArcTolerance;
 
 /// A straight move of the job, or one chord of an arc.
 #[derive(Clone, Copy, Debug)]
@@ -53,6 +54,8 @@ pub(crate) struct Reading {
     pub lenient: bool,
     /// Whether the job extrudes, if that is known before it is read.
     pub extrudes: Option<bool>,
+    /// How far chords may be off their arcs.
+    pub arc_tolerance: ArcTolerance,
 }
 
 /// What reads the lines of a job.
@@ -83,9 +86,10 @@ pub(crate) fn feed_mm_s(straight: &Straight) -> Option<f64> {
 pub fn walk<E: From<ReplayError>>(
     name: &str,
     job: impl BufRead,
+    arc_tolerance: ArcTolerance,
     tell: impl FnMut(JobEvent) -> Result<(), E>,
 ) -> Result<(), E> {
-    walk_with(name, job, Reading::default(), tell)
+    walk_with(name, job, Reading { arc_tolerance, ..Reading::default() }, tell)
 }
 
 /// The same with what is known of the job beforehand.
@@ -124,12 +128,19 @@ struct Walker<'a, R> {
     reader: Reader<R>,
     interpreter: Interpreter,
     extrudes: bool,
+    arc_tolerance: ArcTolerance,
 }
 
 impl<'a, R: BufRead> Walker<'a, R> {
     fn new(name: &'a str, job: R, reading: Reading) -> Self {
         let extrudes = reading.extrudes == Some(true);
-        Self { name, reader: Reader::new(name, job), interpreter: interpreter(reading.lenient), extrudes }
+        Self {
+            name,
+            reader: Reader::new(name, job),
+            interpreter: interpreter(reading.lenient),
+            extrudes,
+            arc_tolerance: reading.arc_tolerance,
+        }
     }
 
     /// Does one line; none at the end.
@@ -178,7 +189,7 @@ impl<'a, R: BufRead> Walker<'a, R> {
         let told = match action {
             Action::Straight(straight) => go(straight),
             Action::Cycle(cycle) => cycle.moves().try_for_each(go),
-            Action::Arc(arc) => moves::chords(&arc).map_err(refused).and_then(|mut chords| {
+            Action::Arc(arc) => moves::chords(&arc, self.arc_tolerance.0).map_err(refused).and_then(|mut chords| {
                 let prints = extruded_nm > 0 || !extrudes;
                 let feed_mm_s = moves::feed_mm_s(arc.feed_nm_min);
                 chords.try_for_each(|motion| {

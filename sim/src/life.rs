@@ -21,6 +21,7 @@ use rand_chacha::rand_core::{Rng, SeedableRng};
 
 use crate::bed::{BedError, ModelledBed};
 use crate::scenario::Scenario;
+use crate::setup::{keeper_settings, lowest_um, survey_settings};
 use cells::{Cells, PowerCut};
 pub use told::{Day, Fault, LifeCounts};
 
@@ -97,6 +98,8 @@ pub struct Life {
     truth: Truth,
     generator: ChaCha8Rng,
     lowest_um: i32,
+    /// How the scenario is measured.
+    measuring: SurveySettings,
     counts: LifeCounts,
 }
 
@@ -109,13 +112,9 @@ impl Life {
     pub fn new(scenario: &Scenario, seed: u64, memory: Option<PathBuf>) -> Result<Self, LifeError> {
         let stations = scenario.stations();
         SurveyPlan::<STATIONS>::new(stations).map_err(|_| LifeError::Stations)?;
-        let lowest_um = (scenario.machine.limit_switch_trips_at_mm.0 * 1000.0).round() as i32;
-        let settings = KeeperSettings {
-            lowest_machine_z_um: lowest_um,
-            fade: scenario.correction.fade.map(|fade| fade.0),
-            windows: TemperatureWindows { nearest_c: 5, blend_c: 60 },
-            ..KeeperSettings::default()
-        };
+        let lowest_um = lowest_um(scenario);
+        let settings =
+            KeeperSettings { windows: TemperatureWindows { nearest_c: 5, blend_c: 60 }, ..keeper_settings(scenario) };
         memory.as_deref().map_or(Ok(()), refuse_foreign)?;
         let mut cells = Cells::new(MEMORY_BYTES);
         cells.bytes.iter_mut().zip(MARK).for_each(|(cell, byte)| *cell = *byte);
@@ -134,6 +133,7 @@ impl Life {
             unread: LifeKeeper::new(settings)?,
             generator: ChaCha8Rng::seed_from_u64(seed),
             lowest_um,
+            measuring: survey_settings(scenario),
             counts: LifeCounts::default(),
         })
     }
@@ -291,12 +291,13 @@ impl Life {
             bed_temperature_c: bed_c,
             nozzle_temperature_c: 200,
             soak_s: 0,
+            // Turned screws take the bed anywhere.
             lowest_um: -4000,
             start_um: 2000,
             // This hand turns straight to the gap.
             coarse_um: 0,
             outlier_limit_um: 1000,
-            ..SurveySettings::default()
+            ..self.measuring
         };
         let Ok(plan) = SurveyPlan::new(self.stations) else { return Ok(()) };
         keeper.homed();
@@ -331,8 +332,10 @@ impl Life {
                     }
                     Some(Prompt::SetGap { is_turned: false, .. } | Prompt::LookAgain { is_turned: false, .. }) => {
                         let error_um = f64::from(self.below(41)) - 20.0;
-                        let gap_um = self.true_bed_um(at, bed_c) + 100.0 + error_um - f64::from(z_um);
-                        SurveyEvent::Turned { detents: (gap_um / 10.0).round() as i16 }
+                        let gap_um = self.true_bed_um(at, bed_c) + f64::from(settings.feeler_um) + error_um;
+                        let turn_um = gap_um - f64::from(z_um);
+                        let detents = (turn_um / f64::from(settings.detent_um)).round() as i16;
+                        SurveyEvent::Turned { detents }
                     }
                     _ => SurveyEvent::Pressed,
                 },

@@ -49,6 +49,13 @@ pub struct Place {
     pub gap_error_um: f64,
 }
 
+impl Place {
+    /// The gap that is left.
+    pub fn gap_um(&self) -> f64 {
+        self.gap_error_um + self.z_mm * 1000.0
+    }
+}
+
 /// The first layer of one run, every figure weighted by length.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
 pub struct GapFigures {
@@ -114,6 +121,10 @@ pub struct RunOutcome {
     pub refused_moves: u64,
     /// Job line of the first of them.
     pub first_refused_line: Option<u64>,
+    /// Lines on which the nozzle touches the bed and lays nothing down.
+    pub travel_contacts: u64,
+    /// Where it is deepest in the bed on them.
+    pub deepest_travel_contact: Option<Place>,
 }
 
 /// What was counted while reading the job; the same for every run.

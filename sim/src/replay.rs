@@ -20,7 +20,7 @@ use crate::controller::{CAPACITY, Controller};
 use crate::first_layer::{FirstLayer, FirstLayerHeights};
 use crate::job::{Reading, feed_mm_s, interpreter, straight_prints};
 use crate::outcome::{JobCounts, Outcome, Run};
-use crate::scenario::Scenario;
+use crate::scenario::{Extent, Scenario};
 use crate::setup::{in_force, lowest_um, refine, temperature_note};
 use stretch::{Batch, Evaluator};
 pub(crate) use stretch::{Place as SamplePlace, Stretch, nozzle_at};
@@ -181,7 +181,7 @@ pub fn replay_watched(
 ) -> Result<Outcome, ReplayError> {
     let machine = Machine::new(settings)?;
     let Settings { scenario, first_layer_heights, keep_going, lenient, .. } = *settings;
-    let reading = Reading { keep_going, lenient, extrudes: None };
+    let reading = Reading { keep_going, lenient, extrudes: None, arc_tolerance: scenario.correction.arc_tolerance_um };
     let first_layer = FirstLayer::of(name, &mut job, &scenario.bed, first_layer_heights, reading);
     job.rewind().map_err(|source| ReplayError::Again { file: name.to_string(), source })?;
     let cores = settings.cores.or_else(|| available_parallelism().ok()).map_or(1, NonZeroUsize::get);
@@ -284,6 +284,10 @@ struct Replay<'a, W> {
     /// Whether `E` moves forwards anywhere in the job.
     extrudes: bool,
     filament_mm2: f64,
+    /// The height was moved to: at the start of a job and after homing the nozzle stands where the switches are.
+    has_height: bool,
+    /// Where the plate lies.
+    bed: [Extent; 2],
     tally: Tally<'a, W>,
 }
 
@@ -305,6 +309,8 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
             first_bad_line: None,
             extrudes: first_layer.extrudes(),
             filament_mm2: settings.scenario.machine.filament_mm2(),
+            has_height: false,
+            bed: [settings.scenario.bed.x_mm, settings.scenario.bed.y_mm],
             tally: Tally::new(settings, machine, first_layer, watch),
         }
     }
@@ -363,7 +369,7 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
                 }
             }
             Action::Arc(arc) => {
-                let chords = moves::chords(&arc)?;
+                let chords = moves::chords(&arc, self.settings.scenario.correction.arc_tolerance_um.0)?;
                 let prints = arc.extruded_nm > 0 || !self.extrudes;
                 self.counts.arcs += 1;
                 self.counts.printing_moves += u64::from(prints);
@@ -373,7 +379,11 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
                 }
             }
             // Where homing ends is decided by the switches, not by the bed.
-            Action::Home(_) | Action::None | Action::SetPosition | Action::Dwell | Action::End => return Ok(()),
+            Action::Home(_) => {
+                self.has_height = false;
+                return Ok(());
+            }
+            Action::None | Action::SetPosition | Action::Dwell | Action::End => return Ok(()),
         }
         self.counts.moves += 1;
         Ok(())
@@ -388,13 +398,27 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
     }
 
     fn stretch(&mut self, line: u64, motion: Move<1>, prints: bool, feed_mm_s: Option<f64>) {
-        let mut left = Some(Stretch::new(line, motion, prints, feed_mm_s, self.sample_step_mm, self.filament_mm2));
+        let mut stretch = Stretch::new(line, motion, prints, feed_mm_s, self.sample_step_mm, self.filament_mm2);
+        // A pen or a cutter is meant to touch.
+        stretch.may_scrape = self.extrudes && !stretch.prints && self.has_height && self.goes_low(&motion);
+        self.has_height |= motion.start.z_um != motion.end.z_um;
+        let mut left = Some(stretch);
         while let Some(stretch) = left {
             left = self.batch.push(stretch);
             if self.batch.is_full() {
                 self.give();
             }
         }
+    }
+
+    /// Whether a way ends over the plate below the height up to which anything may lie on the bare bed, and not above
+    /// where it began.
+    fn goes_low(&self, motion: &Move<1>) -> bool {
+        let [x_mm, y_mm] = [motion.end.x_um, motion.end.y_um].map(|um| f64::from(um) / 1000.0);
+        motion.end.z_um <= motion.start.z_um
+            && f64::from(motion.end.z_um) <= self.settings.first_layer_heights.to_mm * 1000.0
+            && self.bed[0].contains(x_mm)
+            && self.bed[1].contains(y_mm)
     }
 
     fn give(&mut self) {

@@ -9,7 +9,8 @@ use std::fs::File;
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
-use gapkeeper::{Fade, Lattice, MAX_NODES_PER_AXIS};
+use gapkeeper::{Fade, Lattice, MAX_NODES_PER_AXIS, MAX_TOLERANCE_UM};
+use gapkeeper_host_tools::gcode::moves;
 use serde::Deserialize;
 
 pub use physics::{
@@ -449,6 +450,32 @@ pub struct CorrectionSettings {
     pub fade: Option<FadeSettings>,
     /// How far a piece may be off the corrected path; left out: 2.
     pub tolerance_um: Option<u16>,
+    /// How far a chord of an arc may be off the arc, before it is corrected: it comes on top; left out: 5.
+    #[serde(default)]
+    pub arc_tolerance_um: ArcTolerance,
+}
+
+/// How far a chord may be off its arc.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(try_from = "u16")]
+pub struct ArcTolerance(pub u16);
+
+impl Default for ArcTolerance {
+    fn default() -> Self {
+        Self(moves::ARC_TOLERANCE_UM)
+    }
+}
+
+impl TryFrom<u16> for ArcTolerance {
+    type Error = String;
+
+    fn try_from(um: u16) -> Result<Self, String> {
+        if (1..=MAX_TOLERANCE_UM).contains(&um) {
+            Ok(Self(um))
+        } else {
+            Err(format!("{um} um off an arc: use 1 to {MAX_TOLERANCE_UM}"))
+        }
+    }
 }
 
 /// Where the correction dies out.

@@ -3,19 +3,19 @@
 //! A grid that was measured or saved knows its shift and fade, which surface suits it, how warm the bed was, and whether
 //! the screws were raised on the way. Here it is decided, once, what of that holds.
 
-use std::fs;
 use std::path::{Path, PathBuf};
+use std::{fs, io};
 
 use anyhow::Context;
-use gapkeeper::{Correction, CorrectionError, HeightGrid, Surface, TemperatureWindows};
-use gapkeeper_host_tools::grid_file::{GridDocument, GridFormat, SurveyMarks, read_grid, write_grid};
-use gapkeeper_host_tools::{FileError, printed, write_atomically};
+use gapkeeper::{Correction, CorrectionError, HeightGrid, KeeperSettings, Surface, SurveySettings, TemperatureWindows};
+use gapkeeper_host_tools::grid_file::{GridDocument, GridFormat, MissingFacts, SurveyMarks, read_grid, write_grid};
+use gapkeeper_host_tools::{FileError, printed, write_all_atomically};
 use serde::{Deserialize, Serialize};
 
 use crate::bed::ModelledBed;
 use crate::controller::CAPACITY;
 use crate::outcome::Run;
-use crate::replay::{ReplayError, Settings, grid_at_stations};
+use crate::replay::{ReplayError, Settings, grid_at_stations, tolerance_um};
 use crate::scenario::{Bounded, Count, FadeSettings, Scenario};
 use crate::survey::{Happening, SurveyOutcome};
 
@@ -68,7 +68,7 @@ impl Setup {
     /// A message that names the file if it or its note cannot be read.
     pub fn saved(scenario: &Scenario, path: &Path) -> anyhow::Result<Self> {
         let document = read_grid(path)?;
-        let mut scenario = raised(scenario, read_note(path)?);
+        let mut scenario = raised(scenario, read_note(path, &document.grid)?);
         if matches!(GridFormat::of(path)?, GridFormat::Json | GridFormat::Record | GridFormat::Hex) {
             scenario.correction.shift_um = document.shift_um;
             scenario.correction.fade = document.fade.map(FadeSettings);
@@ -117,8 +117,22 @@ pub fn save(scenario: &Scenario, found: &SurveyOutcome, path: &Path) -> anyhow::
             surface: found.grid.surface,
         }),
     };
-    let losses = write_grid(path, &document)?;
-    write_note(path, raised_um(found) + scenario.bed.raised_um.0)?;
+    let by_um = raised_um(found) + scenario.bed.raised_um.0;
+    let note = note_path(path);
+    let losses = if by_um == 0.0 {
+        let losses = write_grid(path, &document)?;
+        // A note of an earlier survey must not outlive its grid.
+        match fs::remove_file(&note) {
+            Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(FileError::output(&note)(error).into()),
+            _ => losses,
+        }
+    } else {
+        let rendered = GridFormat::of(path)?.render(&document, &MissingFacts::default());
+        let (bytes, losses) = rendered.map_err(anyhow::Error::new).with_context(|| printed::name(path))?;
+        let text = Note::new(by_um, &document.grid).text(path)?;
+        write_all_atomically(&[(note, text.into_bytes()), (path.to_owned(), bytes)])?;
+        losses
+    };
     Ok(losses.iter().map(ToString::to_string).collect())
 }
 
@@ -143,9 +157,30 @@ struct Note {
     version: u32,
     /// How far all screws are raised over the scenario's own heights.
     bed_raised_um: f64,
+    /// Heights of the grid that it belongs to: two files take their names one after the other, and power may fail
+    /// between.
+    nodes_um: Vec<i16>,
+}
+
+impl Note {
+    fn new(bed_raised_um: f64, grid: &HeightGrid<CAPACITY>) -> Self {
+        Self { format: NOTE_FORMAT.into(), version: NOTE_VERSION, bed_raised_um, nodes_um: grid.nodes_um().to_vec() }
+    }
+
+    fn text(&self, grid: &Path) -> anyhow::Result<String> {
+        Ok(format!("# How far the survey of {} raised every screw.\n{}", printed::name(grid), toml::to_string(self)?))
+    }
 }
 
 const NOTE_FORMAT: &str = "gapkeeper-setup";
+const NOTE_VERSION: u32 = 2;
+
+/// What tells the kind of a note; other keys are not looked at yet.
+#[derive(Deserialize)]
+struct NoteHeader {
+    format: String,
+    version: u32,
+}
 
 /// The note beside a grid: `grid.json` has `grid.json.setup.toml`.
 pub fn note_path(grid: &Path) -> PathBuf {
@@ -154,38 +189,29 @@ pub fn note_path(grid: &Path) -> PathBuf {
     name.into()
 }
 
-fn read_note(grid: &Path) -> anyhow::Result<f64> {
-    let path = note_path(grid);
+fn read_note(path: &Path, grid: &HeightGrid<CAPACITY>) -> anyhow::Result<f64> {
+    let path = note_path(path);
     let text = match fs::read_to_string(&path) {
         Ok(text) => text,
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(0.0),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(0.0),
         Err(error) => return Err(FileError::input(&path)(error).into()),
     };
-    let note: Note = toml::from_str(&text).with_context(|| printed::name(&path))?;
-    let by_um = Bounded::try_from(note.bed_raised_um).map_err(anyhow::Error::msg);
-    let by_um = by_um.with_context(|| format!("{}: bed_raised_um", printed::name(&path)))?.0;
+    let name = printed::name(&path);
+    let header: NoteHeader = toml::from_str(&text).with_context(|| name.clone())?;
     anyhow::ensure!(
-        note.format == NOTE_FORMAT && note.version == 1,
-        "{}: format must be {NOTE_FORMAT}, version 1; delete it to take the scenario's own screws",
-        printed::name(&path)
+        header.format == NOTE_FORMAT && header.version == NOTE_VERSION,
+        "{name}: format must be {NOTE_FORMAT}, version {NOTE_VERSION}; {REMEDY}"
     );
-    Ok(by_um)
+    let note: Note = toml::from_str(&text).with_context(|| name.clone())?;
+    anyhow::ensure!(
+        note.nodes_um == grid.nodes_um(),
+        "{name}: it belongs to another grid than the one beside it; {REMEDY}"
+    );
+    let by_um = Bounded::try_from(note.bed_raised_um).map_err(anyhow::Error::msg);
+    Ok(by_um.with_context(|| format!("{name}: bed_raised_um"))?.0)
 }
 
-/// A note of an earlier survey must not outlive its grid.
-fn write_note(grid: &Path, bed_raised_um: f64) -> anyhow::Result<()> {
-    let path = note_path(grid);
-    if bed_raised_um == 0.0 {
-        return match fs::remove_file(&path) {
-            Err(error) if error.kind() != std::io::ErrorKind::NotFound => Err(FileError::output(&path)(error).into()),
-            _ => Ok(()),
-        };
-    }
-    let note = Note { format: NOTE_FORMAT.into(), version: 1, bed_raised_um };
-    let text =
-        format!("# How far the survey of {} raised every screw.\n{}", printed::name(grid), toml::to_string(&note)?);
-    Ok(write_atomically(&path, text.as_bytes()).map_err(FileError::output(&path))?)
-}
+const REMEDY: &str = "measure again, or delete it to take the scenario's own screws";
 
 /// The refined grid that a scenario asks for.
 pub(crate) fn refine(scenario: &Scenario, grid: &HeightGrid<CAPACITY>) -> Result<HeightGrid<CAPACITY>, ReplayError> {
@@ -213,6 +239,32 @@ pub(crate) fn in_force(
 pub(crate) fn lowest_um(scenario: &Scenario) -> i32 {
     // Within ±100 m.
     (scenario.machine.limit_switch_trips_at_mm.0 * 1000.0).round() as i32
+}
+
+/// The keeper of the scenario's machine.
+pub(crate) fn keeper_settings(scenario: &Scenario) -> KeeperSettings {
+    KeeperSettings {
+        lowest_machine_z_um: lowest_um(scenario),
+        tolerance_um: tolerance_um(scenario),
+        fade: scenario.correction.fade.map(|fade| fade.0),
+        ..KeeperSettings::default()
+    }
+}
+
+/// A survey as the scenario is measured.
+pub(crate) fn survey_settings(scenario: &Scenario) -> SurveySettings {
+    let measuring = &scenario.measuring;
+    SurveySettings {
+        bed_temperature_c: measuring.bed_temperature_c,
+        nozzle_temperature_c: measuring.nozzle_temperature_c,
+        soak_s: measuring.soak_s,
+        feeler_um: measuring.feeler_um,
+        detent_um: measuring.detent_um.max(1),
+        closure_limit_um: measuring.closure_limit_um,
+        check_stations: measuring.check_stations,
+        lowest_um: lowest_um(scenario),
+        ..SurveySettings::default()
+    }
 }
 
 /// A word about a grid that was read at another temperature than the job is printed at.

@@ -201,12 +201,14 @@ pub fn text(outcome: &Outcome) -> String {
     for run in &outcome.runs {
         let _ = writeln!(
             text,
-            "{:<20}{:>9} pieces, {} of them printing; fastest Z {:.2} mm/s (line {}), limit {} mm/s",
+            "{:<20}{:>9} pieces, {} of them printing; fastest Z {}, limit {} mm/s",
             run.run.label(),
             run.pieces,
             run.printing_pieces,
-            run.largest_z_rate_mm_s,
-            run.largest_z_rate_line,
+            match run.largest_z_rate_mm_s {
+                0.0 => "0 mm/s".to_owned(),
+                rate_mm_s => format!("{rate_mm_s:.2} mm/s (line {})", run.largest_z_rate_line),
+            },
             outcome.z_rate_limit_mm_s,
         );
     }
@@ -249,7 +251,7 @@ fn first_layer(text: &mut String, outcome: &Outcome) {
         let worst = errors.worst;
         let _ = writeln!(
             text,
-            "{label:<20}{:>+8.1}{:>+8.1}{:>+8.1}{:>8.1}{:>9}   {:+.0} um at X {:.1} Y {:.1} Z {:.2}, line {}",
+            "{label:<20}{:>+8.1}{:>+8.1}{:>+8.1}{:>8.1}{:>9}   {:+.1} um at X {:.1} Y {:.1} Z {:.2}, line {}",
             errors.min_um,
             errors.mean_um,
             errors.max_um,

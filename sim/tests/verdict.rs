@@ -8,8 +8,10 @@ use std::io::Cursor;
 use std::num::NonZeroUsize;
 
 use gapkeeper_sim::outcome::{Class, FirstLayerHeights, GapFigures, Outcome, Run};
+use gapkeeper_sim::plan::{PlanSettings, plan};
 use gapkeeper_sim::replay::{Settings, replay};
-use gapkeeper_sim::scenario::{Bounded, Form, Positive, Scenario};
+use gapkeeper_sim::scenario::{Bounded, Count, Form, Positive, Scenario};
+use gapkeeper_sim::verify::{Gate, verify};
 use gapkeeper_sim::{demo, summary};
 
 /// A bed that lies so high everywhere, or tilts along X by so much from side to side, read without a fault.
@@ -76,6 +78,21 @@ fn a_wipe_at_the_bed_is_contact_and_nothing_else() {
     // The same wipe in a pen's job is what the pen is for.
     let pen = replayed(&scenario, "G0 X50 Y50 Z0\nG1 X100 F1200\n");
     assert!(pen.faults.is_empty() && pen.runs[2].first_layer.good() == 1.0, "{:?}", pen.faults);
+}
+
+/// Nothing is laid on the way, and yet the nozzle scrapes the plate.
+#[test]
+fn a_way_through_the_bed_is_contact() {
+    let scenario = bed(0.0, 0.0);
+    let faults = |job: &str| replayed(&scenario, &format!("M83\n{job}{}", part(60.0, 60.0, 0.2, 2))).faults;
+    let low = faults("G0 X20 Y20 Z5\nG0 X30 Z-0.1\nG0 X40\n");
+    assert!(low.len() == 1 && low[0].contains("on 2 moves that lay nothing down, deepest by 100 µm"), "{low:?}");
+    // Neither where the nozzle stands on the switch, nor upwards, nor beside the plate, nor just above it.
+    for high in
+        ["G28\nG0 X20 Y20\nG0 X30 Z2\n", "G0 X-20 Y20 Z5\nG0 X-10 Z-0.1\nG0 Z5\n", "G0 Z5\nG0 X9 Z0.01\nG0 X20\n"]
+    {
+        assert_eq!(faults(high), [""; 0], "{high}");
+    }
 }
 
 /// Parts of two heights, whichever is printed first, are both judged.
@@ -296,4 +313,37 @@ fn cycles_cut_what_their_moves_cut() {
     let [found, wanted] = [cycle, by_hand].map(|job| replayed(&scenario, job).runs[2].first_layer);
     close(wanted.length_mm.judged(), 20.0, 0.01);
     assert_eq!(found.length_mm, wanted.length_mm);
+}
+
+/// Half a circle of 50 mm at a tolerance `t` takes `π / (2·acos(1 − t/50))` chords, rounded up: 112 at the usual 5 µm,
+/// and 8 at 1 mm, each `2·50·sin(π/16)` long. Replay, plan and gate cut it alike.
+#[test]
+fn the_tolerance_of_arcs_is_the_scenarios() {
+    let job = "M83\nG0 X65 Y100 Z0.2\nG2 X165 I50 J0 E5 F1200\n";
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("job.gcode"), job).unwrap();
+    let gate = "format = \"gapkeeper-gate\"\nversion = 1\n[limits]\npieces_per_s = 1000\n[matrix]\n\
+                scenarios = [\"bench.toml\"]\njobs = [\"job.gcode\"]\n";
+    for (tolerance, chords) in [("", 112_u32), ("arc_tolerance_um = 1000\n", 8)] {
+        let text = demo::SCENARIO_TEXT.replace("[correction]\n", &format!("[correction]\n{tolerance}"));
+        std::fs::write(folder.path().join("bench.toml"), &text).unwrap();
+        let mut scenario = Scenario::read(&folder.path().join("bench.toml")).unwrap();
+        let chord_mm = 2.0 * 50.0 * (std::f64::consts::PI / f64::from(chords) / 2.0).sin();
+        let outcome = replayed(&scenario, job);
+        assert_eq!(outcome.runs[0].pieces, u64::from(chords) + 1, "{tolerance}");
+        close(outcome.runs[0].first_layer.length_mm.total(), f64::from(chords) * chord_mm, 0.05);
+        scenario.bed.forms.clear();
+        let settings =
+            PlanSettings { draws: 1, stations: vec![Count(3)], feels_um: Vec::new(), ..PlanSettings::default() };
+        let plan = plan(&scenario, "job", Cursor::new(job), &settings).unwrap();
+        close(plan.printed_length_mm, f64::from(chords) * chord_mm, 0.05);
+        let gate = Gate::parse(gate, "gate.toml", folder.path().to_path_buf()).unwrap();
+        let verdict = verify(&gate);
+        let pieces_per_s = verdict.cases[0].checks.iter().find(|check| check.name == "pieces_per_s").unwrap().found;
+        // The bowed bed cuts chords of 19.5 mm further, and those of 1.4 mm hardly.
+        assert!(if chords == 8 { pieces_per_s < 12.0 } else { pieces_per_s >= 14.0 }, "{pieces_per_s}");
+    }
+    let wrong = demo::SCENARIO_TEXT.replace("[correction]\n", "[correction]\narc_tolerance_um = 0\n");
+    let message = Scenario::parse(&wrong, "bench.toml", std::path::PathBuf::new()).unwrap_err().to_string();
+    assert!(message.contains("0 um off an arc: use 1 to 1000"), "{message}");
 }

@@ -56,7 +56,7 @@ pub fn for_each_line<const NODES: usize>(
             Action::Straight(straight) => {
                 drive(&moves::straight(straight.start, straight.end, straight.extruded_nm).unwrap());
             }
-            Action::Arc(arc) => moves::chords(&arc).unwrap().for_each(|chord| drive(&chord)),
+            Action::Arc(arc) => moves::chords(&arc, moves::ARC_TOLERANCE_UM).unwrap().for_each(|chord| drive(&chord)),
             _ => {}
         }
         lines += 1;

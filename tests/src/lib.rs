@@ -13,6 +13,7 @@ pub mod hands;
 pub mod lives;
 pub mod media;
 pub mod power_cuts;
+pub mod programs;
 pub mod readers;
 pub mod stores;
 

@@ -102,7 +102,7 @@ fn expected(job: &[u8]) -> (Vec<[i32; 3]>, i64) {
             Action::Straight(straight) if straight.start != straight.end => {
                 drive(&moves::straight(straight.start, straight.end, straight.extruded_nm).unwrap());
             }
-            Action::Arc(arc) => moves::chords(arc).unwrap().for_each(|chord| drive(&chord)),
+            Action::Arc(arc) => moves::chords(arc, moves::ARC_TOLERANCE_UM).unwrap().for_each(|chord| drive(&chord)),
             Action::Home(home) => places.push(home.end.to_um().unwrap()),
             _ => {}
         }

@@ -3,7 +3,6 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
-use std::fs;
 use std::io::Read;
 use std::path::PathBuf;
 
@@ -14,8 +13,9 @@ use gapkeeper_sim::bed::ModelledBed;
 use gapkeeper_sim::outcome::Outcome;
 use gapkeeper_sim::replay::{Sample, Settings, grid_at_stations, replay_watched};
 use gapkeeper_sim::{demo, scenario::Scenario};
+use gapkeeper_tests::programs::program;
 
-/// What the issue allows; both paths are of whole Z steps, 2.5 µm apart.
+/// Both paths are of whole Z steps, 2.5 µm apart, and a little more.
 const WITHIN_UM: f64 = 3.0;
 
 /// Words of the sample programs that `apply` lets through only when told to.
@@ -180,11 +180,7 @@ fn the_sample_programs_have_the_same_gap_either_way() {
         "nist_sms_test_bed/CRADA_BOX_OP2_Front.NC",
         "nist_sms_test_bed/CRADA_BOX_OP4_Engraving.NC",
     ] {
-        let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../../shared/data/gcode").join(name);
-        let Ok(bytes) = fs::read(&path) else {
-            println!("SKIPPED: {name}: the folder ../shared/data/gcode is not beside this checkout");
-            return;
-        };
+        let Some(bytes) = program(name) else { return };
         compare(name, &executable(&bytes), &scenario, false);
     }
 }

@@ -75,7 +75,7 @@ fn samples<M: Medium>(depth: usize) {
     println!("medium {}, drawn histories of {depth} cuts: {} in {:.1?}", M::LETTER, all.histories, start.elapsed());
 }
 
-/// Goal 4: deeper, drawn from a seed, with power really cut in the middle of the call. One of the cuts may leave cells
+/// Deeper, drawn from a seed, with power really cut in the middle of the call. One of the cuts may leave cells
 /// that read differently from time to time; for more of them see `the_known_limit`.
 #[test]
 fn three_cuts_and_more_drawn_from_a_seed() {
@@ -124,7 +124,7 @@ fn every_call<M: Medium>() {
     assert!(cuts > 100);
 }
 
-/// Goal 2, the bus itself.
+/// Every call on the bus, cut there.
 #[test]
 fn every_call_on_the_bus() {
     every_call::<ByteChip>();
@@ -177,7 +177,7 @@ fn replay_on_its_medium(subject: &impl Subject, code: &Code) -> Result<(), Strin
     }
 }
 
-/// Goal 15: the history in `GAPKEEPER_REPLAY`, alone.
+/// The history in `GAPKEEPER_REPLAY`, alone.
 #[test]
 fn replay_from_the_environment() {
     if let Ok(word) = std::env::var("GAPKEEPER_REPLAY") {
@@ -187,7 +187,7 @@ fn replay_from_the_environment() {
     }
 }
 
-/// Goal 15: the word that a search prints repeats its failure, and the core's store does not have it.
+/// The word that a search prints repeats its failure, and the core's store does not have it.
 #[test]
 fn a_word_repeats_a_failure() {
     for mistake in [Mistake::SameSlot, Mistake::NoSeal, Mistake::SkipsEqualUnits] {

@@ -30,7 +30,7 @@ fn cost<M: Medium>(cells: &Cells, save: Option<(&Value, Saved)>) -> (Counts, Cel
         None => drop(Real.load(chip.slots(), false)),
     }
     let (erases, wear) = (chip.bus().counts.erases, chip.bus().wear.take().unwrap());
-    // Goal 10: no cell is written more than once in a save, apart from its erase.
+    // No cell is written more than once in a save, apart from its erase.
     let most = wear.into_iter().max().unwrap();
     assert!(most <= if erases == 0 { 1 } else { 2 });
     (chip.bus().counts, chip.bus().cells.clone())

@@ -26,7 +26,7 @@ fn load_grid<M: Medium>(cells: &Cells) -> Found {
     Real.load(M::with_cells(cells.clone()).slots(), false)
 }
 
-/// Goal 5: one byte anywhere in the memory changes in the same fault as the cut.
+/// One byte anywhere in the memory changes in the same fault as the cut.
 fn stray_byte<M: Medium>() {
     let start = Instant::now();
     let mut images = 0_u64;
@@ -82,13 +82,13 @@ fn a_stray_byte_anywhere() {
     stray_byte::<NorChip>();
 }
 
-/// Goal 5: nothing of value lies at address 0.
+/// Nothing of value lies at address 0.
 #[test]
 fn address_0_is_in_no_slot() {
     assert!(!slot::<ByteChip>(0).contains(&0) && !slot::<I2cChip>(0).contains(&0));
 }
 
-/// Goal 6, the memory: all single and double flips in both slots of a grid, and each byte with every value.
+/// All single and double flips in both slots of a grid, and each byte with every value.
 #[test]
 fn every_double_flip_in_both_slots() {
     let start = Instant::now();
@@ -186,7 +186,7 @@ fn every_error_of_few_bits_in_a_record() {
     println!("errors in a record of {length} bytes: {errors}, none accepted, {:.1?}", start.elapsed());
 }
 
-/// Goal 8: random bytes of all lengths are no record, and random memories hold none.
+/// Random bytes of all lengths are no record, and random memories hold none.
 #[test]
 fn garbage_is_never_accepted() {
     let mut random = Random(8);
@@ -243,7 +243,7 @@ fn repaired_garbage<M: Medium>(random: &mut Random) -> Cells {
     chip.bus().cells.clone()
 }
 
-/// Goal 8: garbage past the check value is a value within all ranges or an error; reads have a bound; a save over it
+/// Garbage past the check value is a value within all ranges or an error; reads have a bound; a save over it
 /// succeeds and is found.
 fn repaired<M: Medium>() {
     let mut random = Random(u64::from(u32::from(M::LETTER)));
@@ -294,7 +294,7 @@ fn garbage_past_the_check_value() {
     repaired::<NorChip>();
 }
 
-/// Goal 9: the n-th call fails, once and for ever.
+/// The n-th call fails, once and for ever.
 #[test]
 fn every_call_fails() {
     let mut runs = 0;
@@ -306,7 +306,7 @@ fn every_call_fails() {
     println!("failing calls: {runs}");
 }
 
-/// Goal 10: every cell of both slots, worn in every way.
+/// Every cell of both slots, worn in every way.
 #[test]
 fn every_cell_wears_out() {
     let mut runs = 0;
@@ -346,7 +346,7 @@ const SETUP_2: &[u8; 20] = include_bytes!("../src/golden/setup_layout_2.bin");
 /// For slot 0 of the same double.
 const SETUP_3: &[u8; 28] = include_bytes!("../src/golden/setup_layout_3.bin");
 
-/// Goal 11: a record of every layout there was is read; the newest is written, byte for byte.
+/// A record of every layout there was is read; the newest is written, byte for byte.
 #[test]
 fn golden_images_of_every_layout() {
     let record = record::decode_grid::<CAPACITY>(GRID_1).unwrap();
@@ -386,7 +386,7 @@ fn with_records<M: Medium>(records: &[(u32, &[u8])]) -> M {
     chip
 }
 
-/// Goal 11: an old record is loaded, and the next save writes the newest layout to the other slot.
+/// An old record is loaded, and the next save writes the newest layout to the other slot.
 fn migration<M: Medium>() {
     let mut chip = with_records::<M>(&[(3, GRID_1), (0, SETUP_1)]);
     let mut store = Store::<_, CAPACITY, BUFFER>::new(chip.slots()).unwrap();
@@ -406,7 +406,7 @@ fn migration<M: Medium>() {
     assert_eq!(chip.bus().cells.bytes[first..first + 70], *GRID_1);
 }
 
-/// Goal 11: a newer record is refused by name and kept, also beside one of ours, until its place is freed.
+/// A newer record is refused by name and kept, also beside one of ours, until its place is freed.
 fn downgrade<M: Medium>() {
     let mut fitting = GRID_2.to_vec();
     fitting[4] = 9;

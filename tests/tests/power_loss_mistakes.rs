@@ -1,4 +1,4 @@
-//! Goal 16: the tests are tested. Stores with one deliberate mistake each, all of which the same searches must catch.
+//! The tests are tested. Stores with one deliberate mistake each, all of which the same searches must catch.
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 

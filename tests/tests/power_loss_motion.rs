@@ -1,4 +1,4 @@
-//! Goal 12: whatever the memory holds, the machine moves within bounds.
+//! Whatever the memory holds, the machine moves within bounds.
 //!
 //! For many images: what is loaded becomes a correction or is refused; then corrected Z is within the stated limit of
 //! the commanded Z, steady from micrometre to micrometre, and equal to it above the fade apart from the datum.

@@ -1,26 +1,17 @@
 //! Whole programs: those of NISTIR 6556 and real milling programs of a NIST test bed.
 //!
-//! They lie in `../shared/data/gcode` beside a checkout and are not copied into the project. Where the folder is
-//! missing the tests say so and pass.
+//! They are not part of the project. The tests look for them in the folder that `GAPKEEPER_PROGRAMS` names, and skip with
+//! a message where it does not.
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
 use std::collections::BTreeMap;
-use std::fs;
 use std::path::PathBuf;
 
 use gapkeeper_host_tools::gcode::{Action, ArcShape, Interpreter, Plane, Position, Reader};
 use gapkeeper_sim::replay::{Settings, replay};
 use gapkeeper_sim::{demo, scenario::Scenario};
-
-fn program(name: &str) -> Option<Vec<u8>> {
-    let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../../shared/data/gcode").join(name);
-    let bytes = fs::read(&path).ok();
-    if bytes.is_none() {
-        println!("SKIPPED: {name}: the folder ../shared/data/gcode is not beside this checkout");
-    }
-    bytes
-}
+use gapkeeper_tests::programs::program;
 
 /// What a program comes to, in mm.
 #[derive(Debug, Default)]

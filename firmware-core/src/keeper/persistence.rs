@@ -247,7 +247,6 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         if places < grids {
             return Err(LoadError::TooFewPlaces { places, grids });
         }
-        let mut report = LoadReport::default();
         let (setup, is_blank) = match store.load_setup() {
             Ok(loaded) => (Some((loaded.value, loaded.other != OtherSlot::Damaged)), false),
             Err(StoreError::Empty) => (None, true),
@@ -255,11 +254,8 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
             Err(StoreError::NewerLayout { .. }) if is_confirmed => (None, false),
             Err(error) => return Err(LoadError::Store(error)),
         };
-        // Also of places that this bank has no grids for: another build may have them again.
         let mut newest_setup = setup.map_or(0, |(setup, _)| setup);
-        for place in 0..places {
-            self.read_place(place, store, &mut newest_setup, &mut report).map_err(LoadError::Store)?;
-        }
+        let mut report = self.read_places(store, &mut newest_setup).map_err(LoadError::Store)?;
         match setup {
             Some((setup, true)) if !screw_turned => (self.setup, self.setup_stored) = (setup, true),
             Some((_, is_certain)) => {
@@ -267,12 +263,32 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
                 (self.setup, self.setup_unsaved) = (self.unused_setup(newest_setup), true);
             }
             None if is_confirmed => {
+                let begun = self.unused_setup(newest_setup);
+                store.begin(begun).map_err(LoadError::Store)?;
+                // A plug that was out for a moment hid grids of which one may count as measured in this setup. It is in
+                // now, for the memory has kept something.
+                report = self.read_places(store, &mut newest_setup).map_err(LoadError::Store)?;
                 self.setup = self.unused_setup(newest_setup);
-                store.begin(self.setup).map_err(LoadError::Store)?;
+                if self.setup != begun {
+                    store.begin(self.setup).map_err(LoadError::Store)?;
+                }
                 self.setup_stored = true;
             }
             None if is_blank && report == LoadReport::default() => return Err(LoadError::Blank),
             None => return Err(LoadError::Unexpected),
+        }
+        Ok(report)
+    }
+
+    /// Reads all places, also those that this bank has no grids for: another build may have them again.
+    fn read_places<M: SlotMemory, const BUFFER: usize>(
+        &mut self,
+        store: &mut Store<M, STATIONS, BUFFER>,
+        newest_setup: &mut u32,
+    ) -> Result<LoadReport, StoreError<M::Error>> {
+        let mut report = LoadReport::default();
+        for place in 0..store.places() {
+            self.read_place(place, store, newest_setup, &mut report)?;
         }
         Ok(report)
     }

@@ -83,11 +83,13 @@ pub fn level_move(z_um: i32) -> Move<1> {
     Move { start, end: Point { x_um: 200_000, y_um: 180_000, z_um }, extra_start: [0], extra_end: [9000] }
 }
 
-/// Byte-writable memory that loses power after so many bytes written, and fails its `n`-th read from now if told to.
+/// Byte-writable memory that loses power after so many bytes written; if told to, its `n`-th read from now fails, and so
+/// many reads from now find the plug out.
 pub struct Cells {
     pub bytes: [u8; 1024],
     pub writes_left: u32,
     pub failing_read: Option<u32>,
+    pub unplugged_reads: u32,
 }
 
 impl ByteMemory for Cells {
@@ -105,6 +107,10 @@ impl ByteMemory for Cells {
             };
             *left = fewer;
         }
+        if let Some(fewer) = self.unplugged_reads.checked_sub(1) {
+            self.unplugged_reads = fewer;
+            return Ok(0xFF);
+        }
         Ok(self.bytes[address as usize])
     }
 
@@ -118,7 +124,7 @@ impl ByteMemory for Cells {
 pub type TestStore = Store<ByteEeprom<Cells>, 9, { max_record_size(9) }>;
 
 pub fn store(bytes: [u8; 1024], writes_left: u32) -> TestStore {
-    store_on(Cells { bytes, writes_left, failing_read: None })
+    store_on(Cells { bytes, writes_left, failing_read: None, unplugged_reads: 0 })
 }
 
 pub fn store_on(cells: Cells) -> TestStore {

@@ -72,7 +72,7 @@ impl<'a> Path<'a> {
                 self.split(&moves::straight(straight.start, straight.end, straight.extruded_nm)?, units)?;
             }
             Action::Arc(arc) => {
-                for chord in moves::chords(arc)? {
+                for chord in moves::chords(arc, moves::ARC_TOLERANCE_UM)? {
                     self.split(&chord, units)?;
                 }
             }

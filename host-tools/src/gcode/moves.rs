@@ -3,8 +3,8 @@
 use super::{ArcMotion, ArcShape, Position};
 use gapkeeper::{Arc, Move, Plane, Point, Turn};
 
-/// Chords of an arc stay this near to it: well below what a first layer notices.
-const ARC_TOLERANCE_UM: u16 = 5;
+/// Chords of an arc stay this near to it unless the caller says otherwise: well below what a first layer notices.
+pub const ARC_TOLERANCE_UM: u16 = 5;
 /// What the core takes of a difference between the radii at both ends, after rounding.
 const RADII_DIFFER_NM: i128 = 5_080;
 
@@ -19,11 +19,11 @@ pub fn straight(start: Position, end: Position, extruded_nm: i64) -> Result<Move
     Ok(Move { start: point(start)?, end: point(end)?, extra_start: [0], extra_end: [extruded_nm] })
 }
 
-/// The chords of an arc of the job, with all its turns.
+/// The chords of an arc of the job, with all its turns; none is farther from it than the tolerance.
 ///
 /// # Errors
-/// A message if a coordinate or the circle is beyond what the core holds.
-pub fn chords(arc: &ArcMotion) -> Result<impl Iterator<Item = Move<1>>, String> {
+/// A message if a coordinate or the circle is beyond what the core holds, or the tolerance is 0.
+pub fn chords(arc: &ArcMotion, tolerance_um: u16) -> Result<impl Iterator<Item = Move<1>>, String> {
     let motion = straight(arc.start, arc.end, arc.extruded_nm)?;
     let turn = if arc.clockwise { Turn::Clockwise } else { Turn::Anticlockwise };
     let (chord_nm, centre_nm) = circle(arc);
@@ -51,7 +51,7 @@ pub fn chords(arc: &ArcMotion) -> Result<impl Iterator<Item = Move<1>>, String> 
     if !is_short {
         circles.push(last(last_motion).map_err(|error| error.to_string())?);
     }
-    let chords = circles.into_iter().map(|arc| arc.chords(ARC_TOLERANCE_UM)).collect::<Result<Vec<_>, _>>();
+    let chords = circles.into_iter().map(|arc| arc.chords(tolerance_um)).collect::<Result<Vec<_>, _>>();
     Ok(chords.map_err(|error| error.to_string())?.into_iter().flatten().chain(rest))
 }
 

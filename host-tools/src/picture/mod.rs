@@ -5,6 +5,7 @@
 
 pub mod contours;
 pub mod frame;
+mod lettering;
 pub mod levels;
 pub mod line_labels;
 pub mod marks;
@@ -12,6 +13,7 @@ pub mod palette;
 mod png;
 pub mod svg;
 
+pub use lettering::FontError;
 pub use png::{PictureError, png};
 
 /// A regular field of values: rows along X, the first row at the smallest Y.

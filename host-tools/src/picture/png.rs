@@ -1,10 +1,9 @@
 //! From SVG to PNG, with a font that the program brings along.
 
-use std::sync::Arc;
-
-use epaint_default_fonts::UBUNTU_LIGHT;
 use resvg::tiny_skia::{Pixmap, Transform};
-use resvg::usvg::{self, fontdb};
+use resvg::usvg::{self, roxmltree};
+
+use super::lettering::{FontError, Lettering};
 
 /// Why a picture could not become a PNG.
 #[derive(Debug, thiserror::Error)]
@@ -13,6 +12,12 @@ pub enum PictureError {
     /// The SVG is not well formed.
     #[error("the picture is not well-formed SVG: {0}")]
     Malformed(#[from] usvg::Error),
+    /// The SVG is not well-formed XML.
+    #[error("the picture is not well-formed XML: {0}")]
+    MalformedXml(#[from] roxmltree::Error),
+    /// The embedded font cannot be read.
+    #[error("the embedded font cannot be read: {0}")]
+    Font(#[from] FontError),
     /// The picture has no area, or more than memory can hold; choose another scale.
     #[error("a picture of {width} by {height} px cannot be drawn; choose another scale")]
     Size {
@@ -31,12 +36,13 @@ const LONGEST_SIDE_PX: f32 = 16_384.0;
 
 /// Draws one of this module's pictures as PNG, `scale` px for each px of the SVG.
 ///
-/// The text is set in the embedded font only, so the result is the same on every machine.
+/// Text is set in the embedded font, so the result is the same on every machine.
 ///
 /// # Errors
 /// If the SVG is not well formed, or the scale leads to a picture without area or beyond 16,384 px.
 pub fn png(svg: &str, scale: f32) -> Result<Vec<u8>, PictureError> {
-    let tree = usvg::Tree::from_str(svg, &options())?;
+    let outlined = Lettering::embedded()?.outlined(svg)?;
+    let tree = usvg::Tree::from_str(&outlined, &usvg::Options::default())?;
     let (width, height) = ((tree.size().width() * scale).ceil(), (tree.size().height() * scale).ceil());
     let can_be_drawn = |side: f32| (1.0..=LONGEST_SIDE_PX).contains(&side);
     // Both are whole numbers within u32 after this check.
@@ -45,19 +51,4 @@ pub fn png(svg: &str, scale: f32) -> Result<Vec<u8>, PictureError> {
     let mut pixmap = pixmap.ok_or(PictureError::Size { width, height })?;
     resvg::render(&tree, Transform::from_scale(scale, scale), &mut pixmap.as_mut());
     pixmap.encode_png().map_err(|error| PictureError::Encoding(error.to_string()))
-}
-
-/// Options with the embedded font as the only one.
-pub fn options() -> usvg::Options<'static> {
-    let mut fonts = fontdb::Database::new();
-    let faces = fonts.load_font_source(fontdb::Source::Binary(Arc::new(UBUNTU_LIGHT)));
-    let family = faces
-        .first()
-        .and_then(|id| fonts.face(*id))
-        .and_then(|face| face.families.first())
-        .map(|(name, _)| name.clone());
-    if let Some(family) = family {
-        fonts.set_sans_serif_family(family);
-    }
-    usvg::Options { fontdb: Arc::new(fonts), ..usvg::Options::default() }
 }

@@ -69,3 +69,22 @@ fn the_memory_lives_in_its_file() {
     }
     assert!(matches!(Life::new(&scenario, 5, Some(folder.path().to_owned())), Err(LifeError::NotOurs { .. })));
 }
+
+/// Tolerance, feeler and knob of a life are the scenario's.
+#[test]
+fn a_life_is_set_up_by_its_scenario() {
+    let mut scenario = demo::scenario().unwrap();
+    scenario.correction.tolerance_um = Some(0);
+    assert!(matches!(Life::new(&scenario, 1, None), Err(LifeError::Settings(SettingsError::Tolerance))));
+    scenario.correction.tolerance_um = None;
+    (scenario.measuring.feeler_um, scenario.measuring.detent_um) = (180, 50);
+    let mut life = Life::new(&scenario, 1, None).unwrap();
+    for number in 1..40 {
+        assert_eq!(life.day(number).unwrap().faults, []);
+    }
+    assert!(life.truth.measured.len() > 5);
+    for (_, grid) in &life.truth.measured {
+        // In whole detents from where a survey begins, less the feeler.
+        assert!(grid.grid.nodes_um().iter().all(|node_um| (2000 - 180 - node_um) % 50 == 0), "{grid:?}");
+    }
+}

@@ -145,6 +145,8 @@ fn run_outcome(run: Run, path: &[(f64, f64)]) -> RunOutcome {
         pieces_above_z_rate_limit: 0,
         refused_moves: 0,
         first_refused_line: None,
+        travel_contacts: 0,
+        deepest_travel_contact: None,
     }
 }
 

@@ -11,7 +11,7 @@ use crate::gap::{GapTally, Measure};
 use crate::job::{JobEvent, JobMove, Reading, walk_with};
 use crate::outcome::{Class, GapFigures, Place};
 use crate::replay::{ReplayError, SamplePlace, Stretch, nozzle_at};
-use crate::scenario::Bed;
+use crate::scenario::{ArcTolerance, Bed};
 
 /// More samples than this would make every draw a matter of minutes.
 const MOST_SAMPLES: usize = 4_000_000;
@@ -41,16 +41,17 @@ impl Footprint {
     pub(super) fn of(
         name: &str,
         mut job: impl BufRead + Seek,
-        bed: &Bed,
+        (bed, arc_tolerance): (&Bed, ArcTolerance),
         heights: FirstLayerHeights,
         step_mm: f64,
     ) -> Result<Self, ReplayError> {
-        let first_layer = FirstLayer::of(name, &mut job, bed, heights, Reading::default());
+        let reading = Reading { arc_tolerance, ..Reading::default() };
+        let first_layer = FirstLayer::of(name, &mut job, bed, heights, reading);
         job.rewind().map_err(|source| ReplayError::Again { file: name.to_string(), source })?;
         let lays = first_layer.extrudes();
         let mut found = Self { moves: Vec::new(), spots: Vec::new(), off_bed_mm: 0.0, lays, z_um: 0.0 };
         let mut by_height: BTreeMap<i32, f64> = BTreeMap::new();
-        let reading = Reading { extrudes: Some(lays), ..Reading::default() };
+        let reading = Reading { extrudes: Some(lays), ..reading };
         walk_with::<ReplayError>(name, job, reading, |event| {
             let JobEvent::Move(job_move) = event else { return Ok(()) };
             if job_move.prints && first_layer.may_hold(&job_move.motion) {
@@ -144,7 +145,13 @@ mod tests {
 
     fn of(job: &str) -> Result<Footprint, ReplayError> {
         let scenario = demo::scenario().unwrap();
-        Footprint::of("job", Cursor::new(job), &scenario.bed, FirstLayerHeights::default(), 0.5)
+        Footprint::of(
+            "job",
+            Cursor::new(job),
+            (&scenario.bed, ArcTolerance::default()),
+            FirstLayerHeights::default(),
+            0.5,
+        )
     }
 
     #[test]

@@ -207,7 +207,13 @@ pub fn plan(
         ModelledBed::new(scenario, scenario.warmth_measuring())?,
     ];
     let step_mm = beds[0].sample_step_mm();
-    let footprint = Footprint::of(name, job, &scenario.bed, settings.first_layer_heights, step_mm)?;
+    let footprint = Footprint::of(
+        name,
+        job,
+        (&scenario.bed, scenario.correction.arc_tolerance_um),
+        settings.first_layer_heights,
+        step_mm,
+    )?;
     let mut feels_um = settings.feels_um.clone();
     feels_um.push(scenario.measuring.feel_um);
     feels_um.sort_by(|a, b| a.0.total_cmp(&b.0));

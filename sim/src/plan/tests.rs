@@ -3,7 +3,7 @@ use std::io::Cursor;
 use super::*;
 use crate::demo;
 use crate::replay::{Settings, replay};
-use crate::scenario::{Bounded, Extent, Form, Positive};
+use crate::scenario::{ArcTolerance, Bounded, Extent, Form, Positive};
 use crate::setup::Setup;
 use crate::survey::survey;
 
@@ -73,13 +73,15 @@ fn over_a_cell_the_mean_square_is_four_ninths() {
         })
         .collect();
     let heights = FirstLayerHeights::default();
-    let footprint = Footprint::of("cell", Cursor::new(&job), &scenario.bed, heights, 0.5).unwrap();
+    let footprint =
+        Footprint::of("cell", Cursor::new(&job), (&scenario.bed, ArcTolerance::default()), heights, 4.0).unwrap();
     let ways = [(NotNegative(20.0), Count(3))];
     let beds = [(); 2].map(|()| ModelledBed::new(&scenario, scenario.warmth_printing()).unwrap());
-    let draws = 600;
+    let draws = 2400;
     let (mut square, mut mean) = (0.0, 0.0);
     for number in 0..draws {
-        let (_, mut found) = draw(&scenario, &footprint, &beds, &ways, &settings(&[3], &[20.0], 1), number).unwrap();
+        let settings = PlanSettings { seed: u64::from(1 + number % 4), ..settings(&[3], &[20.0], 1) };
+        let (_, mut found) = draw(&scenario, &footprint, &beds, &ways, &settings, number / 4).unwrap();
         let [bilinear, _] = found.remove(0);
         let bilinear = bilinear.unwrap();
         square += (bilinear.errors.rms_um.powi(2) - 7.0_f64.powi(2) - 2.0 * 7.0 * (bilinear.errors.mean_um - 7.0))
@@ -87,10 +89,10 @@ fn over_a_cell_the_mean_square_is_four_ninths() {
         mean += bilinear.errors.mean_um / f64::from(draws);
     }
     let variance = 20.0_f64.powi(2) + 10.0_f64.powi(2) / 12.0;
-    assert!((square / variance - 4.0 / 9.0).abs() < 0.04, "{}", square / variance);
-    // The bias goes straight through; its mean over a cell of four nodes has the deviation σ/2/√n. Four of
-    // them: these draws lie 3.5 off.
-    assert!((mean - 7.0).abs() < 4.0 * variance.sqrt() / 2.0 / f64::from(draws).sqrt(), "{mean}");
+    assert!((square / variance - 4.0 / 9.0).abs() < 0.02, "{}", square / variance);
+    // The bias goes straight through; its mean over a cell of four nodes has the deviation σ/2/√n. The first 600 draws
+    // of seed 1 alone lie 3.4 of them off; 18,000 draws of seeds 1 to 30 gave 6.97 ± 0.08.
+    assert!((mean - 7.0).abs() < 3.0 * variance.sqrt() / 2.0 / f64::from(draws).sqrt(), "{mean}");
 }
 
 /// I-4 and I-5 of the published check values: a dish of sag `s` along each axis, sampled on n × n, is off by

@@ -6,6 +6,7 @@ use gapkeeper_host_tools::pipeline::Worker;
 
 use crate::bed::{HeightTable, ModelledBed};
 use crate::controller::{Controller, Corner};
+use crate::outcome::Place as BedPlace;
 
 /// Batches are about this long.
 const MOST_STRETCHES: usize = 1024;
@@ -17,6 +18,8 @@ pub(crate) struct Stretch {
     pub line: u64,
     pub motion: Move<1>,
     pub prints: bool,
+    /// Whether the nozzle might touch the bed on a way on which it lays nothing down.
+    pub may_scrape: bool,
     pub feed_mm_s: Option<f64>,
     /// Cross-section of what is fed along it; 0 where nothing is.
     pub strand_mm2: f64,
@@ -46,7 +49,8 @@ impl Stretch {
         let prints = prints && length_mm > 0.0;
         let fed_mm = (f64::from(motion.extra_end[0]) - f64::from(motion.extra_start[0])) / 1e6;
         let strand_mm2 = if prints { fed_mm.max(0.0) * filament_mm2 / length_mm } else { 0.0 };
-        Self { line, motion, prints, feed_mm_s, strand_mm2, length_mm, parts, first: 0, last: parts }
+        let may_scrape = false;
+        Self { line, motion, prints, may_scrape, feed_mm_s, strand_mm2, length_mm, parts, first: 0, last: parts }
     }
 }
 
@@ -69,6 +73,8 @@ pub(super) struct Driven {
     pub pieces: u64,
     pub fastest_z_mm_s: f64,
     pub pieces_above_z_rate_limit: u64,
+    /// Where a way on which nothing is laid goes deepest into the bed.
+    pub scrape: Option<BedPlace>,
 }
 
 /// Heights at one sample; without a number where the move was refused.
@@ -132,10 +138,12 @@ impl Worker<Batch> for Evaluator {
             for (run, driven) in driven.iter_mut().enumerate() {
                 *driven = self.drive(run, stretch);
             }
-            batch.driven.push(driven);
             if stretch.prints {
                 self.sample(stretch, &mut batch.heights);
+            } else if stretch.may_scrape {
+                self.scrape(stretch, &mut driven);
             }
+            batch.driven.push(driven);
         }
     }
 }
@@ -171,6 +179,23 @@ impl Evaluator {
             driven.pieces_above_z_rate_limit += u64::from(z_mm_s > self.z_rate_limit_mm_s);
         }
         driven
+    }
+
+    /// Looks for the bed along a way on which nothing is laid.
+    fn scrape(&mut self, stretch: &Stretch, driven: &mut [Driven; 3]) {
+        let mut corners = [0; 3];
+        for part in 0..=stretch.parts {
+            let Place { fraction, x_mm, y_mm, logical_um } = Place::of(stretch, part);
+            let bed_um = self.table.height_um(&self.bed, x_mm, y_mm);
+            for (run, driven) in driven.iter_mut().enumerate() {
+                let gap_um = nozzle_at(&self.paths[run], fraction, &mut corners[run]) - bed_um;
+                // No number where it was refused.
+                if gap_um <= 0.0 && driven.scrape.is_none_or(|deepest| gap_um < deepest.gap_um()) {
+                    let (job_line, z_mm) = (stretch.line, logical_um / 1000.0);
+                    driven.scrape = Some(BedPlace { job_line, x_mm, y_mm, z_mm, gap_error_um: gap_um - logical_um });
+                }
+            }
+        }
     }
 
     /// Takes the heights along a printing move, at the same places in all runs.

@@ -45,6 +45,9 @@ struct RunTally {
     largest_z_rate_line: u64,
     pieces_above_z_rate_limit: u64,
     refused: Lines,
+    /// Ways on which nothing is laid that touch the bed, and the deepest of them.
+    scrapes: Lines,
+    deepest_scrape: Option<Place>,
 }
 
 /// All runs as they go.
@@ -265,12 +268,22 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
         let run = &self.runs[self.settings.run_in_use as usize];
         let (label, found) = (run.run.label(), run.first_layer.figures());
         let mut faults = Vec::new();
-        if let Some(Place { job_line, x_mm, y_mm, z_mm, gap_error_um }) = run.first_layer.deepest() {
+        if let Some(deepest) = run.first_layer.deepest() {
+            let Place { job_line, x_mm, y_mm, .. } = deepest;
             faults.push(format!(
                 "{label}: the nozzle touches the bed over {:.2} m, deepest by {:.0} µm at X {x_mm:.1} Y {y_mm:.1}, line {job_line}: \
                  raise the shift, or measure more stations.",
                 found.length_mm.get(Class::Contact) / 1000.0,
-                0.0 - (gap_error_um + z_mm * 1000.0),
+                0.0 - deepest.gap_um(),
+            ));
+        }
+        if let Some(deepest) = run.deepest_scrape {
+            let Place { job_line, x_mm, y_mm, .. } = deepest;
+            faults.push(format!(
+                "{label}: the nozzle touches the bed on {} moves that lay nothing down, deepest by {:.0} µm at X {x_mm:.1} Y {y_mm:.1}, \
+                 line {job_line}: raise the shift, or let the job travel higher.",
+                run.scrapes.count,
+                0.0 - deepest.gap_um(),
             ));
         }
         if let Some(line) = run.refused.first {
@@ -341,6 +354,8 @@ impl RunTally {
             largest_z_rate_line: 0,
             pieces_above_z_rate_limit: 0,
             refused: Lines::default(),
+            scrapes: Lines::default(),
+            deepest_scrape: None,
         }
     }
 
@@ -350,6 +365,12 @@ impl RunTally {
             return;
         }
         self.pieces += driven.pieces;
+        if let Some(scrape) = driven.scrape {
+            self.scrapes.count(stretch.line);
+            if self.deepest_scrape.is_none_or(|deepest| scrape.gap_um() < deepest.gap_um()) {
+                self.deepest_scrape = Some(scrape);
+            }
+        }
         if !stretch.prints {
             return;
         }
@@ -373,6 +394,8 @@ impl RunTally {
             pieces_above_z_rate_limit: self.pieces_above_z_rate_limit,
             refused_moves: self.refused.count,
             first_refused_line: self.refused.first,
+            travel_contacts: self.scrapes.count,
+            deepest_travel_contact: self.deepest_scrape,
         }
     }
 }

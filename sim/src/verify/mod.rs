@@ -17,7 +17,7 @@ use rayon::prelude::*;
 use crate::controller::CAPACITY;
 use crate::dynamics::{Dynamics, MotionFigures, Peak, ZLimits};
 use crate::job::{JobEvent, walk};
-use crate::outcome::{Class, GapFigures};
+use crate::outcome::{Class, GapFigures, RunOutcome};
 use crate::picture::words::judged;
 use crate::replay::{ReplayError, Settings, replay, tolerance_um};
 use crate::scenario::{Positive, Scenario};
@@ -172,8 +172,8 @@ pub fn verify_trace(gate: &Gate, trace: &Path, case: Option<&str>) -> Result<Ver
         };
         let fit = trace::Fit::new(&ready.setup.grid, surface)?;
         let others = trace::Others { stale, fit, other_surface: other.map(|grid| (refined, grid)) };
-        trace::judge(&ready.correction, &ready.job_name, ready.open()?, trace, &gate.trace, others)
-            .map_err(|error| error.to_string())
+        let job = (ready.job_name.as_str(), ready.open()?, ready.setup.scenario.correction.arc_tolerance_um);
+        trace::judge(&ready.correction, job, trace, &gate.trace, others).map_err(|error| error.to_string())
     });
     let name = format!("{}, trace {}", plan.name(), trace.display());
     let case = match judged {
@@ -194,6 +194,7 @@ fn judge(gate: &Gate, plan: &Plan) -> Result<Case, String> {
     let outcome = replay(&ready.job_name, ready.open()?, &settings).map_err(|error| error.to_string())?;
     let first_layer = &outcome.runs[settings.run_in_use as usize].first_layer;
     let mut checks = gap_checks(&gate.limits, first_layer);
+    checks.push(travel_check(&outcome.runs[settings.run_in_use as usize]));
     let of_machine = ZLimits::of(&ready.setup.scenario.machine);
     let or = |limit: Option<Positive>, of_machine: Option<f64>| limit.map(|limit| limit.0).or(of_machine);
     let limits = ZLimits {
@@ -208,7 +209,8 @@ fn judge(gate: &Gate, plan: &Plan) -> Result<Case, String> {
 
 fn motion(ready: &Ready, limits: ZLimits) -> Result<MotionFigures, String> {
     let mut dynamics = Dynamics::new(&ready.correction, tolerance_um(&ready.setup.scenario), limits);
-    walk::<ReplayError>(&ready.job_name, ready.open()?, |event| match event {
+    let arc_tolerance = ready.setup.scenario.correction.arc_tolerance_um;
+    walk::<ReplayError>(&ready.job_name, ready.open()?, arc_tolerance, |event| match event {
         JobEvent::Move(job_move) => dynamics.take(&job_move).map_err(ReplayError::Tolerance),
         _ => Ok(()),
     })
@@ -253,6 +255,21 @@ fn gap_checks(limits: &Limits, figures: &GapFigures) -> Vec<Check> {
         ..nowhere
     });
     checks
+}
+
+/// The nozzle never touches the bed where it lays nothing down.
+fn travel_check(run: &RunOutcome) -> Check {
+    let deepest = run.deepest_travel_contact;
+    Check {
+        name: "travel_contacts",
+        allowed: 0.0,
+        found: run.travel_contacts as f64,
+        passed: run.travel_contacts == 0,
+        job_line: deepest.map(|place| place.job_line),
+        x_mm: deepest.map(|place| place.x_mm),
+        y_mm: deepest.map(|place| place.y_mm),
+        remark: if deepest.is_some() { "raise the shift, or let the job travel higher".into() } else { String::new() },
+    }
 }
 
 fn motion_checks(limits: &Limits, z: ZLimits, figures: &MotionFigures) -> Vec<Check> {

@@ -80,6 +80,11 @@ fn contact_and_what_is_not_judged_fail() {
     };
     let (outcome, contact, _) = run("M83\nG0 X21 Y20 Z-0.1\nG1 X101 E9 F3000\n");
     assert!(outcome == Outcome::Fail && !contact.passed && (contact.found - 80.0).abs() < 0.1, "{contact:?}");
+    std::fs::write(folder.path().join("job.gcode"), "M83\nG0 X9 Y20 Z5\nG0 X21 Z-0.1\nG0 Z0.2\nG1 X101 E9 F3000\n")
+        .unwrap();
+    let verdict = verify(&gate);
+    let travel = verdict.cases[1].checks.iter().find(|check| check.name == "travel_contacts").unwrap();
+    assert!(!travel.passed && travel.found == 1.0 && travel.job_line == Some(3), "{travel:?}");
     // A tenth of it lies beyond the plate.
     let (outcome, contact, not_judged) = run("M83\nG0 X-10 Y20 Z0.2\nG1 X90 E9 F3000\n");
     assert!(outcome == Outcome::Fail && contact.passed, "{contact:?}");

@@ -116,6 +116,7 @@ impl<S: Subject> Life<S> {
             self.world.stored = None;
             self.world.is_scarred |= trouble.is_some();
         }
+        self.world.was_lied_to |= trouble.is_some_and(Trouble::is_lie);
         let mut setup_is_stored = false;
         match result {
             Ok(()) => {
@@ -123,7 +124,7 @@ impl<S: Subject> Life<S> {
                 hold(!is.is_unsaved(), "saved, and something is not")?;
                 setup_is_stored = true;
                 // Nothing but what is stored may be found by the next load.
-                if !self.world.was_lied_to && !trouble.is_some_and(Trouble::is_lie) && was.is_unsaved() {
+                if !self.world.was_lied_to && was.is_unsaved() {
                     self.world.stored = Some(self.all_of_it());
                 }
             }
@@ -193,6 +194,7 @@ impl<S: Subject> Life<S> {
             }
         })?;
         self.world.has_open_failure = has_open_failure && is_allowed;
+        self.world.was_lied_to |= trouble.is_some_and(Trouble::is_lie);
         let is_unchanged = self.world.chip.bytes() == bytes;
         hold(is_allowed || is_unchanged && !is_done, "written over what was not read")?;
         if !is_unchanged {
@@ -213,8 +215,7 @@ impl<S: Subject> Life<S> {
         }
         // Whatever it takes for stored has to be found by the next load.
         if is_allowed && before.keeper().is_unsaved() && !keeper.is_unsaved() {
-            let is_lie = trouble.is_some_and(Trouble::is_lie);
-            self.world.stored = (!self.world.was_lied_to && !is_lie).then(|| self.all_of_it());
+            self.world.stored = (!self.world.was_lied_to).then(|| self.all_of_it());
         }
         self.figures.saves[usize::from(!is_done)] += 1;
         Ok(())

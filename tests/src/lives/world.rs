@@ -87,7 +87,7 @@ pub struct World {
     pub failed_loads: u32,
     /// Somebody said before the memory was read that a screw was turned.
     pub told_before_load: bool,
-    /// It lied since then.
+    /// It lied at that load, or under a save since then: what is stored need not be what the keeper has.
     pub was_lied_to: bool,
     /// Some write or cell went wrong in this life.
     pub is_scarred: bool,

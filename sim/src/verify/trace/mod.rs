@@ -18,6 +18,7 @@ use crate::dynamics::model::Model;
 use crate::dynamics::{between, ends};
 use crate::job::{JobEvent, JobMove, walk};
 use crate::replay::ReplayError;
+use crate::scenario::ArcTolerance;
 pub(super) use fit::Fit;
 use read::TraceError;
 use read::{Row, Trace};
@@ -130,21 +131,19 @@ struct Judge<'a> {
 /// Judges a trace; checks, and what explains the departures.
 pub(super) fn judge(
     correction: &Correction<CAPACITY>,
-    job_name: &str,
-    job: impl BufRead,
+    job: (&str, impl BufRead, ArcTolerance),
     trace: &Path,
     settings: &TraceSettings,
     others: Others,
 ) -> Result<(Vec<Check>, Vec<String>), JudgeError> {
     let file = gapkeeper_host_tools::printed::name(trace);
     let input = File::open(trace).map_err(|error| TraceError::opening(&file, &error))?;
-    judge_rows(correction, job_name, job, (file, BufReader::new(Watched::new(input))), settings, others)
+    judge_rows(correction, job, (file, BufReader::new(Watched::new(input))), settings, others)
 }
 
 pub(super) fn judge_rows(
     correction: &Correction<CAPACITY>,
-    job_name: &str,
-    job: impl BufRead,
+    (job_name, job, arc_tolerance): (&str, impl BufRead, ArcTolerance),
     (file, input): (String, impl BufRead),
     settings: &TraceSettings,
     others: Others,
@@ -170,7 +169,7 @@ pub(super) fn judge_rows(
         last_row: None,
     };
     let mut moves: Vec<JobMove> = Vec::new();
-    walk::<JudgeError>(job_name, job, |event| {
+    walk::<JudgeError>(job_name, job, arc_tolerance, |event| {
         match event {
             JobEvent::Move(job_move) => {
                 if moves.last().is_some_and(|last| last.line != job_move.line) {
