@@ -2,11 +2,9 @@
 
 use std::io::Read;
 
-use gapkeeper::{Correction, HeightGrid, Move, Point};
+use gapkeeper::{Correction, Flow, HeightGrid, Move, Point};
 use gapkeeper_host_tools::gcode::{Action, Interpreter, Reader, moves};
 use gapkeeper_sim::{bed::ModelledBed, demo};
-
-use crate::exact_flow::ExactFlow;
 
 /// One piece: where it ends, and the change of `E` in nanometres.
 pub type DemoPiece = (Point, i32);
@@ -23,7 +21,7 @@ pub fn bed<const NODES: usize>() -> HeightGrid<NODES> {
 }
 
 /// Gives every line of the demo's job, and its pieces over a bed as the simulator makes them; returns the number of
-/// lines. With `scale_flow`, `E` is scaled by sums in exact fractions.
+/// lines. With `scale_flow`, `E` is scaled.
 ///
 /// # Panics
 /// If the built-in demo cannot be read or a move of it cannot be split.
@@ -38,16 +36,17 @@ pub fn for_each_line<const NODES: usize>(
     demo::job().read_to_end(&mut job).unwrap();
     let mut reader = Reader::new("demo", job.as_slice());
     let mut interpreter = Interpreter::new();
-    let mut flow = scale_flow.then(ExactFlow::default);
+    let mut flow = scale_flow.then(Flow::new);
     let mut lines = 0;
     while let Some(line) = reader.next_line().unwrap() {
         let mut pieces = Vec::new();
         let mut drive = |motion: &Move<1>| {
-            if let Some(flow) = &mut flow {
-                return pieces.extend(flow.pieces(correction, motion, tolerance_um));
-            }
             let mut before = motion.extra_start[0];
-            for piece in correction.split(motion, tolerance_um).unwrap() {
+            let mut split = correction.split(motion, tolerance_um).unwrap();
+            while let Some(piece) = match &mut flow {
+                Some(flow) => split.next_scaled(flow),
+                None => split.next(),
+            } {
                 pieces.push((piece.end, piece.extra[0] - before));
                 before = piece.extra[0];
             }

@@ -6,7 +6,6 @@
 #![deny(missing_docs)]
 
 pub mod demo_job;
-pub mod exact_flow;
 pub mod extremes;
 pub mod faults;
 pub mod hands;
