@@ -18,13 +18,20 @@ pub(crate) use bytes::{
 #[cfg(all(target_arch = "arm", not(target_has_atomic = "ptr")))]
 pub(crate) use halves::{high_product, scale_q16, wide_product};
 #[cfg(not(any(target_arch = "avr", all(target_arch = "arm", not(target_has_atomic = "ptr")))))]
-pub(crate) use words::{high_product, scale_q16, wide_product};
+pub(crate) use words::{high_product, scale_q16, signed_product, wide_product};
 
 /// Low word of a product, of signed factors as of unsigned ones.
 #[cfg(not(target_arch = "avr"))]
 #[inline]
 pub(crate) fn low_product(a: u32, b: u32) -> u32 {
     a.wrapping_mul(b)
+}
+
+/// The product of a word with a sign and one without its last bit.
+#[cfg(any(target_arch = "avr", all(target_arch = "arm", not(target_has_atomic = "ptr"))))]
+pub(crate) fn signed_product(a: i32, b: u32) -> i64 {
+    let product = wide_product(a.unsigned_abs(), b >> 1).cast_signed();
+    if a < 0 { -product } else { product }
 }
 
 /// The product of two halves.

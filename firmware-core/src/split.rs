@@ -164,7 +164,7 @@ impl<const CAPACITY: usize> Correction<CAPACITY> {
 pub struct Split<'a, const CAPACITY: usize, const EXTRA: usize> {
     correction: &'a Correction<CAPACITY>,
     motion: Move<EXTRA>,
-    /// The next place where a piece might end.
+    /// The end of the last piece, or the next place behind it.
     ahead: Walk,
     /// The end of the last piece, its fraction of the way, and the rounded shape there; [`NEVER`] when the move is finished.
     here: Point,
@@ -180,7 +180,6 @@ impl<'a, const CAPACITY: usize, const EXTRA: usize> Split<'a, CAPACITY, EXTRA> {
         let path = walk::Path { correction, start: motion.start, end: motion.end };
         let mut ahead = Walk::new(&path, tolerance_um);
         let shape_q12 = ahead.shape_q12(&path);
-        ahead.go_on(&path);
         Self { correction, motion: *motion, ahead, here: motion.start, fraction_q32: 0, shape_q12, tolerance_um }
     }
 
@@ -198,33 +197,39 @@ impl<const CAPACITY: usize, const EXTRA: usize> Iterator for Split<'_, CAPACITY,
         }
         let path = self.path();
         let mut corridor = Corridor::new(self.fraction_q32, self.shape_q12, self.tolerance_um, path.fading_error_q12());
-        // The furthest end that will do, and how many places the walk has gone on from there.
-        let (mut end, mut is_apart, mut beyond) = (None, false, 0_u32);
+        if self.ahead.fraction_q32 == self.fraction_q32 {
+            self.ahead.go_on(&path);
+        }
+        // The furthest end that will do, how many places it lies beyond the first, and how many the walk has come to.
+        let first = self.ahead.clone();
+        let (mut end, mut is_apart, mut end_number, mut number) = (None, false, 0_u32, 0_u32);
         loop {
             let is_last = self.ahead.fraction_q32 == NEVER;
             let is_far = is_last || self.ahead.is_apart(self.here, self.motion.end);
-            let fits = corridor.admits(&self.ahead, &path);
-            if fits && (is_far || !is_apart) {
-                (end, is_apart, beyond) = (Some(self.ahead.clone()), is_far, 0);
+            if is_far || !is_apart {
+                if let Some((z_um, shape_q12)) = corridor.admits(&self.ahead, &path) {
+                    let at = Point { z_um, ..self.ahead.here };
+                    (end, is_apart, end_number) =
+                        (Some((at, self.ahead.here, self.ahead.fraction_q32, shape_q12)), is_far, number);
+                }
             }
             if is_last || !corridor.narrow(&self.ahead) {
                 break;
             }
             self.ahead.go_on(&path);
-            beyond = beyond.wrapping_add(1);
+            number = number.wrapping_add(1);
         }
-        let end = end?;
-        let (fraction_q32, at) = (end.fraction_q32, end.here);
-        let (z_um, shape_q12) = end.rounded(&path);
-        if beyond != 1 {
-            self.ahead = end;
-            if fraction_q32 != NEVER {
+        let (at, here, fraction_q32, shape_q12) = end?;
+        // One place too far is where the next piece begins to look.
+        if number.wrapping_sub(end_number) > 1 {
+            self.ahead = first;
+            for _ in 0..end_number {
                 self.ahead.go_on(&path);
             }
         }
-        (self.here, self.fraction_q32, self.shape_q12) = (at, fraction_q32, shape_q12);
+        (self.here, self.fraction_q32, self.shape_q12) = (here, fraction_q32, shape_q12);
         let extra = if fraction_q32 == NEVER { self.motion.extra_end } else { self.motion.extra_at(fraction_q32) };
-        Some(Piece { end: Point { z_um, ..at }, extra })
+        Some(Piece { end: at, extra })
     }
 }
 

@@ -6,7 +6,7 @@
 //! fewest line segments", 1972; both from memory). Slopes are vectors, compared by cross products: nothing is divided.
 
 use super::walk::{Path, Walk};
-use crate::fixed_point::wide_product;
+use crate::fixed_point::signed_product;
 
 /// Kept for the rounding of X and Y on a bed that rises by 1 in 10, and of heights between micrometres.
 const RESERVE_Q12: i32 = 819;
@@ -21,14 +21,8 @@ struct Slope {
 impl Slope {
     /// Whether this one is steeper upwards.
     fn is_above(self, other: Self) -> bool {
-        product(self.up_q12, other.along_q32) > product(other.up_q12, self.along_q32)
+        signed_product(self.up_q12, other.along_q32) > signed_product(other.up_q12, self.along_q32)
     }
-}
-
-fn product(up_q12: i32, along_q32: u32) -> i64 {
-    // Below 2^60.
-    let product = wide_product(up_q12.unsigned_abs(), along_q32).cast_signed();
-    if up_q12 < 0 { -product } else { product }
 }
 
 pub(super) struct Corridor {
@@ -54,18 +48,23 @@ impl Corridor {
         Slope { up_q12: shape_q12 - self.from_q12, along_q32: fraction_q32.wrapping_sub(self.from_q32) }
     }
 
-    /// Whether a piece may end at the next place.
-    pub(super) fn admits<const CAPACITY: usize>(&mut self, walk: &Walk, path: &Path<'_, CAPACITY>) -> bool {
+    /// Machine height of the next place and its rounded shape, if a piece may end there.
+    pub(super) fn admits<const CAPACITY: usize>(
+        &mut self,
+        walk: &Walk,
+        path: &Path<'_, CAPACITY>,
+    ) -> Option<(i32, i32)> {
         // Other parts sag otherwise, also where they begin.
         if let Some((fraction_q32, shape_q12)) = self.passed.filter(|_| walk.sag_q12 > self.sag_q12) {
             self.take(fraction_q32, shape_q12, walk.sag_q12);
         }
+        let rounded = walk.rounded(path);
         if self.parts.is_some_and(|parts| parts < walk.parts_at_once) {
-            return true;
+            return Some(rounded);
         }
-        let Some((lowest, highest)) = self.range else { return true };
-        let end = self.to(walk.fraction_q32, walk.rounded(path).1);
-        !lowest.is_above(end) && !end.is_above(highest)
+        let Some((lowest, highest)) = self.range else { return Some(rounded) };
+        let end = self.to(walk.fraction_q32, rounded.1);
+        (!lowest.is_above(end) && !end.is_above(highest)).then_some(rounded)
     }
 
     /// Passes a place; whether any slope is left.

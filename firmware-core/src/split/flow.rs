@@ -1,5 +1,6 @@
 //! `E` that follows the thickness really laid while the shape fades out.
 
+use super::crossings::NEVER;
 use super::{Move, Piece, Point, Split};
 use crate::correction::Correction;
 use crate::fixed_point::{between, hold_i32, wide_product};
@@ -112,10 +113,13 @@ impl<const CAPACITY: usize, const EXTRA: usize> Split<'_, CAPACITY, EXTRA> {
             return self.next();
         }
         let (mut begin, mut e_begin) = (self.here, between(e_start, e_end, self.fraction_q32));
+        let (path, mut beyond) = (self.path(), 0);
         let mut walk = self.ahead.clone();
+        if walk.fraction_q32 == self.fraction_q32 && walk.fraction_q32 != NEVER {
+            walk.go_on(&path);
+        }
         let mut piece = self.next()?;
         let e = piece.extra.first_mut()?;
-        let (path, mut beyond) = (self.path(), 0);
         // From place to place the shape is a parabola; a piece may pass several.
         loop {
             let is_there = walk.fraction_q32 == self.fraction_q32;
@@ -143,7 +147,6 @@ mod tests {
     use super::*;
     use crate::fade::Fade;
     use crate::grid::{HeightGrid, Lattice};
-    use crate::split::crossings::NEVER;
     use crate::split::walk::Walk;
     use std::vec::Vec;
 

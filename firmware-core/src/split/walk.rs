@@ -54,9 +54,9 @@ impl Walk {
         let (correction, start, end) = (path.correction, path.start, path.end);
         let grid = correction.grid();
         let (mut creases_x, mut creases_y, mut z) = (grid.creases_x, grid.creases_y, Crossings::NONE);
-        // Where no stretch bends by more than a quarter of what is allowed, none is cut, nor looked at for that.
+        // Where no stretch bends by more than half of what is allowed, none is cut, nor looked at for that.
         let allowed_um = most_bend_um(tolerance_um, correction.share_q16(start.z_um));
-        let (mut straight, mut bend_um) = (grid.most_bend_um <= allowed_um / 4, grid.most_bend_um);
+        let (mut straight, mut bend_um) = (grid.most_bend_um <= allowed_um / 2, grid.most_bend_um);
         if let Some(fade) = correction.fade_in_force() {
             if start.z_um.min(end.z_um) >= fade.zero_above_um() {
                 // Above the fade the shape is nowhere felt.
