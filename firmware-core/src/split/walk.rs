@@ -6,9 +6,6 @@ use crate::correction::Correction;
 use crate::fixed_point::{between, high_product, low_product, round_q16, scale_q16, wide_product};
 use crate::reciprocal::Reciprocal;
 
-/// No piece is shorter than this along its longer axis, unless the move is or the bed is too steep for it.
-const SHORTEST_UM: u32 = 20;
-
 /// A straight way over a corrected surface.
 pub(super) struct Path<'a, const CAPACITY: usize> {
     pub(super) correction: &'a Correction<CAPACITY>,
@@ -97,13 +94,6 @@ impl Walk {
     /// What the shape comes to here, as it is corrected.
     pub(super) fn corrected_q12(&self) -> i32 {
         self.shape_q16 >> 4
-    }
-
-    /// Whether this place is far enough from both for a piece to end.
-    pub(super) fn is_apart(&self, from: Point, to: Point) -> bool {
-        let apart =
-            |other: Point| self.here.x_um.abs_diff(other.x_um).max(self.here.y_um.abs_diff(other.y_um)) >= SHORTEST_UM;
-        apart(from) && apart(to)
     }
 
     /// Machine height of this place, rounded once, and what the shape would have to be for that.
