@@ -130,16 +130,21 @@ impl Walk {
     pub(super) fn go_on<const CAPACITY: usize>(&mut self, path: &Path<'_, CAPACITY>) {
         loop {
             let mut fraction_q32 = self.corner_q32();
+            let mut there = None;
             if self.tolerance_um != 0 {
                 if self.parts_left == 0 {
-                    self.cut(path);
+                    there = Some(self.cut(path));
                 }
                 self.parts_left -= 1;
                 if self.parts_left > 0 {
                     fraction_q32 = self.fraction_q32.wrapping_add(self.part_q32);
+                    there = None;
                 }
             }
-            let (at, shape_q16) = self.place(path, fraction_q32);
+            let (at, shape_q16) = match there {
+                Some(corner) => corner,
+                None => self.place(path, fraction_q32),
+            };
             self.fraction_q32 = fraction_q32;
             // Where a corner is reached, off with it; without any left, nothing happens.
             if self.x.next_q32 == fraction_q32 {
@@ -182,9 +187,9 @@ impl Walk {
     }
 
     /// Cuts the stretch up to the next corner into parts that sag by a quarter of the tolerance at most, and into twice as
-    /// many as the tolerance itself asks for.
+    /// many as the tolerance itself asks for; the corner and the shape there.
     #[inline(never)]
-    fn cut<const CAPACITY: usize>(&mut self, path: &Path<'_, CAPACITY>) {
+    fn cut<const CAPACITY: usize>(&mut self, path: &Path<'_, CAPACITY>) -> (Point, i32) {
         let (correction, begin, corner_q32) = (path.correction, self.here, self.corner_q32());
         let grid = correction.grid();
         let (end, shape_q16) = self.place(path, corner_q32);
@@ -223,6 +228,7 @@ impl Walk {
             self.part_q32 = high_product(self.part_q32, share_q32);
             self.sag_q12 = high_product(high_product(self.sag_q12, share_q32), share_q32) + 1;
         }
+        (end, shape_q16)
     }
 }
 
