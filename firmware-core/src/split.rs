@@ -200,24 +200,33 @@ impl<const CAPACITY: usize, const EXTRA: usize> Iterator for Split<'_, CAPACITY,
         if self.ahead.fraction_q32 == self.fraction_q32 {
             self.ahead.go_on(&path);
         }
-        // The furthest end that will do up to the first place behind it that will not; there the next piece begins to look.
-        let mut end = None;
+        // The furthest end that will do, how many places it lies beyond the first, and how many the walk has come to.
+        let first = self.ahead.clone();
+        let (mut end, mut is_apart, mut end_number, mut number) = (None, false, 0_u32, 0_u32);
         loop {
             let is_last = self.ahead.fraction_q32 == NEVER;
-            match corridor.admits(&self.ahead, &path) {
-                Some((z_um, shape_q12)) => {
+            let is_far = is_last || self.ahead.is_apart(self.here, self.motion.end);
+            if is_far || !is_apart {
+                if let Some((z_um, shape_q12)) = corridor.admits(&self.ahead, &path) {
                     let at = Point { z_um, ..self.ahead.here };
-                    end = Some((at, self.ahead.here, self.ahead.fraction_q32, shape_q12));
+                    (end, is_apart, end_number) =
+                        (Some((at, self.ahead.here, self.ahead.fraction_q32, shape_q12)), is_far, number);
                 }
-                None if end.is_some() => break,
-                None => {}
             }
             if is_last || !corridor.narrow(&self.ahead) {
                 break;
             }
             self.ahead.go_on(&path);
+            number = number.wrapping_add(1);
         }
         let (at, here, fraction_q32, shape_q12) = end?;
+        // One place too far is where the next piece begins to look.
+        if number.wrapping_sub(end_number) > 1 {
+            self.ahead = first;
+            for _ in 0..end_number {
+                self.ahead.go_on(&path);
+            }
+        }
         (self.here, self.fraction_q32, self.shape_q12) = (here, fraction_q32, shape_q12);
         let extra = if fraction_q32 == NEVER { self.motion.extra_end } else { self.motion.extra_at(fraction_q32) };
         Some(Piece { end: at, extra })

@@ -6,6 +6,9 @@ use crate::correction::Correction;
 use crate::fixed_point::{between, high_product, low_product, round_q16, scale_q16, wide_product};
 use crate::reciprocal::Reciprocal;
 
+/// No piece is shorter than this along its longer axis, unless the move is or the bed is too steep for it.
+const SHORTEST_UM: u32 = 20;
+
 /// A straight way over a corrected surface.
 pub(super) struct Path<'a, const CAPACITY: usize> {
     pub(super) correction: &'a Correction<CAPACITY>,
@@ -51,9 +54,9 @@ impl Walk {
         let (correction, start, end) = (path.correction, path.start, path.end);
         let grid = correction.grid();
         let (mut creases_x, mut creases_y, mut z) = (grid.creases_x, grid.creases_y, Crossings::NONE);
-        // Where no stretch bends by more than half of what is allowed, none is cut, nor looked at for that.
+        // Where no stretch bends by more than a quarter of what is allowed, none is cut, nor looked at for that.
         let allowed_um = most_bend_um(tolerance_um, correction.share_q16(start.z_um));
-        let (mut straight, mut bend_um) = (grid.most_bend_um <= allowed_um / 2, grid.most_bend_um);
+        let (mut straight, mut bend_um) = (grid.most_bend_um <= allowed_um / 4, grid.most_bend_um);
         if let Some(fade) = correction.fade_in_force() {
             if start.z_um.min(end.z_um) >= fade.zero_above_um() {
                 // Above the fade the shape is nowhere felt.
@@ -94,6 +97,13 @@ impl Walk {
     /// What the shape comes to here, as it is corrected.
     pub(super) fn corrected_q12(&self) -> i32 {
         self.shape_q16 >> 4
+    }
+
+    /// Whether this place is far enough from both for a piece to end.
+    pub(super) fn is_apart(&self, from: Point, to: Point) -> bool {
+        let apart =
+            |other: Point| self.here.x_um.abs_diff(other.x_um).max(self.here.y_um.abs_diff(other.y_um)) >= SHORTEST_UM;
+        apart(from) && apart(to)
     }
 
     /// Machine height of this place, rounded once, and what the shape would have to be for that.
