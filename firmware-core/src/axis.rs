@@ -2,7 +2,7 @@
 
 use core::num::{NonZeroU32, NonZeroU64};
 
-use crate::fixed_point::position_product;
+use crate::fixed_point::{position_product, wide_product};
 
 /// Smallest distance between two nodes.
 pub const MIN_PITCH_UM: u32 = 100;
@@ -109,6 +109,12 @@ impl Axis {
         let distance_um = self.distance_um(coordinate_um);
         // Below 15 · 2^16.
         position_product(distance_um, self.reciprocal_high, self.reciprocal_low)
+    }
+
+    /// So many pitches, with 16 fractional bits, is a distance that may be any; within a thousandth, and never less by more.
+    pub(crate) fn pitches_q16(&self, distance_um: u32) -> u32 {
+        let reciprocal = self.reciprocal_high << 11 | u32::from(self.reciprocal_low);
+        (wide_product(distance_um, reciprocal) >> 20).min(u32::MAX.into()) as u32
     }
 
     /// Coordinate of a node. The caller keeps `index` below [`Self::nodes`].

@@ -44,6 +44,8 @@ pub(super) struct Walk {
     pub(super) sag_q12: u32,
     /// So many parts, from wherever one begins, sag by no more than a piece may.
     pub(super) parts_at_once: u8,
+    /// By how much the whole way would bend in one cell, at the most; all of it if the fade bends it too.
+    most_bend_q12: u32,
     /// 0 if no stretch bends enough to be cut.
     tolerance_um: u16,
 }
@@ -67,6 +69,7 @@ impl Walk {
                 straight = false;
             }
         }
+        let most_bend_q12 = if straight { 0 } else { most_of_way_q12(path) };
         Self {
             x: Crossings::new(&grid.x, creases_x, start.x_um, end.x_um),
             y: Crossings::new(&grid.y, creases_y, start.y_um, end.y_um),
@@ -78,6 +81,7 @@ impl Walk {
             parts_left: 0,
             sag_q12: u32::from(bend_um) << 10,
             parts_at_once: 1,
+            most_bend_q12,
             tolerance_um: if straight { 0 } else { tolerance_um },
         }
     }
@@ -142,7 +146,7 @@ impl Walk {
             let mut fraction_q32 = self.corner_q32();
             let mut there = None;
             if self.tolerance_um != 0 {
-                if self.parts_left == 0 {
+                if self.parts_left == 0 && !self.hardly_bends() {
                     there = Some(self.cut(path));
                 }
                 self.parts_left -= 1;
@@ -196,6 +200,18 @@ impl Walk {
         (at, grid.shape_called_q16(at.x_um, at.y_um))
     }
 
+    /// Whether the stretch up to the next corner bends so little, whatever cell it lies in, that it need not be looked at.
+    fn hardly_bends(&mut self) -> bool {
+        let share_q32 = self.corner_q32().wrapping_sub(self.fraction_q32);
+        // What a part of the way bends by goes with its square.
+        let bend_q12 = high_product(high_product(self.most_bend_q12, share_q32), share_q32);
+        let hardly = bend_q12 <= u32::from(self.tolerance_um - 1) << 12;
+        if hardly {
+            (self.parts_left, self.parts_at_once, self.sag_q12) = (1, 1, bend_q12 / 4 + 1);
+        }
+        hardly
+    }
+
     /// Cuts the stretch up to the next corner into parts that sag by a quarter of the tolerance at most, and into twice as
     /// many as the tolerance itself asks for; the corner and the shape there.
     #[inline(never)]
@@ -240,6 +256,21 @@ impl Walk {
         }
         (end, shape_q16)
     }
+}
+
+/// How much the whole way would bend if one cell went on for ever, the one that bends most.
+#[inline(never)]
+fn most_of_way_q12<const CAPACITY: usize>(path: &Path<'_, CAPACITY>) -> u32 {
+    let (grid, start, end) = (path.correction.grid(), path.start, path.end);
+    if start.z_um != end.z_um && path.fading_error_q12() != 0 {
+        // The fade bends it as well, and only a closer look tells.
+        return u32::MAX - 1;
+    }
+    let across = grid.x.pitches_q16(end.x_um.abs_diff(start.x_um)).min(1 << 22);
+    let along = grid.y.pitches_q16(end.y_um.abs_diff(start.y_um)).min(1 << 22);
+    // At most 2^28 cells with 16 fractional bits.
+    let cells_q4 = (wide_product(across, along) >> 28) as u32 + 1;
+    (wide_product(cells_q4, grid.most_bend_um.into()) << 8).min(u64::from(u32::MAX) - 1) as u32
 }
 
 /// How much a part of the path may bend, as `K` in a parabola `K·s·(1 − s)`, which sags by a quarter of that.
