@@ -20,6 +20,9 @@ pub const DEFAULT_TOLERANCE_UM: u16 = 2;
 /// Largest tolerance that a split accepts.
 pub const MAX_TOLERANCE_UM: u16 = 1000;
 
+/// So many places that will not do are passed in search of one behind them that will.
+const LOOK_BEYOND: u32 = 3;
+
 /// A place in machine space.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -213,7 +216,7 @@ impl<const CAPACITY: usize, const EXTRA: usize> Iterator for Split<'_, CAPACITY,
                         (Some((at, self.ahead.here, self.ahead.fraction_q32, shape_q12)), is_far, number);
                 }
             }
-            if is_last || !corridor.narrow(&self.ahead) {
+            if is_last || number.wrapping_sub(end_number) >= LOOK_BEYOND || !corridor.narrow(&self.ahead) {
                 break;
             }
             self.ahead.go_on(&path);
