@@ -209,12 +209,12 @@ impl<const CAPACITY: usize, const EXTRA: usize> Iterator for Split<'_, CAPACITY,
         loop {
             let is_last = self.ahead.fraction_q32 == NEVER;
             let is_far = is_last || self.ahead.is_apart(self.here, self.motion.end);
-            if is_far || !is_apart {
-                if let Some((z_um, shape_q12)) = corridor.admits(&self.ahead, &path) {
-                    let at = Point { z_um, ..self.ahead.here };
-                    (end, is_apart, end_number) =
-                        (Some((at, self.ahead.here, self.ahead.fraction_q32, shape_q12)), is_far, number);
-                }
+            if (is_far || !is_apart)
+                && let Some((z_um, shape_q12)) = corridor.admits(&self.ahead, &path)
+            {
+                let at = Point { z_um, ..self.ahead.here };
+                let found = (at, self.ahead.here, self.ahead.fraction_q32, shape_q12);
+                (end, is_apart, end_number) = (Some(found), is_far, number);
             }
             if is_last || number.wrapping_sub(end_number) >= LOOK_BEYOND || !corridor.narrow(&self.ahead) {
                 break;
