@@ -182,7 +182,7 @@ impl<const EXTRA: usize> Arc<EXTRA> {
         let square = |[first, second]: [i64; 2]| first.unsigned_abs().pow(2) + second.unsigned_abs().pow(2);
         // Twice the distance from chord to centre, and the chord, with 5 fractional bits: up to 2^50 before the shift.
         let twice_height_q5 = ((4 * radius * radius).saturating_sub(square(chord)) << 10).isqrt() as i64;
-        // The chord is none of no length.
+        // The chord has nonzero length.
         let chord_q5 = NonZeroU64::new((square(chord) << 10).isqrt()).unwrap_or(NonZeroU64::MIN);
         // The shorter way round anticlockwise has its centre on the left, the side of (-second, first).
         let left = (turn == Turn::Anticlockwise) == (radius_um > 0);

@@ -272,7 +272,7 @@ mod tests {
         }
     }
 
-    /// F-1 and F-2 of the published check values (own identities there): c = 0.3 mm fading over 10 mm.
+    /// Rows F-1 and F-2 (own identities there): c = 0.3 mm fading over 10 mm.
     #[test]
     fn fading_and_back() {
         let correction = dish(Some((0, 10_000)));

@@ -433,7 +433,7 @@ mod tests {
         assert_eq!(grid.height_um(i32::MAX, i32::MIN), 30);
     }
 
-    /// I-1 of the published check values: Abramowitz & Stegun, 25.2.66, with f = 1, 2, 4, 3 at p = 1/4, q = 1/2;
+    /// Row I-1: Abramowitz & Stegun, 25.2.66, with f = 1, 2, 4, 3 at p = 1/4, q = 1/2;
     /// the triangle rule 25.2.65 would give 2.75 (I-2).
     #[test]
     fn four_point_formula() {

@@ -1,7 +1,8 @@
 //! Tram advice: how far to turn which screw, and what no screw can take out.
 //!
-//! The best plane through the readings by least squares, read at the screws, says how high the bed stands there.
-//! Bringing all of those heights to one takes the tilt out; bow and twist stay, and are said as the [`Residual`].
+//! Least squares through the readings, read at the screws, say how high the bed stands there. Three screws, or a rigid
+//! plate, hold a plane; a thin plate on four or more screws holds a plane and a twist. Bringing the heights at the screws to
+//! one takes these out. The rest, a bow most of all, stays: the [`Residual`].
 //!
 //! # Signs and numbers
 //! A height, a turn or an angle of advice is positive where the bed must be *raised*, at the screw's own place. Row
@@ -13,7 +14,8 @@
 //! - Turns are height over thread pitch, degrees 360 times that (rows T-3 and T-4); coarse pitches of ISO 261: M3
 //!   500 µm, M4 700 µm, M5 800 µm (row T-1).
 //! - Deviations are taken along Z from the least-squares plane, as ISO 12781-1 does along its normal (rows P-1, P-2,
-//!   P-19). Peak to valley and RMS are its FLTt and FLTq.
+//!   P-19). Without a twist, peak to valley and RMS are its FLTt and FLTq.
+//! - The twist of a thin plate that is held at its corners: row K-1.
 
 use core::fmt;
 
@@ -25,6 +27,7 @@ use crate::fixed_point::hold_i32;
 mod error;
 mod plane;
 mod scatter;
+mod twist;
 
 pub use error::TramError;
 pub use plane::{BedHeight, BedPlane, Residual};
@@ -32,6 +35,7 @@ pub use scatter::{MAX_AMPLIFICATION, MAX_TRAM_READINGS, MIN_SPREAD_UM};
 
 use plane::FRACTION_BITS;
 use scatter::{Scatter, multiply_divide};
+use twist::Twist;
 
 /// Fewest screws that hold a plane.
 pub const MIN_SCREWS: usize = 3;
@@ -124,15 +128,20 @@ impl fmt::Display for ScrewAdvice {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct TramAdvice {
     plane: BedPlane,
+    twist: Option<Twist>,
     residual: Residual,
     screws: Vec<ScrewAdvice, MAX_SCREWS>,
 }
 
 impl TramAdvice {
-    /// Advice from readings of the bed's height, for 3 to 8 screws in any order.
+    /// Advice from readings of the bed's height, for 3 to 8 screws in any order under a thin plate.
     ///
-    /// At every screw the plane's height is within 0.51 µm of the exact least-squares plane, half a micrometre of it
-    /// for the rounding. The readings are walked through several times, so a slice's `iter().copied()` or the nodes of
+    /// Four or more screws are advised for plane and twist. Where the readings cannot tell the twist, because an error of
+    /// one would grow more than [`MAX_AMPLIFICATION`] times, they are advised for the plane alone, and
+    /// [`Self::takes_out_twist`] says so.
+    ///
+    /// At every screw the height is within 0.51 µm of the exact least-squares plane, half a micrometre of it for the
+    /// rounding, and with a twist within 1 µm. The readings are walked through several times, so a slice's `iter().copied()` or the nodes of
     /// a grid serve alike, without a copy.
     ///
     /// # Errors
@@ -142,7 +151,27 @@ impl TramAdvice {
         screws: &[Screw],
         hold: Hold,
     ) -> Result<Self, TramError> {
-        let readings = readings.into_iter();
+        Self::with(readings.into_iter(), screws, hold, false)
+    }
+
+    /// The same for a plate so thick that it does not twist: the plane alone, whatever the number of screws.
+    ///
+    /// # Errors
+    /// As for [`Self::new`].
+    pub fn rigid(
+        readings: impl IntoIterator<Item = BedHeight, IntoIter: Clone>,
+        screws: &[Screw],
+        hold: Hold,
+    ) -> Result<Self, TramError> {
+        Self::with(readings.into_iter(), screws, hold, true)
+    }
+
+    fn with(
+        readings: impl Iterator<Item = BedHeight> + Clone,
+        screws: &[Screw],
+        hold: Hold,
+        is_rigid: bool,
+    ) -> Result<Self, TramError> {
         let plane = BedPlane::fit(readings.clone())?;
         let spread = check_screws(screws, &plane)?;
         // Both ways: a reading's error must not grow too much at a screw, nor a screw's slip at a reading.
@@ -156,7 +185,10 @@ impl TramAdvice {
                 return Err(TramError::ScrewsTooNarrow { reading: index });
             }
         }
-        let heights_fine = screws.iter().map(|screw| plane.height_fine(screw.x_um, screw.y_um));
+        let places = screws.iter().map(|screw| (screw.x_um, screw.y_um));
+        let twist = if is_rigid { None } else { Twist::fit(readings.clone(), &plane, places.clone()) };
+        let heights_fine = places
+            .map(|(x_um, y_um)| plane.height_fine(x_um, y_um) + twist.map_or(0, |twist| twist.height_fine(x_um, y_um)));
         let target_fine = match hold {
             Hold::Screw(screw) => {
                 heights_fine.clone().nth(screw.into()).ok_or(TramError::NoSuchScrew { screw, screws: screws.len() })?
@@ -165,7 +197,8 @@ impl TramAdvice {
             Hold::Highest => heights_fine.clone().max().unwrap_or(0),
             Hold::Lowest => heights_fine.clone().min().unwrap_or(0),
         };
-        let mut advice = Self { plane, residual: plane.residual(readings), screws: Vec::new() };
+        let residual = plane.residual(readings, twist.as_ref());
+        let mut advice = Self { plane, twist, residual, screws: Vec::new() };
         for ((index, screw), height_fine) in (0_u8..).zip(screws).zip(heights_fine) {
             let turn = ScrewAdvice::new(index, target_fine - height_fine, screw.thread_um_per_turn);
             if turn.raise_um.unsigned_abs() > MAX_SCREW_TRAVEL_UM.unsigned_abs() {
@@ -184,6 +217,11 @@ impl TramAdvice {
     /// The plane as it stands now.
     pub fn plane(&self) -> &BedPlane {
         &self.plane
+    }
+
+    /// Whether the advice takes out a twist too.
+    pub fn takes_out_twist(&self) -> bool {
+        self.twist.is_some()
     }
 
     /// What the screws cannot take out.

@@ -100,7 +100,7 @@ fn one_failing_read_makes_no_stale_grid_valid() {
         let mut memory = store(bytes, u32::MAX);
         let mut cells = memory.release().release();
         cells.failing_read = Some(n);
-        memory = keeper_support::store_on(cells);
+        memory = store_on(cells);
         let mut keeper = unread();
         if keeper.load(&mut memory).is_ok() {
             break;

@@ -14,8 +14,8 @@ pub trait Worker<B>: Send {
     fn work(&mut self, batch: &mut B);
 }
 
-/// Gives batches to workers on threads of their own. Whoever gives them works as well when the others have enough to do;
-/// with a single worker there are no other threads, and it gets all batches in order.
+/// Gives batches to workers on threads of their own. The calling thread helps when the others have enough to do; with a
+/// single worker it does all batches itself, in order.
 pub struct Pipeline<B, W> {
     own: W,
     others: usize,
@@ -116,7 +116,7 @@ impl<B: Send, W: Worker<B>> Pipeline<B, W> {
     }
 }
 
-/// The next batch; none when the sender is gone. Whoever waits has the lock, and gives it up before the work begins.
+/// The next batch, or none when the sender is gone. A waiting worker holds the lock, and drops it before it works.
 fn wait<T>(take: &Mutex<Receiver<T>>) -> Option<T> {
     take.lock().ok()?.recv().ok()
 }

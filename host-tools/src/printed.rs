@@ -39,6 +39,13 @@ pub fn name(path: &Path) -> String {
     one_line(&path.to_string_lossy()).into_owned()
 }
 
+/// The name of a file without its folders, for what may be passed on: a folder's name may tell whose it is.
+///
+/// Both separators count, since a path may come from another system.
+pub fn file_name(path: &str) -> &str {
+    path.trim_end_matches(['/', '\\']).rsplit(['/', '\\']).next().filter(|name| !name.is_empty()).unwrap_or(path)
+}
+
 /// A text of several lines, safe to print.
 pub fn masked(text: &str) -> Cow<'_, str> {
     let is_kept = |character: char| character == '\n' || is_safe(character);
@@ -98,6 +105,19 @@ mod tests {
 
     /// Clears the screen, changes a title, turns the writing, rings, goes back to the start of the line.
     const EVIL: &str = "a\u{1b}[2J\u{9d}0;x\u{7}\u{202e}b\u{2066}\u{61c}\u{2028}\r\u{7f}\tc\nµ×°é";
+
+    #[test]
+    fn a_file_name_has_no_folders() {
+        for (path, name) in [
+            ("/home/anna/jobs/lid.gcode", "lid.gcode"),
+            ("..\\anna\\lid.gcode", "lid.gcode"),
+            ("lid.gcode", "lid.gcode"),
+            ("jobs/", "jobs"),
+            ("/", "/"),
+        ] {
+            assert_eq!(file_name(path), name);
+        }
+    }
 
     #[test]
     fn nothing_steers_the_terminal_and_the_rest_stays() {

@@ -16,7 +16,7 @@ pub const BAD_INPUT: u8 = 2;
 
 /// Parses the arguments, does the work and returns its exit code; for `main`.
 ///
-/// A closed pipe is a success: whoever read the output has seen enough. Every other error goes to standard error, masked
+/// A closed pipe is a success: the reader has seen enough. Every other error goes to standard error, masked
 /// ([`crate::printed`]), and ends with [`BAD_INPUT`]. Unfinished files vanish if a signal ends the program.
 pub fn run<A: Parser>(work: impl FnOnce(A) -> anyhow::Result<ExitCode>) -> ExitCode {
     // Without it the program works as well, and may leave a temporary file.

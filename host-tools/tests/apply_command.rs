@@ -76,6 +76,9 @@ fn what_is_wrong_is_said_and_nothing_is_left_behind() {
     refused("G28\nG987 X5\n", &["--pass", "G9870"], "or let it through: --pass G987");
     refused(JOB, &["--pass", "what"], "is no word of a letter and a number");
     refused(JOB, &["--origin", "5"], "give X,Y or X,Y,Z in millimetres");
+    let directory = gapgrid(folder.path(), &["apply", ".", "--grid", "grid.csv", "-o", "out.gcode"], "");
+    let said = String::from_utf8(directory.stderr).unwrap();
+    assert!(said.starts_with("error: .:1: the file cannot be read") && !said.contains('^'), "{said}");
     let missing = ["apply", "none.gcode", "--grid", "grid.csv", "-o", "out.gcode"];
     assert_eq!(gapgrid(folder.path(), &missing, "").status.code(), Some(2));
 }
@@ -93,6 +96,10 @@ fn the_job_is_replaced_only_if_that_is_allowed() {
         assert!(refused.status.code() == Some(2) && said.contains("--in-place"), "{output}: {said}");
         assert_eq!(fs::read_to_string(folder.path().join("job.gcode")).unwrap(), JOB);
     }
+    // The grid never is.
+    let arguments = ["apply", "job.gcode", "--grid", "grid.csv", "-o", "./grid.csv", "--in-place"];
+    let said = String::from_utf8(gapgrid(folder.path(), &arguments, "").stderr).unwrap();
+    assert!(said.contains("./grid.csv: the output would replace the grid\n"), "{said}");
     let arguments = ["apply", "job.gcode", "--grid", "grid.csv", "-o", "job.gcode", "--in-place"];
     assert!(gapgrid(folder.path(), &arguments, "").status.success());
     assert!(fs::read_to_string(folder.path().join("job.gcode")).unwrap().contains("corrected for the bed"));
@@ -129,16 +136,55 @@ fn what_the_person_should_know_is_told() {
     let said = String::from_utf8(output.stderr).unwrap();
     for expected in [
         "2 of 12 lines became ",
+        "surface: refined, the default where no survey chose one (--surface)",
         "machine Z: 0.2",
-        "(line 8) to 0.28 mm (line 9)",
+        "(line 8) to 0.28 mm (line 9); no lowest height stated (--lowest-mm)",
         "bed: 60 °C in the job, not stated in the grid; nozzle: 205 °C",
-        "harmless as far as their words show: M987 (1 times, first on line 4), M117 (1 times, first on line 5)",
-        "may move axes; the position was taken as unknown after them: START_JOB (1 times, first on line 1)",
-        "warning: 1 motions were passed as they are",
+        "harmless as far as their words show: M987 (1 time, first on line 4), M117 (1 time, first on line 5)",
+        "may move axes; the position was taken as unknown after them: START_JOB (1 time, first on line 1)",
+        "warning: 1 motion passed unchanged",
         "X, Y, Z not known since line 10 (a tool change)",
         "WARNING: START_JOB on line 1 (and 1 more of the words above) is not known here.",
         "the job is corrected twice",
     ] {
         assert!(said.contains(expected), "{expected}: {said}");
     }
+}
+
+#[test]
+fn the_lowest_height_is_the_grids_unless_another_is_asked_for() {
+    let folder = folder();
+    let grid = r#"{ "format": "gapkeeper-grid", "version": 1, "x0_um": 0, "y0_um": 0, "pitch_x_um": 100000,
+        "pitch_y_um": 200000, "shift_um": 0, "fade": null, "bed_temperature_c": null, "survey": null,
+        "lowest_machine_z_um": -200, "nodes_um": [[0, 80, 0], [0, 80, 0]] }"#;
+    fs::write(folder.path().join("grid.json"), grid).unwrap();
+    fs::write(folder.path().join("job.gcode"), "G28\nG0 X0 Y0 Z-0.2\nG1 Z-0.201 F9\n").unwrap();
+    let applied = |more: &[&str]| {
+        let fixed = ["apply", "job.gcode", "--grid", "grid.json", "-o", "out.gcode", "--surface", "bilinear"];
+        let output = gapgrid(folder.path(), &[&fixed[..], more].concat(), "");
+        (output.status.code(), String::from_utf8(output.stderr).unwrap())
+    };
+    let (code, said) = applied(&[]);
+    assert!(code == Some(2) && said.contains("job.gcode:3:1: ") && said.contains("-200 um"), "{said}");
+    let (code, said) = applied(&["--lowest-mm", "-0.3"]);
+    assert!(code == Some(0) && said.contains("not below -0.3 mm, as asked"), "{said}");
+    assert!(said.contains("surface: bilinear, as asked\n"), "{said}");
+    fs::write(folder.path().join("job.gcode"), "G28\nG0 X0 Y0 Z-0.2\n").unwrap();
+    let (code, said) = applied(&[]);
+    assert!(code == Some(0) && said.contains("not below -0.2 mm, as the grid states"), "{said}");
+}
+
+#[test]
+fn what_is_told_of_a_hostile_job_is_masked() {
+    let folder = folder();
+    fs::write(
+        folder.path().join("job.gcode"),
+        "M987\u{1b}[2J\u{202e}x\n_macro\u{1b}c A=\u{7}\nG28\nG0 X1 Y1 Z1\nG0 X\u{1b}\n",
+    )
+    .unwrap();
+    let arguments = ["apply", "job.gcode", "--grid", "grid.csv", "-o", "out.gcode", "--keep-going"];
+    let output = gapgrid(folder.path(), &arguments, "");
+    let said = String::from_utf8(output.stderr).unwrap();
+    assert!(said.contains("passed unchanged"), "{said}");
+    assert!(!said.contains(['\u{1b}', '\u{202e}', '\u{7}', '\r']), "{said:?}");
 }

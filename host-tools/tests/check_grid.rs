@@ -22,6 +22,7 @@ fn surveyed(columns: u8, rows: u8, surface: Surface, height_um: impl Fn(i32, i32
         fade: None,
         bed_temperature_c: Some(60),
         survey: Some(SurveyMarks { closure_um: 0, closure_accepted: false, surface }),
+        lowest_machine_z_um: None,
     }
 }
 
@@ -249,6 +250,9 @@ fn shift_fade_headroom_closure_and_temperature() {
     assert!(word == "no-headroom" && text.contains("stops 7 um above the bed"), "{text}");
     assert_eq!(check(&GridDocument { shift_um: 7, ..sound() }, &down_to(lowest_um + 7)).severity(), None);
     assert_eq!(one(sound(), down_to(i32::MAX)).0, "no-headroom");
+    let stated = GridDocument { lowest_machine_z_um: Some(lowest_um + 7), ..sound() };
+    assert_eq!(one(stated.clone(), CheckSettings { lowest_um: None, ..at_60() }).0, "no-headroom");
+    assert_eq!(check(&stated, &down_to(lowest_um)).severity(), None);
 
     let closed = |closure_um, closure_accepted| {
         let survey = Some(SurveyMarks { closure_um, closure_accepted, surface: Surface::Refined });

@@ -1,6 +1,6 @@
 //! Grid files: round trips, the bytes that are written, and what is refused.
 //!
-//! Row names (X-1 and so on) are those of the project's list of published check values.
+//! Row names (X-1 and so on) are those of `tests/SOURCES.md`.
 
 #![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
 
@@ -24,6 +24,7 @@ fn document() -> GridDocument {
         fade: Some(Fade::new(1_000, 10_000).unwrap()),
         bed_temperature_c: Some(60),
         survey: Some(MARKS),
+        lowest_machine_z_um: Some(-450),
     }
 }
 
@@ -40,6 +41,7 @@ const JSON: &str = r#"{
   "fade": { "full_below_um": 1000, "zero_above_um": 10000 },
   "bed_temperature_c": 60,
   "survey": { "closure_um": -55, "closure_accepted": true, "surface": "bilinear" },
+  "lowest_machine_z_um": -450,
   "nodes_um": [
     [12, -30, 8],
     [5, -41, 0]
@@ -78,10 +80,13 @@ fn the_json_document_is_as_described() {
     assert_eq!(losses, []);
     assert_eq!(parse(GridFormat::Json, "bed.json", JSON.as_bytes()).unwrap(), document());
     assert_eq!(parse(GridFormat::Json, "bed.json", format!("\u{feff}{JSON}").as_bytes()).unwrap(), document());
-    let plain = GridDocument { fade: None, bed_temperature_c: None, survey: None, ..document() };
+    let plain = GridDocument { shift_um: -20, ..GridDocument::of_heights(document().grid) };
     let (bytes, _) = render(GridFormat::Json, &plain);
     let text = String::from_utf8(bytes).unwrap();
-    assert!(text.contains("\"fade\": null,\n  \"bed_temperature_c\": null,\n  \"survey\": null,\n"), "{text}");
+    assert!(
+        text.contains("\"fade\": null,\n  \"bed_temperature_c\": null,\n  \"survey\": null,\n  \"nodes_um\""),
+        "{text}"
+    );
     assert_eq!(parse(GridFormat::Json, "bed.json", text.as_bytes()).unwrap(), plain);
 }
 
@@ -91,16 +96,19 @@ fn x1_the_csv_is_as_described() {
     let (bytes, losses) = render(GridFormat::Csv, &document());
     assert_eq!(String::from_utf8(bytes).unwrap(), CSV);
     let fade = Fade::new(1_000, 10_000).unwrap();
-    assert_eq!(losses, [Loss::ShiftUm(-20), Loss::Fade(fade), Loss::BedTemperatureC(60), Loss::Survey(MARKS)]);
+    let temperature = Loss::BedTemperatureC(60);
+    let lowest = Loss::LowestMachineZUm(-450);
+    assert_eq!(losses, [Loss::ShiftUm(-20), Loss::Fade(fade), temperature, Loss::Survey(MARKS), lowest]);
     let words: Vec<String> = losses.iter().map(Loss::to_string).collect();
     let expected = [
         "the shift of -20 um",
         "the fade, full below 1000 um, zero above 10000 um",
         "the bed temperature of 60 °C",
         "the survey's closure of -55 um and its surface",
+        "the lowest machine height, -450 um",
     ];
     assert_eq!(words, expected);
-    let heights = GridDocument { shift_um: 0, fade: None, bed_temperature_c: None, survey: None, ..document() };
+    let heights = GridDocument::of_heights(document().grid);
     assert_eq!(render(GridFormat::Csv, &heights).1, []);
 }
 
@@ -108,7 +116,7 @@ fn x1_the_csv_is_as_described() {
 /// and a byte order mark are taken too, since spreadsheets write them.
 #[test]
 fn x1_forms_of_csv_that_are_read() {
-    let heights = GridDocument { shift_um: 0, fade: None, bed_temperature_c: None, survey: None, ..document() };
+    let heights = GridDocument::of_heights(document().grid);
     let read = |text: &str| parse(GridFormat::Csv, "bed.csv", text.as_bytes());
     assert_eq!(read(CSV).unwrap(), heights);
     assert_eq!(read(CSV.trim_end()).unwrap(), heights);
@@ -172,30 +180,30 @@ bed.json: version 2 of the format, where this program reads version 1
 fn json_is_read_strictly() {
     let unknown = "\
 bed.json:4:3: unknown field `x0_mm`, expected one of `format`, `version`, `x0_um`, `y0_um`, `pitch_x_um`, `pitch_y_um`, \
-`shift_um`, `fade`, `bed_temperature_c`, `survey`, `nodes_um`
+`shift_um`, `fade`, `bed_temperature_c`, `survey`, `lowest_machine_z_um`, `nodes_um`
     \"x0_mm\": -10,
     ^
   correct it; the document has exactly the keys that this program writes";
     assert_eq!(json_message(&JSON.replace("\"x0_um\": -10000", "\"x0_mm\": -10")), unknown);
     let fraction = "\
-bed.json:13:10: invalid value: floating point `-30.5`, expected a whole number of 16 bits
+bed.json:14:10: invalid value: floating point `-30.5`, expected a whole number of 16 bits
       [12, -30.5, 8],
            ^
   correct it; the document has exactly the keys that this program writes";
     assert_eq!(json_message(&JSON.replace("-30", "-30.5")), fraction);
     for (from, to, start) in [
-        ("-30", "40000", "bed.json:13:10: invalid value: integer `40000`, expected a whole number of 16 bits\n"),
+        ("-30", "40000", "bed.json:14:10: invalid value: integer `40000`, expected a whole number of 16 bits\n"),
         ("-30", "8192", "bed.json: the node at row 1, column 2 is 8192 um high\n"),
         ("[5, -41, 0]", "[5, -41]", "bed.json: row 2 has 2 nodes, but row 1 has 3\n"),
         (",\n    [5, -41, 0]", "", "bed.json: 1 nodes along Y, where a grid has 2 to 15\n"),
         ("[12, -30, 8],\n    [5, -41, 0]", "", "bed.json: 0 nodes along X, where a grid has 2 to 15\n"),
         ("100000", "0", "bed.json: a pitch of 0 um along X: use 100 to 1044480 um\n"),
         ("10000 }", "1000 }", "bed.json: full below 1000 um, zero above 1000 um: zero above must be higher by"),
-        ("  \"bed_temperature_c\": 60,\n", "", "bed.json:15:1: missing field `bed_temperature_c`\n"),
+        ("  \"bed_temperature_c\": 60,\n", "", "bed.json:16:1: missing field `bed_temperature_c`\n"),
         ("\"version\": 1,", "\"version\": 1, \"version\": 1,", "bed.json:3:17: duplicate field `version`\n"),
         ("\"version\": 1", "\"version\" \"1\"", "bed.json:3:13: expected `:`\n"),
-        ("]\n}\n", "]\n} more", "bed.json:16:3: trailing characters\n"),
-        ("]\n}\n", "]\n", "bed.json:16:1: EOF while parsing an object\n"),
+        ("]\n}\n", "]\n} more", "bed.json:17:3: trailing characters\n"),
+        ("]\n}\n", "]\n", "bed.json:17:1: EOF while parsing an object\n"),
     ] {
         let message = json_message(&JSON.replace(from, to));
         assert!(message.starts_with(start), "{to}: {message}");
@@ -252,7 +260,7 @@ fn files_are_written_and_read_by_their_extension() {
     assert_eq!(write_grid(&path, &document()).unwrap(), []);
     assert_eq!(read_grid(&path).unwrap(), document());
     let path = folder.path().join("bed.csv");
-    assert_eq!(write_grid(&path, &document()).unwrap().len(), 4);
+    assert_eq!(write_grid(&path, &document()).unwrap().len(), 5);
     assert_eq!(fs::read_to_string(&path).unwrap(), CSV);
     assert_eq!(read_grid(&path).unwrap().grid, document().grid);
 

@@ -26,6 +26,7 @@ fn document() -> GridDocument {
         fade: Some(Fade::new(-1_000, 100_000).unwrap()),
         bed_temperature_c: Some(-5),
         survey: Some(SurveyMarks { closure_um: -55, closure_accepted: true, surface: Surface::Refined }),
+        lowest_machine_z_um: None,
     }
 }
 
@@ -268,7 +269,7 @@ fn objcopy_reads_images_and_writes_them() {
 
 /// Documents with everything, with nothing, and with the numbers that have no literal of their own.
 fn documents() -> [GridDocument; 3] {
-    let bare = GridDocument { shift_um: 0, fade: None, bed_temperature_c: None, survey: None, ..document() };
+    let bare = GridDocument::of_heights(document().grid);
     let lattice = Lattice { x0_um: i32::MIN, y0_um: i32::MIN, pitch_x_um: 100, pitch_y_um: 100, columns: 2, rows: 2 };
     let extreme = GridDocument {
         grid: HeightGrid::new(lattice, &[-8191, 8191, 0, -1]).unwrap(),
@@ -276,6 +277,7 @@ fn documents() -> [GridDocument; 3] {
         fade: Some(Fade::new(i32::MIN, i32::MIN + 100).unwrap()),
         bed_temperature_c: Some(i16::MIN),
         survey: Some(SurveyMarks { closure_um: i16::MIN, closure_accepted: false, surface: Surface::Bilinear }),
+        lowest_machine_z_um: Some(i32::MIN),
     };
     [document(), bare, extreme]
 }

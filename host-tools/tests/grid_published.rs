@@ -1,4 +1,4 @@
-//! Grid files against published bytes: rows of the project's list of check values.
+//! Grid files against published bytes: rows of `tests/SOURCES.md`.
 //!
 //! Rows are checked beside the reader of images of memory, X-1 to X-4 in `grid_files.rs`.
 
@@ -34,6 +34,7 @@ fn four_points() -> GridDocument {
         fade: None,
         bed_temperature_c: None,
         survey: None,
+        lowest_machine_z_um: None,
     }
 }
 

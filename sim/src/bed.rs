@@ -147,7 +147,7 @@ impl ModelledBed {
     /// What faultless readings at the nodes of a lattice give.
     ///
     /// # Errors
-    /// [`GridError`] if the lattice is none, or the bed is too high or too low for a grid.
+    /// [`GridError`] if the lattice is not valid, or the bed is too high or too low for a grid.
     pub fn read_off<const N: usize>(&self, lattice: Lattice) -> Result<HeightGrid<N>, GridError> {
         HeightGrid::from_fn(lattice, |column, row| {
             let (x_um, y_um) = lattice.node_um(column, row);

@@ -64,7 +64,7 @@ impl Class {
     /// The word used on screens and in pictures.
     pub const fn label(self) -> &'static str {
         match self {
-            Self::Contact => "contact",
+            Self::Contact => "touches",
             Self::TooClose => "too close",
             Self::Good => "good",
             Self::TooFar => "too far",
@@ -84,6 +84,43 @@ impl Class {
             Self::Loose => "loose",
             Self::Refused => "refused",
             Self::OffBed => "off_bed",
+        }
+    }
+}
+
+/// What counts as good.
+#[derive(Clone, Copy, Debug)]
+pub struct Measure {
+    /// Gap errors up to this are good, as far as the squeeze is.
+    pub tolerance_um: f64,
+    /// Whether something is laid down; a pen or a cutter is meant to touch.
+    pub lays: bool,
+}
+
+impl Measure {
+    /// The class of a gap error for the thickness that was asked for.
+    #[inline]
+    pub fn class(self, error_um: f64, asked_um: f64) -> Class {
+        if self.lays {
+            Class::of(error_um + asked_um, asked_um, self.tolerance_um)
+        } else {
+            Class::of_tool(error_um, self.tolerance_um)
+        }
+    }
+
+    /// How far the nozzle must be raised to be good there; lowered, where negative.
+    pub fn lacks_um(self, error_um: f64, asked_um: f64) -> f64 {
+        let [mut low_um, mut high_um] = [-self.tolerance_um, self.tolerance_um];
+        if self.lays {
+            low_um = low_um.max((TOO_CLOSE_BELOW - 1.0) * asked_um);
+            high_um = high_um.min((TOO_FAR_ABOVE - 1.0) * asked_um);
+        }
+        if error_um < low_um {
+            low_um - error_um
+        } else if error_um > high_um {
+            high_um - error_um
+        } else {
+            0.0
         }
     }
 }
@@ -167,6 +204,18 @@ mod tests {
         let shares = [0.0, 0.000_18, 0.000_6, 0.5, 0.999, 0.999_4, 0.999_6, 1.0];
         let said = ["0 %", "<0.1 %", "0.1 %", "50.0 %", "99.9 %", "99.9 %", ">99.9 %", "100 %"];
         assert_eq!(shares.map(percent), said);
+    }
+
+    #[test]
+    fn what_lacks_is_just_enough() {
+        let measure = Measure { tolerance_um: 50.0, lays: true };
+        for (error_um, asked_um, lacks_um) in
+            [(-90.0, 200.0, 40.0), (80.0, 200.0, -30.0), (49.0, 200.0, 0.0), (-20.0, 50.0, 7.5), (-90.0, 400.0, 40.0)]
+        {
+            assert_eq!(measure.lacks_um(error_um, asked_um), lacks_um, "{error_um} of {asked_um}");
+            assert_eq!(measure.class(error_um + lacks_um, asked_um), Class::Good);
+        }
+        assert_eq!(Measure { lays: false, ..measure }.lacks_um(-90.0, 0.0), 40.0);
     }
 
     /// The tolerance and the squeeze both hold: 50 µm are a quarter of 200, and far more than that of 50.

@@ -103,7 +103,7 @@ mod tests {
         Move { start: Point { x_um: 0, y_um: 0, z_um: 200 }, end, extra_start: [0], extra_end: [5] }
     }
 
-    /// of the published check values: lead 8 mm, 16 microsteps: 400 steps a millimetre, so a target is
+    /// Rows: lead 8 mm, 16 microsteps: 400 steps a millimetre, so a target is
     /// at most 1.25 µm from the nearest step.
     #[test]
     fn z_is_rounded_to_the_nearest_step() {

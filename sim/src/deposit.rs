@@ -12,8 +12,8 @@ mod figures;
 use std::f64::consts::FRAC_PI_4;
 use std::io::{BufRead, Seek};
 
+use crate::class::Measure;
 use crate::first_layer::SAME_LAYER_UM;
-use crate::gap::Measure;
 use crate::outcome::{Class, Outcome, Run};
 use crate::replay::{Machine, ReplayError, Sample, Settings, replay_watched};
 use crate::scenario::{Extent, FILAMENT_MM, LINE_WIDTH_MM};

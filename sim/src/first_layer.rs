@@ -74,7 +74,7 @@ pub struct FirstLayer {
 }
 
 impl FirstLayer {
-    /// Reads a job up to its first error, or past all errors if told to keep going; whoever reads it next is told of them.
+    /// Reads a job up to its first error, or past all errors if told to keep going; the next reader reports them.
     pub(crate) fn of(name: &str, job: impl BufRead, bed: &Bed, heights: FirstLayerHeights, reading: Reading) -> Self {
         let around = |extent: Extent| Extent { from: extent.from - MARGIN_MM, to: extent.to + MARGIN_MM };
         let lattice = CellLattice::new(around(bed.x_mm), around(bed.y_mm), CELL_MM, MOST_CELLS);

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use crate::class::Measure;
 use crate::outcome::{
     Class, GapErrors, GapFigures, LayerFigures, LayerRun, PerClass, Place, Point, ProfileStretch, Range,
 };
@@ -9,26 +10,6 @@ use crate::outcome::{
 /// Sizes of absolute error, a tenth of a micrometre each, for the 95th percentile; the last holds all beyond.
 const SIZES: usize = 20_001;
 const SIZES_PER_UM: f64 = 10.0;
-
-/// What counts as good.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Measure {
-    pub(crate) tolerance_um: f64,
-    /// Whether something is laid down; a pen or a cutter is meant to touch.
-    pub(crate) lays: bool,
-}
-
-impl Measure {
-    /// The class of a gap error for the thickness that was asked for.
-    #[inline]
-    pub(crate) fn class(self, error_um: f64, asked_um: f64) -> Class {
-        if self.lays {
-            Class::of(error_um + asked_um, asked_um, self.tolerance_um)
-        } else {
-            Class::of_tool(error_um, self.tolerance_um)
-        }
-    }
-}
 
 /// Figures of one run over the first layer, as it goes.
 #[derive(Clone, Debug)]
@@ -40,7 +21,8 @@ pub(crate) struct GapTally {
     min_um: f64,
     max_um: f64,
     length_by_size_mm: Vec<f64>,
-    worst: Option<Place>,
+    nearest: Option<Place>,
+    farthest: Option<Place>,
     /// Where the nozzle is deepest in what is below it.
     deepest: Option<Place>,
 }
@@ -55,9 +37,15 @@ impl GapTally {
             min_um: f64::INFINITY,
             max_um: f64::NEG_INFINITY,
             length_by_size_mm: vec![0.0; SIZES],
-            worst: None,
+            nearest: None,
+            farthest: None,
             deepest: None,
         }
+    }
+
+    /// What counts as good.
+    pub(crate) fn measure(&self) -> Measure {
+        self.measure
     }
 
     /// Takes in length that has no gap.
@@ -65,7 +53,7 @@ impl GapTally {
         self.length_mm.add(class, length_mm);
     }
 
-    /// Takes in a place that stands for a length of path; `place` is only asked for at a new worst.
+    /// Takes in a place that stands for a length of path; `place` is only asked for at a new extreme.
     pub(crate) fn add(&mut self, error_um: f64, asked_um: f64, length_mm: f64, place: impl Fn() -> Place) {
         let class = self.measure.class(error_um, asked_um);
         self.length_mm.add(class, length_mm);
@@ -74,15 +62,18 @@ impl GapTally {
         if class == Class::Contact && self.deepest.is_none_or(|deepest| error_um + asked_um < deepest.gap_um()) {
             self.deepest = Some(place());
         }
-        self.min_um = self.min_um.min(error_um);
-        self.max_um = self.max_um.max(error_um);
+        if error_um < self.min_um {
+            self.min_um = error_um;
+            self.nearest = Some(place());
+        }
+        if error_um > self.max_um {
+            self.max_um = error_um;
+            self.farthest = Some(place());
+        }
         let size_um = error_um.abs();
         // Saturates for what is beyond the last size.
         let size = ((size_um * SIZES_PER_UM) as usize).min(SIZES - 1);
         self.length_by_size_mm[size] += length_mm;
-        if self.worst.is_none_or(|worst| size_um > worst.gap_error_um.abs()) {
-            self.worst = Some(place());
-        }
     }
 
     /// Where the nozzle is deepest in the bed, if it touches it.
@@ -92,7 +83,7 @@ impl GapTally {
 
     pub(crate) fn figures(&self) -> GapFigures {
         let judged_mm = self.length_mm.judged();
-        let errors = self.worst.filter(|_| judged_mm > 0.0).map(|worst| {
+        let errors = self.nearest.zip(self.farthest).filter(|_| judged_mm > 0.0).map(|(nearest, farthest)| {
             let mut beyond_mm = judged_mm * 0.05;
             let p95_size = self.length_by_size_mm.iter().rposition(|&length_mm| {
                 beyond_mm -= length_mm;
@@ -106,7 +97,10 @@ impl GapTally {
                 // The middle of the size, unless the largest error of all is nearer.
                 p95_abs_um: ((p95_size.unwrap_or(0) as f64 + 0.5) / SIZES_PER_UM)
                     .min(self.min_um.abs().max(self.max_um.abs())),
-                worst,
+                // Of equals the nearer one is the more dangerous.
+                worst: if -self.min_um >= self.max_um { nearest } else { farthest },
+                nearest,
+                farthest,
             }
         });
         GapFigures { length_mm: self.length_mm, errors }

@@ -24,6 +24,7 @@
 //! | [`first_layer`] | what of a job lies on the bare bed |
 //! | [`deposit`] | what each run lays down, as a height field |
 //! | [`outcome`] | what a replay found, as plain data |
+//! | [`mod@verdict`] | what came out in one sentence, and what to do, each way tried out |
 //! | [`picture`], [`report`], [`summary`] | that data as pictures, as a page, as text and JSON |
 //! | [`mod@bench`], [`operator`], [`survey`] | a machine to measure on, somebody who measures, and a whole survey |
 //! | [`plan`] | what to do before measuring: stations, surface, hand |
@@ -37,6 +38,7 @@
 #![forbid(unsafe_code)]
 #![deny(missing_docs)]
 
+mod action;
 pub mod bed;
 pub mod bench;
 mod cells;
@@ -46,9 +48,11 @@ pub mod demo;
 pub mod deposit;
 pub mod dynamics;
 pub mod first_layer;
+mod footprint;
 mod gap;
 pub mod job;
 pub mod life;
+mod lines;
 pub mod operator;
 pub mod outcome;
 pub mod picture;
@@ -61,6 +65,7 @@ pub mod setup;
 pub mod summary;
 mod surfaces;
 pub mod survey;
+pub mod verdict;
 pub mod verify;
 
 pub use controller::CAPACITY;

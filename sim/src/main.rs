@@ -310,6 +310,7 @@ fn write_and_print(
 impl OutputOptions {
     fn settings<'a>(&self, setup: &'a Setup) -> Settings<'a> {
         Settings {
+            advise: true,
             tolerance_um: self.tolerance_um,
             first_layer_heights: self.first_layer_mm.unwrap_or_default(),
             sample_step_mm: self.sample_step_mm,
@@ -326,18 +327,24 @@ const DEMO_DRAWS: u32 = 60;
 type Files = Vec<(&'static str, Vec<u8>)>;
 
 fn pictures(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Plan>) -> anyhow::Result<Files> {
-    let (gap, map) = (picture::gap_svg(outcome), picture::map_svg(outcome));
+    let title = &picture::title(outcome);
+    let (gap, map) = (picture::gap_svg(outcome, title), picture::map_svg(outcome, title));
+    let section = picture::section_svg(outcome, title);
     let mut files = vec![
+        ("card.png", picture::png(&picture::card_svg(outcome, title), 1.0)?),
+        ("card_phone.png", picture::png(&picture::phone_card_svg(outcome, title), 1.0)?),
+        ("section.png", picture::png(&section, 2.0)?),
+        ("section.svg", section.into_bytes()),
         ("gap.png", picture::png(&gap, 2.0)?),
         ("gap.svg", gap.into_bytes()),
         ("map.png", picture::png(&map, 2.0)?),
         ("map.svg", map.into_bytes()),
-        ("layers.svg", picture::layers_svg(outcome).into_bytes()),
+        ("layers.svg", picture::layers_svg(outcome, title).into_bytes()),
         ("report.html", report::html(outcome, squeeze, plan).into_bytes()),
         ("summary.json", summary::json(outcome).into_bytes()),
     ];
     if let Some(squeeze) = squeeze {
-        let map = picture::squeeze_svg(outcome, squeeze);
+        let map = picture::squeeze_svg(outcome, squeeze, title);
         files.extend([
             ("squeeze.png", picture::png(&map, 2.0)?),
             ("squeeze.svg", map.into_bytes()),

@@ -4,8 +4,9 @@
 
 use serde::Serialize;
 
-pub use crate::class::{Class, LOOSE_ABOVE, PerClass, TOO_CLOSE_BELOW, TOO_FAR_ABOVE};
+pub use crate::class::{Class, LOOSE_ABOVE, Measure, PerClass, TOO_CLOSE_BELOW, TOO_FAR_ABOVE};
 pub use crate::first_layer::FirstLayerHeights;
+pub use crate::verdict::{Action, Verdict};
 pub use gapkeeper_host_tools::picture::Field;
 
 /// The three ways in which one job is run side by side; the order of every array of runs.
@@ -87,6 +88,10 @@ pub struct GapErrors {
     pub p95_abs_um: f64,
     /// Where the absolute error is largest.
     pub worst: Place,
+    /// Where it is smallest.
+    pub nearest: Place,
+    /// Where it is largest.
+    pub farthest: Place,
 }
 
 impl GapErrors {
@@ -121,6 +126,8 @@ pub struct RunOutcome {
     pub refused_moves: u64,
     /// Job line of the first of them.
     pub first_refused_line: Option<u64>,
+    /// Where the nozzle is deepest in the bed while it prints the first layer, if it touches it.
+    pub deepest_contact: Option<Place>,
     /// Lines on which the nozzle touches the bed and lays nothing down.
     pub travel_contacts: u64,
     /// Where it is deepest in the bed on them.
@@ -202,6 +209,28 @@ pub struct ProfileStretch {
     pub gap_error: [Range; 3],
 }
 
+/// One job line of the first layer.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LineGap {
+    /// Line of the job.
+    pub job_line: u64,
+    /// Its first place on the bed.
+    pub starts_at: Point,
+    /// Where its gap error is largest either way in the run that would be used.
+    pub worst_at: Point,
+    /// Gap error in each run; lowest above highest where nothing was judged.
+    pub gap_error: [Range; 3],
+}
+
+/// The job lines of the first layer, in order.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct JobLines {
+    /// The lines.
+    pub lines: Vec<LineGap>,
+    /// How many more there are: beyond sixty thousand none is kept.
+    pub left_out: u64,
+}
+
 /// Shape of the top of one layer: height of the nozzle above the plane that the layer would be without any bed (logical
 /// height plus mean and shift of the grid). Above the first layer this counts, and the bed does not.
 #[derive(Clone, Copy, Debug, Serialize)]
@@ -235,7 +264,7 @@ pub struct Point {
 /// All that a replay found.
 #[derive(Clone, Debug)]
 pub struct Outcome {
-    /// Name of the job as the user gave it.
+    /// Name of the job's file, without its folders.
     pub job_name: String,
     /// Name of the scenario.
     pub scenario_name: String,
@@ -247,6 +276,8 @@ pub struct Outcome {
     pub refined_size: [u8; 2],
     /// Gap errors up to this are good, as far as the squeeze is.
     pub tolerance_um: f64,
+    /// What counts as good: that, and whether the job lays anything down.
+    pub measure: Measure,
     /// Heights at which the first layer was looked for.
     pub first_layer_heights: FirstLayerHeights,
     /// Heights between which the correction fades, if it does.
@@ -265,8 +296,12 @@ pub struct Outcome {
     pub surfaces: Surfaces,
     /// The first layer's path, in order.
     pub profile: Vec<ProfileStretch>,
+    /// Its job lines, in order.
+    pub lines: JobLines,
     /// Every layer, lowest first.
     pub layers: Vec<LayerFigures>,
+    /// What came of it in one sentence, and what to do.
+    pub verdict: Verdict,
     /// What must not be in the run that would be used, in plain sentences: contact and refusal.
     pub faults: Vec<String>,
     /// Things that a person should know, in plain sentences.

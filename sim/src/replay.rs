@@ -99,6 +99,10 @@ pub struct Settings<'a> {
     pub grid_temperature_c: Option<f64>,
     /// The run that would be used: the one with the best surface of the grid.
     pub run_in_use: Run,
+    /// Whether a person read that grid; otherwise it is read off the model, and the bed is still to be measured.
+    pub by_hand: bool,
+    /// Try out what could be done, and name it in the verdict.
+    pub advise: bool,
     /// Gap errors up to this are good, as far as the squeeze is.
     pub tolerance_um: f64,
     /// Heights at which the first layer is looked for.
@@ -121,6 +125,8 @@ impl<'a> Settings<'a> {
             grid: None,
             grid_temperature_c: None,
             run_in_use: Run::Refined,
+            by_hand: false,
+            advise: false,
             tolerance_um: 50.0,
             first_layer_heights: FirstLayerHeights { from_mm: None, to_mm: 1.0 },
             sample_step_mm: None,

@@ -32,6 +32,8 @@ pub struct Setup {
     pub surface: Surface,
     /// How warm the bed was when they were read, if that is known.
     pub bed_temperature_c: Option<f64>,
+    /// Whether a person read them, or they were read off the model.
+    pub by_hand: bool,
 }
 
 impl Setup {
@@ -47,6 +49,7 @@ impl Setup {
             origin: "read off the modelled bed at its stations".into(),
             surface: Surface::Refined,
             bed_temperature_c: Some(warmth.bed_c),
+            by_hand: false,
         })
     }
 
@@ -58,6 +61,7 @@ impl Setup {
             origin: "surveyed by hand".into(),
             surface: found.grid.surface,
             bed_temperature_c: Some(found.grid.bed_temperature_c.into()),
+            by_hand: true,
         }
     }
 
@@ -75,10 +79,11 @@ impl Setup {
         }
         Ok(Self {
             scenario,
-            origin: format!("read from {}", printed::name(path)),
+            origin: format!("read from {}", printed::file_name(&printed::name(path))),
             surface: document.surface_choice(None).surface,
             grid: document.grid,
             bed_temperature_c: document.bed_temperature_c.map(f64::from),
+            by_hand: true,
         })
     }
 
@@ -88,6 +93,7 @@ impl Setup {
             grid: Some((&self.grid, &self.origin)),
             run_in_use: run_of(self.surface),
             grid_temperature_c: self.bed_temperature_c,
+            by_hand: self.by_hand,
             ..Settings::new(&self.scenario)
         }
     }
@@ -116,6 +122,7 @@ pub fn save(scenario: &Scenario, found: &SurveyOutcome, path: &Path) -> anyhow::
             closure_accepted: found.grid.closure_accepted,
             surface: found.grid.surface,
         }),
+        lowest_machine_z_um: Some(lowest_um(scenario)),
     };
     let by_um = raised_um(found) + scenario.bed.raised_um.0;
     let note = note_path(path);

@@ -8,6 +8,7 @@ use crate::class::{LOOSE_ABOVE, TOO_CLOSE_BELOW, TOO_FAR_ABOVE, percentage};
 use crate::deposit::{LaidFigures, Spot, Squeeze};
 use crate::outcome::{Class, FirstLayerHeights, JobCounts, LayerFigures, Outcome, Run, RunOutcome};
 use crate::picture::words;
+use crate::verdict::Verdict;
 
 /// Version of the JSON summary; it rises when a key changes its meaning or goes away.
 pub const SCHEMA_VERSION: u32 = 2;
@@ -16,6 +17,7 @@ pub const SCHEMA_VERSION: u32 = 2;
 struct Summary<'a> {
     format: &'static str,
     schema_version: u32,
+    verdict: &'a Verdict,
     job: &'a str,
     scenario: &'a str,
     grid: Grid<'a>,
@@ -50,6 +52,7 @@ pub fn json(outcome: &Outcome) -> String {
     let summary = Summary {
         format: "gapkeeper-replay-summary",
         schema_version: SCHEMA_VERSION,
+        verdict: &outcome.verdict,
         job: &outcome.job_name,
         scenario: &outcome.scenario_name,
         grid: Grid {
@@ -175,7 +178,11 @@ pub fn text(outcome: &Outcome) -> String {
     let counts = &outcome.counts;
     let [columns, rows] = outcome.grid_size;
     let [refined_columns, refined_rows] = outcome.refined_size;
-    let mut text = format!("{}\n", words::verdict(outcome));
+    let mut text = format!("{}\n", outcome.verdict.headline);
+    for (number, action) in (1..).zip(&outcome.verdict.actions) {
+        let _ = writeln!(text, "  {number}. {}", action.line());
+    }
+    let _ = writeln!(text, "\n{}", words::verdict(outcome));
     for fault in &outcome.faults {
         let _ = writeln!(text, "FAULT: {}", printable(fault));
     }

@@ -51,7 +51,7 @@ fn close(found: f64, wanted: f64, within: f64) {
     assert!((found - wanted).abs() < within, "{found} instead of {wanted}");
 }
 
-/// M-10 of the published check values: own weight of squares on four corner points. Centre, and once mid-edge.
+/// Row M-10: own weight of squares on four corner points. Centre, and once mid-edge.
 #[test]
 fn plates_sag_by_their_own_weight() {
     for (material, side_mm, thickness_mm, centre_um) in [

@@ -25,6 +25,7 @@ fn document() -> GridDocument {
         fade: Some(Fade::new(500, 3000).unwrap()),
         bed_temperature_c: Some(60),
         survey: Some(SurveyMarks { closure_um: 3, closure_accepted: false, surface: Surface::Bilinear }),
+        lowest_machine_z_um: None,
     }
 }
 

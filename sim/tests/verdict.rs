@@ -201,7 +201,7 @@ fn refused_length_is_never_good() {
     close(found.share(Class::Good), 0.5, 1e-9);
     assert!(outcome.faults.iter().any(|fault| fault.contains("were refused")), "{:?}", outcome.faults);
     assert!(
-        summary::text(&outcome).starts_with("First layer good (within ±50 µm and 75 to 125 % of its height): 50.0 %")
+        summary::text(&outcome).contains("\n\nFirst layer good (within ±50 µm and 75 to 125 % of its height): 50.0 %")
     );
     // Nothing is left of it below 0.2.
     let outcome = replayed(&scenario, "M83\nG0 X30 Y40 Z0.1\nG1 X60 E2 F1200\n");

@@ -184,7 +184,7 @@ fn planes_agree_with_numpy() {
         let readings = readings.iter().map(|at| height((at[0] as i32, at[1] as i32, at[2] as i32)));
         let screws: Vec<_> = screws.iter().map(|at| screw((at[0] as i32, at[1] as i32), M4_UM)).collect();
         let held = cases % screws.len();
-        let advice = TramAdvice::new(readings.clone(), &screws, Hold::Screw(held as u8)).unwrap();
+        let advice = TramAdvice::rigid(readings.clone(), &screws, Hold::Screw(held as u8)).unwrap();
         let mut compare = |what: &str, found_um: i32, expected_um: f64| {
             let error_um = (f64::from(found_um) - expected_um).abs();
             assert!(error_um < 0.51, "case {cases}, {what}: {found_um} um for {expected_um} um");
@@ -213,6 +213,99 @@ fn planes_agree_with_numpy() {
     }
     println!("{cases} cases, worst {worst_um} um");
     assert_eq!(cases, 200);
+}
+
+#[test]
+fn planes_with_twist_agree_with_numpy() {
+    // 200 random beds by numpy.linalg.lstsq: `python3 tests/data/tram_twist_numpy.py`, NumPy 2.4.6.
+    let table = include_str!("../data/tram_twist_numpy.csv");
+    let (mut cases, mut worst_um) = (0, 0.0_f64);
+    for line in table.lines().skip(1) {
+        let fields: Vec<_> = line.split(',').map(groups).collect();
+        let [readings, screws, heights, peak_to_valley, rms] = &fields[..] else {
+            panic!("{} fields: {line}", fields.len())
+        };
+        let readings = readings.iter().map(|at| height((at[0] as i32, at[1] as i32, at[2] as i32)));
+        let screws: Vec<_> = screws.iter().map(|at| screw((at[0] as i32, at[1] as i32), M4_UM)).collect();
+        let advice = TramAdvice::new(readings, &screws, Hold::Height { target_um: 0 }).unwrap();
+        assert!(advice.takes_out_twist(), "case {cases}");
+        let mut compare = |what: &str, found_um: i32, expected_um: f64| {
+            let error_um = (f64::from(found_um) - expected_um).abs();
+            assert!(error_um < 1.0, "case {cases}, {what}: {found_um} um for {expected_um} um");
+            worst_um = worst_um.max(error_um);
+        };
+        for (turn, expected) in advice.screws().iter().zip(heights) {
+            compare("raise", turn.raise_um, -expected[0]);
+        }
+        compare("peak to valley", advice.residual().peak_to_valley_um as i32, peak_to_valley[0][0]);
+        compare("RMS", advice.residual().rms_um as i32, rms[0][0]);
+        cases += 1;
+    }
+    println!("{cases} cases, worst {worst_um} um");
+    assert_eq!(cases, 200);
+}
+
+/// Four screws at the corners of 160 mm, and what they do to a thin plate: plane and `x·y`, here by the bilinear form
+/// through four heights (row K-1).
+fn on_four_screws(lifted_um: [i32; 4]) -> (Vec<BedHeight>, [Screw; 4]) {
+    let corners = [(30_000, 30_000), (190_000, 30_000), (30_000, 190_000), (190_000, 190_000)];
+    let places = (0..9).map(|i| (i64::from(i % 3) * 110_000, i64::from(i / 3) * 110_000));
+    let bed = places.map(|(x_um, y_um)| {
+        let (u, v) = (x_um - 30_000, y_um - 30_000);
+        let [a, b, c, d] = lifted_um.map(i64::from);
+        let whole = 160_000;
+        let sum = (a * (whole - u) + b * u) * (whole - v) + (c * (whole - u) + d * u) * v;
+        height((x_um as i32, y_um as i32, (sum as f64 / (whole * whole) as f64).round() as i32))
+    });
+    (bed.collect(), corners.map(|place| screw(place, M4_UM)))
+}
+
+#[test]
+fn four_screws_take_out_a_twist() {
+    let (readings, screws) = on_four_screws([100, -100, -100, 100]);
+    let advice = TramAdvice::new(readings.iter().copied(), &screws, Hold::Highest).unwrap();
+    let raise_um: Vec<_> = advice.screws().iter().map(|turn| turn.raise_um).collect();
+    assert_eq!(raise_um, [0, 200, 200, 0], "two screws by 0.286 of a turn");
+    assert_eq!(advice.screws()[1].raise_milliturns, 286);
+    assert!(advice.residual().peak_to_valley_um <= 1);
+    // A thick plate keeps its twist.
+    let advice = TramAdvice::rigid(readings, &screws, Hold::Highest).unwrap();
+    assert!(advice.screws().iter().all(|turn| turn.raise_um == 0) && !advice.takes_out_twist());
+    assert!(advice.residual().peak_to_valley_um > 200);
+}
+
+/// Whoever turned one screw by half a turn is told to turn that one back.
+#[test]
+fn one_turned_screw_is_turned_back() {
+    for turned in 0..4 {
+        let mut lifted_um = [0; 4];
+        lifted_um[turned] = 350;
+        let (readings, screws) = on_four_screws(lifted_um);
+        let advice = TramAdvice::new(readings, &screws, Hold::Lowest).unwrap();
+        for (index, turn) in advice.screws().iter().enumerate() {
+            let expected_um = if index == turned { -350 } else { 0 };
+            assert!((turn.raise_um - expected_um).abs() <= 1, "screw {index} of {turned}: {turn:?}");
+        }
+        assert!(advice.residual().peak_to_valley_um <= 1);
+    }
+}
+
+/// Screws in a diamond make the saddle that is turned by 45 degrees.
+#[test]
+fn four_screws_in_a_diamond_take_out_their_twist() {
+    let screws = [(110_000, 10_000), (210_000, 110_000), (110_000, 210_000), (10_000, 110_000)];
+    let saddle_um = |x_um: i32, y_um: i32| {
+        let (x, y) = (f64::from(x_um - 110_000), f64::from(y_um - 110_000));
+        (150.0 * (x * x - y * y) / 1e10).round() as i32
+    };
+    let readings: Vec<_> = (0..25)
+        .map(|i| (i % 5 * 55_000, i / 5 * 55_000))
+        .map(|(x_um, y_um)| height((x_um, y_um, saddle_um(x_um, y_um))))
+        .collect();
+    let advice = TramAdvice::new(readings, &screws.map(|place| screw(place, M4_UM)), Hold::Lowest).unwrap();
+    let raise_um: Vec<_> = advice.screws().iter().map(|turn| turn.raise_um).collect();
+    assert_eq!(raise_um, [0, -300, 0, -300]);
+    assert!(advice.residual().peak_to_valley_um <= 1);
 }
 
 /// Coordinates that may be anywhere, mostly on a bed.
@@ -280,7 +373,7 @@ proptest! {
 
     #[test]
     fn nothing_is_left_to_turn_after_the_advice((readings, screws) in bed(), held in 0..3_u8) {
-        let advice = TramAdvice::new(readings.iter().copied(), &screws, Hold::Screw(held));
+        let advice = TramAdvice::rigid(readings.iter().copied(), &screws, Hold::Screw(held));
         prop_assume!(advice.is_ok());
         let advice = advice.unwrap();
         let held_um = advice.plane().height_um(screws[usize::from(held)].x_um, screws[usize::from(held)].y_um);

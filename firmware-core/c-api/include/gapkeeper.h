@@ -248,7 +248,7 @@ enum GapkeeperResult
    */
   GAPKEEPER_RESULT_CHANGED = 8,
   /*
-   A number that stands for a kind is none of those in the header.
+   A number for a kind is not one of those in the header.
    */
   GAPKEEPER_RESULT_UNKNOWN_KIND = 9,
   /*
@@ -1499,7 +1499,7 @@ typedef struct GapkeeperStore {
 } GapkeeperStore;
 
 /*
- What is hot, for whoever reaches under the nozzle or to the screws. All 0 while nothing is.
+ What is hot while hands are near the nozzle or the screws. All 0 if nothing is.
  */
 typedef struct GapkeeperCaution {
   /*
@@ -2071,8 +2071,8 @@ GapkeeperResult gapkeeper_store_begin(struct GapkeeperStore *store,
  `GAPKEEPER_RESULT_OK` there is more to do, after `GAPKEEPER_RESULT_END` nothing is left. Whatever changes between two
  steps is saved too, and a turned screw before all else.
 
- Anything else is said once for each thing that could not be stored, and calling on goes on with the others. What failed
- is tried again after `END`, so `END` with `unsaved` in the status means that something failed.
+ Any other result names one thing that could not be stored; further calls go on with the others. What failed is tried
+ again after `END`, so `END` with `unsaved` in the status means that something failed.
 
  A step is a change of the keeper: take all pieces of a move before the next step. A step that is not called leaves what a
  power cut would leave there.

@@ -91,7 +91,7 @@ impl KeeperStorage {
         self.note(self.change(change))
     }
 
-    /// As [`Self::try_change`], and whoever calls the keeper meanwhile is refused.
+    /// As [`Self::try_change`]; calls made in the meantime are refused.
     pub(crate) fn try_change_alone<T, E: Into<Failure>>(
         &self,
         change: impl FnOnce(&mut Keeper) -> Result<T, E>,

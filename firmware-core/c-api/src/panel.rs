@@ -90,7 +90,7 @@ unsafe impl Plain for GapkeeperPanelEvent {}
 
 /// What stands in a panel's storage.
 pub(crate) struct PanelContent {
-    /// For whoever polls.
+    /// For the side that polls.
     panel: Panel<CallerPin, CallerPin, CallerPin, CallerPin>,
     /// For both sides.
     events: EventQueue,

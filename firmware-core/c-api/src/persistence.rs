@@ -164,8 +164,8 @@ pub unsafe extern "C" fn gapkeeper_store_begin(
 /// `GAPKEEPER_RESULT_OK` there is more to do, after `GAPKEEPER_RESULT_END` nothing is left. Whatever changes between two
 /// steps is saved too, and a turned screw before all else.
 ///
-/// Anything else is said once for each thing that could not be stored, and calling on goes on with the others. What failed
-/// is tried again after `END`, so `END` with `unsaved` in the status means that something failed.
+/// Any other result names one thing that could not be stored; further calls go on with the others. What failed is tried
+/// again after `END`, so `END` with `unsaved` in the status means that something failed.
 ///
 /// A step is a change of the keeper: take all pieces of a move before the next step. A step that is not called leaves what a
 /// power cut would leave there.

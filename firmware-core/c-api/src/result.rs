@@ -30,7 +30,7 @@ pub enum GapkeeperResult {
     Busy = 7,
     /// The keeper was changed or is another one than at the beginning of the move: begin it again from where it stands.
     Changed = 8,
-    /// A number that stands for a kind is none of those in the header.
+    /// A number for a kind is not one of those in the header.
     UnknownKind = 9,
     /// Before homing no position means anything.
     NotHomed = 10,
@@ -166,7 +166,7 @@ impl fmt::Display for GapkeeperResult {
             Self::NotInitialised => "storage not initialised: call init or begin first, and look at its result",
             Self::Busy => "at work: do not call from a memory function",
             Self::Changed => "the keeper was changed since the move began: begin again from the logical position",
-            Self::UnknownKind => "a kind is none of those in the header",
+            Self::UnknownKind => "a kind is not one of those in the header",
             Self::NotHomed => return KeeperError::NotHomed.fmt(f),
             Self::NotLoaded => return KeeperError::NotLoaded.fmt(f),
             Self::SurveyUnderWay => return KeeperError::SurveyUnderWay.fmt(f),

@@ -232,7 +232,7 @@ pub struct GapkeeperChoice {
     pub why: u8,
 }
 
-/// What is hot, for whoever reaches under the nozzle or to the screws. All 0 while nothing is.
+/// What is hot while hands are near the nozzle or the screws. All 0 if nothing is.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[repr(C)]
 pub struct GapkeeperCaution {

@@ -47,15 +47,15 @@ pub type ControllerKeeper = Keeper<STATIONS, NODES, GRIDS>;
 /// The controller's store.
 pub type ControllerStore<M> = Store<M, STATIONS, RECORD_BYTES>;
 
-/// Whatever moves the axes.
+/// The machine's axes and extruder.
 pub trait Motors {
-    /// Takes one straight piece, to be gone after those before it: machine position and change of `E` in nanometres.
+    /// Queues one straight piece: machine position at its end, and change of `E` in nanometres.
     fn piece(&mut self, end: Point, extruded_nm: i32, feed_nm_min: u64);
 
-    /// Whether no axis moves and nothing waits to be gone: false from the moment that a piece was taken to its last step.
+    /// Whether no axis moves and the queue is empty: false from the moment a piece is queued until its last step.
     fn is_still(&mut self) -> bool;
 
-    /// Halts all axes at once and drops what was still to be gone; where they come to stand, as machine position.
+    /// Halts all axes at once, drops the queue, and returns the machine position where they stand.
     fn stop(&mut self) -> Point;
 
     /// Finds the zeros of all axes, after all that was taken before; where they stand then, as machine position.
@@ -139,7 +139,7 @@ impl<S: Motors> Controller<S> {
         &mut self.keeper
     }
 
-    /// Whatever moves the axes.
+    /// The machine's axes and extruder.
     pub fn motors(&mut self) -> &mut S {
         &mut self.motors
     }

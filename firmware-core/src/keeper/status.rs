@@ -12,7 +12,7 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         self.status_at(self.bed_c)
     }
 
-    /// As if [`Self::temperature`] had told this bed temperature, for whoever may not change the keeper just now.
+    /// The status at another bed temperature, for callers that must not change the keeper now.
     pub fn status_at(&self, bed_c: i16) -> Status {
         let in_force = self.in_force.as_ref();
         let grid_bed_c = in_force.map(|in_force| in_force.bed_temperature_c);

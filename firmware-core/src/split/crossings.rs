@@ -3,7 +3,7 @@
 use crate::axis::Axis;
 use crate::reciprocal::Reciprocal;
 
-/// The fraction of the way that no crossing has: there is none left.
+/// No crossing has this fraction of the way: none is left.
 pub(super) const NEVER: u32 = u32::MAX;
 
 /// The crossings still to come, in the order in which they are met.

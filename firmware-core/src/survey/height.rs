@@ -28,8 +28,8 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
         self.settings.start_um = raised_um.min(MAX_HEIGHT_UM.into());
     }
 
-    /// One detent downwards through air: no more than the feeler is thick, so whoever feels nothing before it cannot
-    /// meet the bed with it.
+    /// One detent downwards through air: no more than the feeler is thick, so a step from a place where nothing is felt
+    /// cannot reach the bed.
     fn coarse_um(&self) -> u16 {
         self.settings.coarse_um.min(self.settings.feeler_um)
     }

@@ -4,8 +4,8 @@ use core::fmt;
 
 use super::{State, Survey, Then, Visit, Void};
 
-/// From here on whoever keeps a finger on a surface gets burnt: 48 °C in ten minutes, whatever the material (row S-2 of the
-/// project's sources, ISO 13732-1, from memory). Hotter metal takes seconds.
+/// From this temperature a surface of any material burns a finger that stays on it for ten minutes (row S-2, ISO 13732-1,
+/// from memory). Hotter metal burns in seconds.
 pub const HOT_FROM_C: i16 = 48;
 
 /// What a person should see now; its text fits three lines of twenty characters. A [`Caution`] takes the fourth.
@@ -135,7 +135,7 @@ const fn coarse(is_coarse: bool) -> &'static str {
     if is_coarse { " coarse" } else { "" }
 }
 
-/// What is hot, for whoever reaches under the nozzle or to the screws; its text fits a line of twenty characters.
+/// What is hot while hands are near the nozzle or the screws; its text fits a line of twenty characters.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Caution {

@@ -58,7 +58,7 @@ pub struct SurveySettings {
 }
 
 impl Default for SurveySettings {
-    /// Cold, with office paper (100 µm; U-1 to U-3 of the project's sources), a knob of 10 µm and careful limits.
+    /// Cold, with office paper (100 µm; rows U-1 to U-3), a knob of 10 µm and careful limits.
     ///
     /// A bed that has been trammed, or nearly so, stays well below 2 mm above the zero (common practice, no source).
     fn default() -> Self {

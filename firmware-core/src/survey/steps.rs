@@ -132,7 +132,7 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             | State::Approaching(_)
             | State::Setting(_)
             | State::Void(_) => self.lift(Then::Abort),
-            // The nozzle is up, or nobody has lowered it; or whoever aborts twice does not want the lift.
+            // The nozzle is up, or was never lowered; or a second abort declines the lift.
             _ => {
                 self.state = State::Aborted;
                 Order::Aborted

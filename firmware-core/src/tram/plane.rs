@@ -6,6 +6,7 @@ use crate::grid::MAX_HEIGHT_UM;
 
 use super::error::TramError;
 use super::scatter::{ACROSS_BITS, MAX_TRAM_READINGS, REST_BITS, Scatter, multiply_divide};
+use super::twist::Twist;
 
 /// Fractional bits of heights of the plane.
 pub(super) const FRACTION_BITS: u32 = 12;
@@ -25,13 +26,13 @@ pub struct BedHeight {
     pub height_um: i32,
 }
 
-/// How readings stand about their plane: the part of the shape that no screw takes out.
+/// How readings stand about their plane, and their twist where screws take it out: the part of the shape that no screw takes out.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Residual {
-    /// Lowest reading about the plane; not above 0.
+    /// Lowest reading about it; not above 0.
     pub lowest_um: i32,
-    /// Highest reading about the plane; not below 0.
+    /// Highest reading about it; not below 0.
     pub highest_um: i32,
     /// From the lowest to the highest, rounded once.
     pub peak_to_valley_um: u32,
@@ -130,12 +131,13 @@ impl BedPlane {
         (i64::from(self.first_height_um) << FRACTION_BITS) + above_first
     }
 
-    /// How the readings of the fit stand about it.
-    pub(super) fn residual(&self, readings: impl Iterator<Item = BedHeight>) -> Residual {
+    /// How the readings of the fit stand about it and the twist.
+    pub(super) fn residual(&self, readings: impl Iterator<Item = BedHeight>, twist: Option<&Twist>) -> Residual {
         let (mut lowest, mut highest, mut squares) = (0, 0, 0_u64);
         for reading in readings {
             let height_fine = i64::from(reading.height_um) << FRACTION_BITS;
-            let deviation = height_fine - self.height_fine(reading.x_um, reading.y_um);
+            let twist = twist.map_or(0, |twist| twist.height_fine(reading.x_um, reading.y_um));
+            let deviation = height_fine - self.height_fine(reading.x_um, reading.y_um) - twist;
             (lowest, highest) = (deviation.min(lowest), deviation.max(highest));
             // The squares of a fit's deviations sum up to less than those of the heights about their mean: 255 times
             // 26 bits and the fraction.

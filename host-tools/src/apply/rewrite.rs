@@ -32,8 +32,7 @@ impl Rewriter {
         (self.at_nm, self.is_signed) = (at_nm, is_signed);
     }
 
-    /// Whether the signature stands behind a line, if there is none yet: behind the first that is not blank, which may
-    /// be a percent sign's own.
+    /// Whether the signature follows this line: the first that is not blank, which may be a lone percent sign.
     pub(super) fn signs(raw: &[u8]) -> bool {
         !raw.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(raw).trim_ascii().is_empty()
     }

@@ -69,7 +69,7 @@ fn without_name(error: io::Error) -> io::Error {
     if error.get_ref().is_some() { error.kind().into() } else { error }
 }
 
-/// The signals that whoever started the program did not have it ignore, as a shell does for jobs in the background.
+/// Those of the signals that the parent did not set to be ignored, as a shell does for background jobs.
 #[cfg(unix)]
 fn heeded(signals: [i32; 2]) -> impl Iterator<Item = i32> {
     let status = fs::read_to_string("/proc/self/status").unwrap_or_default();

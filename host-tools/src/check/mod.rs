@@ -26,7 +26,7 @@ pub struct CheckSettings {
     pub bed_temperature_c: Option<i16>,
     /// How far that may be from the grid's own.
     pub temperature_window_c: u8,
-    /// Lowest machine height that the nozzle can go to; none: not checked.
+    /// Lowest machine height that the nozzle can go to; none: the one that the grid states, if it does.
     pub lowest_um: Option<i32>,
     /// Error of the surface between stations that is still no reason to measure more of them.
     pub tolerance_um: u16,

@@ -46,7 +46,7 @@ pub(super) fn headroom(document: &GridDocument, settings: &CheckSettings, found:
     let nodes = NodePlace::all(&document.grid).zip(document.grid.nodes_um());
     let Some((place, &height_um)) = nodes.min_by_key(|(_, um)| **um) else { return };
     let needed_um = i64::from(height_um) + i64::from(document.shift_um);
-    let Some(lowest_um) = settings.lowest_um else {
+    let Some(lowest_um) = settings.lowest_um.or(document.lowest_machine_z_um) else {
         found.unchecked.push(Unchecked::Headroom);
         if needed_um < LOWEST_UNASKED_UM {
             found.at(place, Finding::Low { lowest_um: needed_um });

@@ -1,25 +1,24 @@
 //! `gapgrid apply`: corrects a job by a grid.
 
+mod told;
+
 use std::fs::{self, File};
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 
-use anyhow::bail;
+use anyhow::{Context, bail};
 use clap::{Args, ValueEnum};
 use gapkeeper::{Correction, DEFAULT_TOLERANCE_UM, Move, Point};
-use gapkeeper_host_tools::apply::{ApplyError, ApplyReport, Settings, apply};
-use gapkeeper_host_tools::check::CheckSettings;
-use gapkeeper_host_tools::gcode::{Effect, WordCount};
-use gapkeeper_host_tools::grid_file::{CAPACITY, GridDocument, read_grid};
+use gapkeeper_host_tools::apply::{ApplyError, Settings, apply};
+use gapkeeper_host_tools::grid_file::{CAPACITY, GridDocument};
+use gapkeeper_host_tools::printed::{masked, name};
 use gapkeeper_host_tools::{AtomicFile, FileError, Watched};
 
-use super::length;
-use super::surface::{self, SurfaceName};
+use super::surface::SurfaceOption;
+use super::{input, length};
 
 /// Standard input or output instead of a file.
 const STANDARD: &str = "-";
-/// Names of words shown in one line of the report.
-const SHOWN_NAMES: usize = 12;
 
 /// Correct a job by a grid, for a machine that cannot be flashed
 ///
@@ -41,16 +40,15 @@ pub struct Arguments {
     /// Allow the output to replace the job
     #[arg(long)]
     in_place: bool,
-    /// The surface between readings (default: as the survey chose, else refined)
-    #[arg(long)]
-    surface: Option<SurfaceName>,
+    #[command(flatten)]
+    surface: SurfaceOption,
     /// How far a piece may be off the corrected path
     #[arg(long, value_name = "UM", default_value_t = DEFAULT_TOLERANCE_UM)]
     tolerance_um: u16,
     /// Scale E to the layer thickness in the fade; prints the total change
     #[arg(long)]
     scale_flow: bool,
-    /// Refuse a job that takes the nozzle below this machine height
+    /// Refuse a job that takes the nozzle below this machine height (default: the height that the grid states)
     #[arg(long, value_name = "MM", allow_hyphen_values = true, value_parser = length::whole_um)]
     lowest_mm: Option<i32>,
     /// Where the program's zero lies in the grid, X,Y or X,Y,Z in millimetres (default: 0,0,0)
@@ -114,20 +112,23 @@ fn word_name(text: &str) -> Result<String, String> {
 
 /// Corrects the job.
 pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
-    let document = read_grid(&arguments.grid)?;
-    let correction = correction(arguments, &document)?;
+    let document = input::grid(&arguments.grid)?;
+    let correction = correction(arguments, &document).with_context(|| name(&arguments.grid))?;
     let at_rest = Move { start: Point::default(), end: Point::default(), extra_start: [0], extra_end: [0] };
     let unbounded = correction.clone().with_lowest_machine_z(i32::MIN);
     if let Err(error) = unbounded.split(&at_rest, arguments.tolerance_um) {
         bail!("--tolerance-um {}: {error}", arguments.tolerance_um);
     }
-    let name = gapkeeper_host_tools::printed::name(&arguments.job);
+    let job_name = name(&arguments.job);
     let is_standard = |path: &Path| path == Path::new(STANDARD);
     if !arguments.in_place && !is_standard(&arguments.job) && is_same_file(&arguments.job, &arguments.output) {
         bail!(
-            "{}: the output would replace the job: name another file, or allow it with --in-place",
-            arguments.output.display()
+            "{}: the output would replace the job\n  name another file, or allow it with --in-place",
+            name(&arguments.output)
         );
+    }
+    if is_same_file(&arguments.grid, &arguments.output) {
+        bail!("{}: the output would replace the grid\n  name another file", name(&arguments.output));
     }
     let input: Box<dyn Read> = if is_standard(&arguments.job) {
         Box::new(io::stdin().lock())
@@ -148,13 +149,13 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
         ..Settings::new(&correction)
     };
     let corrected = |output: &mut dyn Write| {
-        let report = apply(&name, input, output, &settings).map_err(|error| match error {
-            // Whoever reads the output has perhaps seen enough.
+        let report = apply(&job_name, input, output, &settings).map_err(|error| match error {
+            // The reader of the output may have seen enough.
             ApplyError::Output(error) if error.kind() == io::ErrorKind::BrokenPipe => error.into(),
             error => anyhow::Error::from(error),
         })?;
         if report.lines == 0 {
-            bail!("{name}: the job is empty: check that it is the right file");
+            bail!("{job_name}: the job is empty\n  check that it is the right file");
         }
         Ok(report)
     };
@@ -166,7 +167,10 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
         file.finish().map_err(FileError::output(&arguments.output))?;
         report
     };
-    tell(&report, &settings, &document)
+    let surface = document.surface_choice(arguments.surface.asked());
+    let text = told::text(&report, &settings, &document, surface);
+    // Beside the output and not in it.
+    Ok(io::stderr().lock().write_all(masked(&text).as_bytes())?)
 }
 
 /// Whether two names stand for one file.
@@ -185,119 +189,12 @@ fn is_same_file(one: &Path, other: &Path) -> bool {
 }
 
 fn correction(arguments: &Arguments, document: &GridDocument) -> anyhow::Result<Correction<CAPACITY>> {
-    let mut correction = Correction::new(surface::of(document, arguments.surface)?).with_shift(document.shift_um)?;
-    if let Some(fade) = document.fade {
-        correction = correction.with_fade(fade)?;
-    }
-    Ok(match arguments.lowest_mm {
-        Some(lowest_um) => correction.with_lowest_machine_z(lowest_um),
+    let surface = document.surface_choice(arguments.surface.asked()).surface;
+    let correction = Correction::new(document.surface_grid(surface)?).with_shift(document.shift_um)?;
+    let correction = match document.fade {
+        Some(fade) => correction.with_fade(fade)?,
         None => correction,
-    })
-}
-
-/// Prints what was done, beside the output and not in it; what asks for attention comes last.
-fn tell(report: &ApplyReport, settings: &Settings<'_>, document: &GridDocument) -> anyhow::Result<()> {
-    let mut out = io::stderr().lock();
-    let growth = report.bytes_written as f64 / report.bytes_read.max(1) as f64;
-    writeln!(
-        out,
-        "{} of {} lines became {} pieces; the job is {growth:.1} times as long",
-        report.corrected_lines, report.lines, report.pieces
-    )?;
-    let millimetres = |um: i32| f64::from(um) / 1000.0;
-    if let (Some((lowest_um, lowest_line)), Some((highest_um, highest_line))) =
-        (report.reach.lowest, report.reach.highest)
-    {
-        let (lowest, highest) = (millimetres(lowest_um), millimetres(highest_um));
-        writeln!(out, "machine Z: {lowest} mm (line {lowest_line}) to {highest} mm (line {highest_line})")?;
-    }
-    let celsius = |degrees: Option<i16>| degrees.map_or("not stated".to_owned(), |degrees| format!("{degrees} °C"));
-    writeln!(
-        out,
-        "bed: {} in the job, {} in the grid; nozzle: {}",
-        celsius(report.bed_temperature_c),
-        celsius(document.bed_temperature_c),
-        celsius(report.nozzle_temperature_c)
-    )?;
-    if settings.scale_flow && settings.correction.fade().is_none() {
-        writeln!(out, "E is unchanged: without a fade every layer is as thick as the job has it")?;
-    } else if settings.scale_flow {
-        let millimetres = |nm: i64| nm as f64 / 1e6;
-        let permille = report.e_change_nm as f64 / report.printed_e_nm.max(1) as f64 * 1000.0;
-        writeln!(
-            out,
-            "E follows the layers: {:+.3} mm on {:.3} mm of printing ({permille:+.2} in a thousand)",
-            millimetres(report.e_change_nm),
-            millimetres(report.printed_e_nm),
-        )?;
-    }
-    let words = || report.unknown_words.iter().chain(&report.unmodelled_words);
-    let harmless = words().filter(|(_, word)| word.effect == Effect::Harmless);
-    tell_words(&mut out, "passed through, harmless as far as their words show", harmless)?;
-    let moving = words().filter(|(_, word)| word.effect > Effect::Harmless);
-    tell_words(&mut out, "passed through, may move axes; the position was taken as unknown after them", moving)?;
-    if report.bad_lines > 0 {
-        let first = report.first_bad_line.as_deref().unwrap_or_default();
-        writeln!(
-            out,
-            "warning: {} lines could not be read and were passed as they are, first {first}",
-            report.bad_lines
-        )?;
-    }
-    if report.lines_after_end > 0 {
-        writeln!(
-            out,
-            "warning: {} lines after the program's end (M2 or M30) were passed as they are",
-            report.lines_after_end
-        )?;
-    }
-    if let Some(stretch) = report.unplaced.longest {
-        writeln!(
-            out,
-            "warning: {} motions were passed as they are, since it was not known where the machine stood; \
-             the most in a row: {} from line {} on, {} not known since line {} ({})",
-            report.unplaced.lines, stretch.motions, stretch.first_line, stretch.axes, stretch.since_line, stretch.cause
-        )?;
-    }
-    if report.corrected_lines == 0 {
-        writeln!(out, "warning: nothing was corrected")?;
-    }
-    if let (Some(job_c), Some(grid_c)) = (report.bed_temperature_c, document.bed_temperature_c)
-        && job_c.abs_diff(grid_c) > CheckSettings::default().temperature_window_c.into()
-    {
-        writeln!(out, "warning: the grid was measured with the bed at {grid_c} °C, and the job has it at {job_c} °C")?;
-    }
-    let switches: Vec<_> = words().filter_map(|(name, word)| Some((word.may_switch_on_line?, name))).collect();
-    if let Some((line, name)) = switches.iter().min() {
-        let others = match switches.len() - 1 {
-            0 => String::new(),
-            count => format!(" (and {count} more of the words above)"),
-        };
-        writeln!(
-            out,
-            "WARNING: {name} on line {line}{others} is not known here. If it switches on a correction in the controller \
-             itself, the job is corrected twice: switch that off first."
-        )?;
-    }
-    Ok(())
-}
-
-fn tell_words<'a>(
-    out: &mut impl Write,
-    what: &str,
-    words: impl Iterator<Item = (&'a String, &'a WordCount)>,
-) -> io::Result<()> {
-    let mut words: Vec<_> = words.collect();
-    if words.is_empty() {
-        return Ok(());
-    }
-    words.sort_by_key(|(_, word)| word.first_line);
-    let name = |(name, word): &(&String, &WordCount)| {
-        format!("{name} ({} times, first on line {})", word.count, word.first_line)
     };
-    let mut names: Vec<_> = words.iter().take(SHOWN_NAMES).map(name).collect();
-    if words.len() > SHOWN_NAMES {
-        names.push(format!("and {} more", words.len() - SHOWN_NAMES));
-    }
-    writeln!(out, "{what}: {}", names.join(", "))
+    let lowest_um = arguments.lowest_mm.or(document.lowest_machine_z_um).unwrap_or(i32::MIN);
+    Ok(correction.with_lowest_machine_z(lowest_um))
 }

@@ -57,6 +57,8 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
             closure_accepted: chosen.closure_accepted,
             surface: chosen.surface,
         }),
+        // The one that protects more.
+        lowest_machine_z_um: first.document.lowest_machine_z_um.max(second.document.lowest_machine_z_um),
         grid: chosen.grid,
     };
     output::write(&arguments.output, &document, setup)

@@ -31,7 +31,7 @@ pub struct Arguments {
     /// How warm the bed is, or will be for the job
     #[arg(long, value_name = "C", allow_negative_numbers = true)]
     bed_temperature: Option<i16>,
-    /// Lowest machine height that the nozzle can go to
+    /// Lowest machine height that the nozzle can go to (default: the one that the grid states)
     #[arg(long, value_name = "UM", allow_negative_numbers = true)]
     lowest_um: Option<i32>,
     /// How far the surface between stations may be off

@@ -1,8 +1,7 @@
 //! The surface between the stations of a grid, as every command is told and tells it.
 
 use clap::{Args, ValueEnum};
-use gapkeeper::{GridError, HeightGrid, Surface};
-use gapkeeper_host_tools::grid_file::{CAPACITY, GridDocument};
+use gapkeeper::Surface;
 
 /// The option that every command has which uses or writes a surface.
 #[derive(Args)]
@@ -13,7 +12,7 @@ pub struct SurfaceOption {
 }
 
 impl SurfaceOption {
-    /// The surface asked for, for [`GridDocument::surface_choice`].
+    /// The surface asked for, for [`GridDocument::surface_choice`](gapkeeper_host_tools::grid_file::GridDocument::surface_choice).
     pub fn asked(&self) -> Option<Surface> {
         self.surface.map(Surface::from)
     }
@@ -21,7 +20,7 @@ impl SurfaceOption {
 
 /// The surfaces of [`Surface`], as words of the command line.
 #[derive(Clone, Copy, ValueEnum)]
-pub enum SurfaceName {
+enum SurfaceName {
     Bilinear,
     Refined,
 }
@@ -33,9 +32,4 @@ impl From<SurfaceName> for Surface {
             SurfaceName::Refined => Surface::Refined,
         }
     }
-}
-
-/// The grid whose bilinear surface is the one chosen.
-pub fn of(document: &GridDocument, asked: Option<SurfaceName>) -> Result<HeightGrid<CAPACITY>, GridError> {
-    document.surface_grid(document.surface_choice(asked.map(Surface::from)).surface)
 }

@@ -1,4 +1,4 @@
-//! Row names (P-16, ...) are those of the project's list of sources.
+//! Row names (P-16, ...) are those of `tests/SOURCES.md`.
 
 #![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
 

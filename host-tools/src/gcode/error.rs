@@ -5,6 +5,7 @@ use std::io;
 
 use super::decimal::DecimalError;
 use crate::place::Place;
+use crate::printed::one_line;
 
 /// A mistake in a G-code file: where, what, and what to do about it.
 ///
@@ -39,7 +40,13 @@ impl GcodeError {
 
 impl fmt::Display for GcodeError {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
-        self.place.write_report(out, &self.kind, self.kind.remedy())
+        match &*self.kind {
+            // Nothing of the line was read, so there is nothing to show.
+            kind @ GcodeErrorKind::Input(_) if self.place.text().is_empty() => {
+                write!(out, "{}:{}: {kind}\n  {}", one_line(self.place.file()), self.place.line(), kind.remedy())
+            }
+            kind => self.place.write_report(out, kind, kind.remedy()),
+        }
     }
 }
 

@@ -245,7 +245,7 @@ impl Reading<'_> {
         self.finite(result, start)
     }
 
-    /// A result; zero where only the form counts and there is none.
+    /// The result; zero where only the form is checked.
     fn finite(&self, result: f64, at: usize) -> Result<f64, Fault> {
         match self.parameters {
             None => Ok(0.0),

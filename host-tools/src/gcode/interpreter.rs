@@ -180,8 +180,7 @@ impl Interpreter {
         Ok(action)
     }
 
-    /// The words of a line with the values of their expressions, and what it sets parameters to; none if there is none
-    /// of either.
+    /// A line's words with the values of their expressions, and the parameters it sets; `None` for a line without either.
     fn compute(&self, line: &Line<'_>) -> Result<Option<Computed>, Fault> {
         if !line.words().iter().any(Word::is_expression) {
             return Ok(None);

@@ -47,7 +47,7 @@ impl Axes {
         Self(self.0 & !other.0)
     }
 
-    /// Whether there is none.
+    /// Whether the set is empty.
     #[inline]
     pub const fn is_empty(self) -> bool {
         self.0 == 0
@@ -90,7 +90,7 @@ pub enum Cause {
     RadiusCompensation,
     /// `G38.2`: it stops where it touches.
     Probing,
-    /// `M84`: whoever likes can move the axis.
+    /// `M84`: the axis can be moved by hand.
     MotorsOff,
     /// `E` under `G91` and `M82`, which controllers read in two ways.
     MixedModes,

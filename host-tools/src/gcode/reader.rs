@@ -29,8 +29,8 @@ enum Percent {
 ///
 /// The memory needed does not grow with the file; a buffer of its own makes a buffered `input` needless. Line ends are
 /// LF or CRLF; the last one may be missing. A UTF-8 byte order mark at the start is skipped. Comments may hold any
-/// bytes. If the first line that is not blank is a `%` alone, a second such line ends the program: it is an error if
-/// there is none, and the lines behind it have no words.
+/// bytes. If the first line that is not blank is a `%` alone, a second such line ends the program: a missing one
+/// is an error, and lines after it have no words.
 pub struct Reader<R> {
     input: R,
     held: Held,

@@ -31,7 +31,7 @@ pub(super) fn parse(file: &str, text: &[u8]) -> Result<GridDocument, GridFileErr
         rows: nodes_along(GridAxis::Y, surface.rows).map_err(error)?,
     };
     let grid = grid_of(lattice, &surface.heights_um).map_err(error)?;
-    Ok(GridDocument { grid, shift_um: 0, fade: None, bed_temperature_c: None, survey: None })
+    Ok(GridDocument::of_heights(grid))
 }
 
 /// Heights at any places, in the order of the file.

@@ -25,6 +25,7 @@ pub enum GridFormat {
     ///   "fade": { "full_below_um": 1000, "zero_above_um": 10000 },
     ///   "bed_temperature_c": 60,
     ///   "survey": { "closure_um": -20, "closure_accepted": false, "surface": "refined" },
+    ///   "lowest_machine_z_um": -450,
     ///   "nodes_um": [
     ///     [12, -30, 8],
     ///     [5, -41, 0]
@@ -33,8 +34,8 @@ pub enum GridFormat {
     /// ```
     ///
     /// The first row is the one at the smallest Y, and its first node the one at the smallest X. `fade`,
-    /// `bed_temperature_c` and `survey` may be `null`; a surface is `refined` or `bilinear`; no key may be missing, and
-    /// no other may be there. Numbers are those of RFC 8259; all of them are whole (`1E2` is). A change of this layout
+    /// `bed_temperature_c` and `survey` may be `null`; a surface is `refined` or `bilinear`. `lowest_machine_z_um`, below
+    /// which nothing may go, may be left out; no other key may be missing, and no other may be there. Numbers are those of RFC 8259; all of them are whole (`1E2` is). A change of this layout
     /// gets a new version.
     Json,
     /// `.csv` (RFC 4180): the header `x_um,y_um,height_um`, then one record for each node, in any order.
@@ -66,8 +67,8 @@ pub enum GridFormat {
     ///
     /// Unit, row order, origin and pitch must be told.
     Npy,
-    /// `.ply`: a surface of vertices and faces as text. Written are millimetres, heights exaggerated; both are said in
-    /// comments, and read from there.
+    /// `.ply`: a surface of vertices and faces as text. Written in millimetres with heights exaggerated; its
+    /// comments hold unit and factor, and are read.
     Ply,
     /// `.stl`: a surface of triangles, binary, in millimetres, heights exaggerated; only written.
     Stl,

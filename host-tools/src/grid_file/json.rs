@@ -41,6 +41,9 @@ struct Body {
     bed_temperature_c: Option<Whole<i16>>,
     #[serde(deserialize_with = "Option::deserialize")]
     survey: Option<Marks>,
+    /// It may be left out.
+    #[serde(default)]
+    lowest_machine_z_um: Option<Whole<i32>>,
     nodes_um: Vec<Vec<Whole<i16>>>,
 }
 
@@ -144,6 +147,7 @@ pub(super) fn parse(file: &str, text: &[u8]) -> Result<GridDocument, GridFileErr
                 SurfaceName::Refined => Surface::Refined,
             },
         }),
+        lowest_machine_z_um: body.lowest_machine_z_um.map(|lowest| lowest.0),
     })
 }
 
@@ -205,6 +209,9 @@ pub(super) fn render(document: &GridDocument) -> String {
     for (key, value) in numbers {
         // Writing to a string does not fail.
         let _ = writeln!(text, "  \"{key}\": {value},");
+    }
+    if let Some(lowest_um) = document.lowest_machine_z_um {
+        let _ = writeln!(text, "  \"lowest_machine_z_um\": {lowest_um},");
     }
     // A row of nodes on a row of text, so that people can read and compare them.
     let row = |nodes_um: &[i16]| {

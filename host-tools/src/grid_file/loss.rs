@@ -17,6 +17,8 @@ pub enum Loss {
     BedTemperatureC(i16),
     /// What the survey found.
     Survey(SurveyMarks),
+    /// The lowest machine height.
+    LowestMachineZUm(i32),
     /// A record cannot say that there was no survey: it says a closure of zero and this surface.
     NoSurvey(Surface),
     /// Where the first node stands.
@@ -54,6 +56,7 @@ impl fmt::Display for Loss {
             }
             Loss::BedTemperatureC(degrees) => write!(out, "the bed temperature of {degrees} °C"),
             Loss::Survey(marks) => write!(out, "the survey's closure of {} um and its surface", marks.closure_um),
+            Loss::LowestMachineZUm(lowest_um) => write!(out, "the lowest machine height, {lowest_um} um"),
             Loss::NoSurvey(surface) => {
                 write!(out, "that there was no survey: closure 0 um, {} surface", surface_word(*surface))
             }
@@ -75,7 +78,8 @@ impl fmt::Display for Loss {
 pub(super) fn beside_heights(document: &GridDocument) -> Vec<Loss> {
     let shift = Some(document.shift_um).filter(|shift_um| *shift_um != 0);
     let temperature = document.bed_temperature_c.map(Loss::BedTemperatureC);
-    [shift.map(Loss::ShiftUm), document.fade.map(Loss::Fade), temperature, document.survey.map(Loss::Survey)]
+    let lowest = document.lowest_machine_z_um.map(Loss::LowestMachineZUm);
+    [shift.map(Loss::ShiftUm), document.fade.map(Loss::Fade), temperature, document.survey.map(Loss::Survey), lowest]
         .into_iter()
         .flatten()
         .collect()

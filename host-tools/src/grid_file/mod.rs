@@ -76,6 +76,15 @@ pub struct GridDocument {
     pub bed_temperature_c: Option<i16>,
     /// What the survey found, if the grid comes from one.
     pub survey: Option<SurveyMarks>,
+    /// The machine height below which nothing may go, if the machine that was measured has one.
+    pub lowest_machine_z_um: Option<i32>,
+}
+
+impl GridDocument {
+    /// A grid of which nothing but its heights is known.
+    pub fn of_heights(grid: HeightGrid<CAPACITY>) -> Self {
+        Self { grid, shift_um: 0, fade: None, bed_temperature_c: None, survey: None, lowest_machine_z_um: None }
+    }
 }
 
 /// A document as it was read, and what its file had besides.

@@ -6,7 +6,8 @@ use gapkeeper::{GridAxis, Lattice, MAX_HEIGHT_UM};
 
 use super::{GridDocument, GridFileError, GridFileErrorKind as Kind, Loss, grid_of, nodes_along};
 
-/// How far a point may be from its place where nothing else is said: what an axis of a hobby machine repeats within.
+/// How far a point may be from its lattice place unless stated: the repeatability of a hobby machine's axis (common
+/// practice, no source).
 pub(super) const SNAP_UM: u32 = 20;
 
 /// A measured point of a text.
@@ -163,5 +164,5 @@ pub(super) fn on_lattice(
     // No distance is above the tolerance.
     let farthest_um = farthest_um as u32;
     let loss = (moved > 0).then_some(Loss::Snapped { points: moved, farthest_um });
-    Ok((GridDocument { grid, shift_um: 0, fade: None, bed_temperature_c: None, survey: None }, loss))
+    Ok((GridDocument::of_heights(grid), loss))
 }

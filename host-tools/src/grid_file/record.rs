@@ -37,6 +37,7 @@ pub(super) fn parse_first(bytes: &[u8]) -> Result<(Reading, usize), Kind> {
             closure_accepted: stored.closure_accepted,
             surface: stored.surface,
         }),
+        lowest_machine_z_um: None,
     };
     let sequence = Some(record.sequence).filter(|sequence| *sequence != 0).map(Loss::Sequence);
     let slot = record.binding.map(|binding| Loss::Slot(binding.slot));
@@ -67,6 +68,7 @@ pub(super) fn render(document: &GridDocument, facts: &MissingFacts) -> Result<(V
     let mut bytes = vec![0; LARGEST_BYTES];
     let length = encode_grid(&stored, 0, &mut bytes).map_err(Kind::Record)?;
     bytes.truncate(length);
-    let loss = document.survey.is_none().then_some(Loss::NoSurvey(surface));
-    Ok((bytes, loss.into_iter().collect()))
+    let no_survey = document.survey.is_none().then_some(Loss::NoSurvey(surface));
+    let lowest = document.lowest_machine_z_um.map(Loss::LowestMachineZUm);
+    Ok((bytes, no_survey.into_iter().chain(lowest).collect()))
 }

@@ -49,6 +49,6 @@ impl Table {
             }
         }
         let grid = grid_of(lattice, &nodes_um).map_err(plain)?;
-        Ok(GridDocument { grid, shift_um: 0, fade: None, bed_temperature_c: None, survey: None })
+        Ok(GridDocument::of_heights(grid))
     }
 }

@@ -95,6 +95,30 @@ impl Rings {
     }
 }
 
+/// The line without the points that lie within a distance of what is left (D. H. Douglas and T. K. Peucker, 1973).
+pub fn simplified(points: &[Xy], tolerance: f64) -> Vec<Xy> {
+    let mut kept = vec![false; points.len()];
+    let mut open = vec![(0, points.len().saturating_sub(1))];
+    while let Some((first, last)) = open.pop() {
+        let (Some(&from), Some(&to)) = (points.get(first), points.get(last)) else { break };
+        (kept[first], kept[last]) = (true, true);
+        let (along_x, along_y) = (to.0 - from.0, to.1 - from.1);
+        let length = along_x.hypot(along_y);
+        // From a ring's one end to its other end there is no line.
+        let away = |&(x, y): &Xy| {
+            let (x, y) = (x - from.0, y - from.1);
+            if length > 1e-9 { (along_x * y - along_y * x).abs() / length } else { x.hypot(y) }
+        };
+        let between = points.iter().enumerate().take(last).skip(first + 1).map(|(index, point)| (index, away(point)));
+        if let Some((index, distance)) = between.max_by(|a, b| a.1.total_cmp(&b.1))
+            && distance > tolerance
+        {
+            open.extend([(first, index), (index, last)]);
+        }
+    }
+    points.iter().zip(kept).filter(|(_, kept)| *kept).map(|(point, _)| *point).collect()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -138,5 +162,21 @@ mod tests {
     #[test]
     fn a_field_that_is_none_gives_nothing() {
         assert!(rings(&field(1, 5, |_, _| 0.0), &[0.0]).is_empty());
+    }
+
+    #[test]
+    fn a_simplified_line_stays_close() {
+        let wave: Vec<Xy> = (0..400).map(|index| f64::from(index) * 0.5).map(|x| (x, 9.0 * (x / 11.0).sin())).collect();
+        let line = simplified(&wave, 0.25);
+        assert!(line.len() < wave.len() / 4 && line.len() > 20, "{}", line.len());
+        assert_eq!((line[0], line[line.len() - 1]), (wave[0], wave[399]));
+        for (x, y) in &wave {
+            let after = line.iter().position(|point| point.0 >= *x).unwrap().max(1);
+            let ((x0, y0), (x1, y1)) = (line[after - 1], line[after]);
+            assert!((y0 + (y1 - y0) * (x - x0) / (x1 - x0) - y).abs() < 0.4);
+        }
+        let ring = [(0.0, 0.0), (5.0, 0.0), (10.0, 0.0), (10.0, 8.0), (0.0, 0.0)];
+        assert_eq!(simplified(&ring, 0.25), [(0.0, 0.0), (10.0, 0.0), (10.0, 8.0), (0.0, 0.0)]);
+        assert!(simplified(&[], 1.0).is_empty());
     }
 }

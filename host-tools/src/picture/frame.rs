@@ -1,5 +1,6 @@
 //! One chart's frame: from values to px, with ticks at round values.
 
+use super::heading::text_width;
 use super::palette::{INK, INK_SOFT, RULE};
 use super::svg::{Attributes, Px, Svg};
 
@@ -75,6 +76,24 @@ impl Span {
     }
 }
 
+/// Size of the numbers at ticks.
+const TICK_SIZE: f64 = 11.0;
+/// Least px between two numbers.
+const TICK_GAP: f64 = 8.0;
+
+/// The first round step from this one on that is at least as large as it has to be.
+fn clear_step(step: f64, least: impl Fn(f64) -> f64) -> f64 {
+    let mut step = step;
+    // Each is at least 1.6 times the one before.
+    for _ in 0..12 {
+        if step >= least(step) {
+            break;
+        }
+        step = nice_step(step * 1.6);
+    }
+    step
+}
+
 /// A rectangle in the picture with the values at its borders; Y values grow upwards.
 #[derive(Clone, Copy, Debug)]
 pub struct Frame {
@@ -141,9 +160,27 @@ impl Frame {
         );
     }
 
+    /// The step, or the next round one at which the numbers of the X axis stand clear of each other.
+    pub fn clear_step_x(&self, step: f64) -> f64 {
+        let room = |step: f64| {
+            let widths = self.x.ticks(step).into_iter().map(|tick| text_width(&number(tick, step), TICK_SIZE));
+            (widths.fold(0.0, f64::max) + TICK_GAP) * (self.x.high - self.x.low) / self.width.max(1.0)
+        };
+        clear_step(step, room)
+    }
+
+    /// The same for the Y axis.
+    pub fn clear_step_y(&self, step: f64) -> f64 {
+        clear_step(step, |_| (TICK_SIZE + 3.0) * (self.y.high - self.y.low) / self.height.max(1.0))
+    }
+
     /// Draws ticks with numbers below the frame, and the axis label under them unless it is empty.
+    ///
+    /// Where numbers would touch, the step becomes larger.
     pub fn axis_x(&self, svg: &mut Svg, step: f64, label: &str) {
-        let numbers: Attributes<'_> = &[("fill", &INK_SOFT), ("font-size", &"11"), ("text-anchor", &"middle")];
+        let numbers: Attributes<'_> =
+            &[("fill", &INK_SOFT), ("font-size", &TICK_SIZE), ("text-anchor", &"middle"), ("class", &"tick-x")];
+        let step = self.clear_step_x(step);
         for tick in self.x.ticks(step) {
             let x = self.px(tick);
             svg.line((x, self.bottom()), (x, self.bottom() + 4.0), &[("stroke", &INK)]);
@@ -156,7 +193,9 @@ impl Frame {
 
     /// Draws ticks with numbers left of the frame, and the axis label beside them unless it is empty.
     pub fn axis_y(&self, svg: &mut Svg, step: f64, label: &str, write: fn(f64, f64) -> String) {
-        let numbers: Attributes<'_> = &[("fill", &INK_SOFT), ("font-size", &"11"), ("text-anchor", &"end")];
+        let numbers: Attributes<'_> =
+            &[("fill", &INK_SOFT), ("font-size", &TICK_SIZE), ("text-anchor", &"end"), ("class", &"tick-y")];
+        let step = self.clear_step_y(step);
         self.ticks_y(svg, step);
         for tick in self.y.ticks(step) {
             svg.text(self.left - 7.0, self.py(tick) + 4.0, numbers, &write(tick, step));
@@ -220,5 +259,27 @@ mod tests {
         let frame = Frame { left: 5.0, top: 5.0, width: 100.0, height: 100.0, x: span, y: span };
         assert_eq!(frame.point(0.0, 10.0), (5.0, 5.0));
         assert_eq!(frame.point(10.0, 0.0), (105.0, 105.0));
+    }
+
+    /// A bed of 1,100 by 200 mm in a small panel, and the same on end.
+    #[test]
+    fn numbers_at_ticks_never_touch() {
+        let (long, short) = (Span { low: 0.0, high: 1100.0 }, Span { low: -200.0, high: 0.0 });
+        for (x, y, width, height) in
+            [(long, short, 371.0, 67.5), (short, long, 78.0, 430.0), (long, short, 120.0, 21.8), (long, long, 9.0, 9.0)]
+        {
+            let frame = Frame { left: 50.0, top: 10.0, width, height, x, y };
+            let rough = frame.y.step(6.0);
+            let step = frame.clear_step_x(rough);
+            let ticks = frame.x.ticks(step);
+            let half = |tick: f64| text_width(&number(tick, step), TICK_SIZE) / 2.0;
+            for pair in ticks.windows(2) {
+                let gap = frame.px(pair[1]) - half(pair[1]) - frame.px(pair[0]) - half(pair[0]);
+                assert!(gap >= 5.0, "{pair:?} in {width}: {gap}");
+            }
+            let step = frame.clear_step_y(rough);
+            let apart = frame.py(0.0) - frame.py(step);
+            assert!(apart >= TICK_SIZE, "{step} in {height}: {apart}");
+        }
     }
 }

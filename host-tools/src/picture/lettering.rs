@@ -12,16 +12,17 @@ use super::svg::escaped;
 
 pub use ttf_parser::FaceParsingError as FontError;
 
-/// Stands for characters that the font does not have.
+/// Stands for characters that no font here has.
 const REPLACEMENT: char = '·';
 const DEFAULT_SIZE: f32 = 12.0;
 /// What becomes part of the outline.
 const SET_HERE: [&str; 6] = ["x", "y", "text-anchor", "font-size", "font-weight", "font-family"];
 
-/// The embedded font, in two weights.
+/// The embedded font, in two weights, and one of symbols for names that have some.
 pub(super) struct Lettering {
     regular: Face<'static>,
     bold: Face<'static>,
+    symbols: Face<'static>,
 }
 
 impl Lettering {
@@ -29,6 +30,7 @@ impl Lettering {
         Ok(Self {
             regular: Face::parse(dejavu::sans_condensed::regular(), 0)?,
             bold: Face::parse(dejavu::sans_condensed::bold(), 0)?,
+            symbols: Face::parse(epaint_default_fonts::NOTO_EMOJI_REGULAR, 0)?,
         })
     }
 
@@ -53,18 +55,17 @@ impl Lettering {
         let weight = inherited(text, "font-weight").unwrap_or_default();
         let is_bold = weight == "bold" || weight.parse().is_ok_and(|weight: u16| weight >= 600);
         let face = if is_bold { &self.bold } else { &self.regular };
-        let line = Line::set(face, text.text().unwrap_or_default());
-        let scale = size / f32::from(face.units_per_em());
+        let line = Line::set([face, &self.symbols], text.text().unwrap_or_default());
         let before_anchor = match inherited(text, "text-anchor") {
             Some("middle") => 0.5,
             Some("end") => 1.0,
             _ => 0.0,
         };
-        let x = number("x") - line.width * scale * before_anchor;
-        let mut outline = Outline { data: String::new(), x, y: number("y"), scale };
-        let left = outline.x;
-        for (glyph, at) in line.glyphs {
-            outline.x = left + at * scale;
+        let x = number("x") - line.width * size * before_anchor;
+        let mut outline = Outline { data: String::new(), x, y: number("y"), scale: 0.0 };
+        for (face, glyph, at) in line.glyphs {
+            outline.x = x + at * size;
+            outline.scale = size / f32::from(face.units_per_em());
             face.outline_glyph(glyph, &mut outline);
         }
         if outline.data.is_empty() {
@@ -83,22 +84,27 @@ fn inherited<'a>(node: Node<'a, '_>, name: &str) -> Option<&'a str> {
     node.ancestors().find_map(|ancestor| ancestor.attribute(name))
 }
 
-/// Glyphs side by side, in units of the font.
-struct Line {
-    glyphs: Vec<(GlyphId, f32)>,
+/// Glyphs side by side, at size 1.
+struct Line<'a> {
+    glyphs: Vec<(&'a Face<'static>, GlyphId, f32)>,
     width: f32,
 }
 
-impl Line {
-    fn set(face: &Face<'_>, text: &str) -> Self {
+impl<'a> Line<'a> {
+    /// Each character from the first of the faces that has it.
+    fn set(faces: [&'a Face<'static>; 2], text: &str) -> Self {
+        let found = |character| faces.iter().find_map(|&face| Some((face, face.glyph_index(character)?)));
         let mut line = Self { glyphs: Vec::new(), width: 0.0 };
-        let mut last = None;
         for character in text.chars() {
-            let Some(glyph) = face.glyph_index(character).or_else(|| face.glyph_index(REPLACEMENT)) else { continue };
-            line.width += last.map_or(0.0, |last| kerning(face, last, glyph));
-            line.glyphs.push((glyph, line.width));
-            line.width += f32::from(face.glyph_hor_advance(glyph).unwrap_or(0));
-            last = Some(glyph);
+            let Some((face, glyph)) = found(character).or_else(|| found(REPLACEMENT)) else { continue };
+            let size = f32::from(face.units_per_em());
+            if let Some(&(before, last, _)) = line.glyphs.last()
+                && std::ptr::eq(before, face)
+            {
+                line.width += kerning(face, last, glyph) / size;
+            }
+            line.glyphs.push((face, glyph, line.width));
+            line.width += f32::from(face.glyph_hor_advance(glyph).unwrap_or(0)) / size;
         }
         line
     }
@@ -197,20 +203,24 @@ mod tests {
     #[test]
     fn letters_are_kerned() {
         let lettering = Lettering::embedded().unwrap();
-        let width = |text: &str| Line::set(&lettering.regular, text).width;
+        let width = |text: &str| Line::set([&lettering.regular, &lettering.symbols], text).width;
         assert!(width("AV") < width("A") + width("V"));
-        assert!((width("00") - 2.0 * width("0")).abs() < 1e-3, "figures stand in columns");
+        assert!((width("00") - 2.0 * width("0")).abs() < 1e-6, "figures stand in columns");
     }
 
     /// Of all that the pictures say nothing is missing in the font, and what is becomes a dot.
     #[test]
-    fn what_the_font_lacks_becomes_a_dot() {
+    fn symbols_have_shapes_and_what_no_font_has_becomes_a_dot() {
         let lettering = Lettering::embedded().unwrap();
         for character in "µ°±×−–≤≥→←↑↓…·äöüßé".chars() {
             assert!(lettering.regular.glyph_index(character).is_some(), "{character}");
             assert!(lettering.bold.glyph_index(character).is_some(), "{character}");
         }
-        assert_eq!(outlined("<text x=\"1\" y=\"2\">\u{1F9F2}</text>"), outlined("<text x=\"1\" y=\"2\">·</text>"));
+        let dot = outlined("<text x=\"1\" y=\"2\">·</text>");
+        assert_eq!(outlined("<text x=\"1\" y=\"2\">\u{10fffd}</text>"), dot);
+        for symbol in ["🛠", "🐢", "🙂"] {
+            assert_ne!(outlined(&format!("<text x=\"1\" y=\"2\">{symbol}</text>")), dot, "{symbol}");
+        }
     }
 
     #[test]

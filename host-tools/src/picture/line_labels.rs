@@ -5,8 +5,11 @@ use super::svg::{Attributes, Path, Px, Svg};
 
 /// Width of one character of a label, in px.
 const CHARACTER_WIDTH: f64 = 6.5;
-/// Room left of and right of a label, in px.
-const ROOM: f64 = 3.0;
+/// Room left of and right of a label, in px: less, and the line's end would be read as a minus, or hide one.
+const ROOM: f64 = 6.0;
+/// Around a label, against the colour and pattern of the ground.
+const HALO: [(&str, &dyn std::fmt::Display); 3] =
+    [("stroke", &"#ffffff"), ("stroke-width", &"2.6"), ("paint-order", &"stroke")];
 /// Two labels are at least this far apart, in px.
 const LABEL_DISTANCE: f64 = 40.0;
 /// A label stays this far from the marks on the map, in px.
@@ -50,7 +53,7 @@ impl LabelPlaces {
             degrees += 180.0;
         }
         let transform = format!("translate({} {}) rotate({})", Px(centre.0), Px(centre.1), Px(degrees));
-        svg.text(0.0, 3.6, &[("transform", &transform)], label);
+        svg.text(0.0, 3.6, &[("transform", &transform), HALO[0], HALO[1], HALO[2]], label);
     }
 
     /// Where along the line a label of this width lies straightest, and rather level than upright.

@@ -5,6 +5,7 @@
 
 pub mod contours;
 pub mod frame;
+pub mod heading;
 mod lettering;
 pub mod levels;
 pub mod line_labels;
@@ -12,6 +13,7 @@ pub mod marks;
 pub mod palette;
 mod png;
 pub mod svg;
+pub mod vision;
 
 pub use lettering::FontError;
 pub use png::{PictureError, png};

@@ -177,6 +177,20 @@ impl Path {
         }
     }
 
+    /// Adds a rectangle with sides along the axes, in fewer characters than its corners take.
+    pub fn add_rect(&mut self, left: f64, top: f64, right: f64, bottom: f64) {
+        let (left, top) = (tenths(left), tenths(top));
+        let (across, down) = (tenths(right).saturating_sub(left), tenths(bottom).saturating_sub(top));
+        self.data.push('M');
+        self.push_tenths(left);
+        self.push_tenths(top);
+        for (command, length) in [('h', across), ('v', down), ('h', across.saturating_neg())] {
+            self.data.push(command);
+            self.push_tenths(length);
+        }
+        self.data.push('Z');
+    }
+
     /// Writes tenths as a decimal in as few characters as the syntax of paths allows.
     fn push_tenths(&mut self, tenths: i32) {
         if tenths >= 0 && self.data.ends_with(|last: char| last.is_ascii_digit()) {
@@ -232,12 +246,15 @@ pub fn escaped(text: &str) -> String {
     safe
 }
 
-/// The first characters of a long text, with a mark where it was cut.
+/// The first and the last characters of a long text, with a mark where it was cut: names often differ at their ends.
 pub fn shortened(text: &str, longest: usize) -> String {
-    if text.chars().count() <= longest {
+    let count = text.chars().count();
+    if count <= longest {
         return text.to_owned();
     }
-    text.chars().take(longest.saturating_sub(1)).chain(['…']).collect()
+    let kept = longest.saturating_sub(1);
+    let last = kept / 2;
+    text.chars().take(kept - last).chain(['…']).chain(text.chars().skip(count - last)).collect()
 }
 
 #[cfg(test)]
@@ -260,13 +277,22 @@ mod tests {
     }
 
     #[test]
+    fn a_rectangle_takes_few_characters() {
+        let mut path = Path::default();
+        path.add_rect(1.0, 2.0, 4.5, 8.0);
+        assert_eq!(path.data, "M1 2h3.5v6h-3.5Z");
+    }
+
+    #[test]
     fn markup_and_control_characters_are_made_harmless() {
         assert_eq!(escaped("<a b='\"'>&\u{1b}\n"), "&lt;a b=&#39;&quot;&#39;&gt;&amp;\u{fffd} ");
     }
 
     #[test]
-    fn long_text_is_cut_at_a_character() {
-        assert_eq!(shortened("größer", 4), "grö…");
+    fn long_text_is_cut_in_the_middle() {
+        assert_eq!(shortened("größer", 4), "gr…r");
         assert_eq!(shortened("groß", 4), "groß");
+        assert_eq!(shortened("groß", 1), "…");
+        assert_eq!(shortened("left-of-two-lids.gcode", 14), "left-of….gcode");
     }
 }

@@ -29,7 +29,7 @@ const MOST_LABELS: usize = 81;
 const BELOW_LEVEL_UM: f64 = 0.25;
 /// Half the width of a reading, and some room.
 const LABEL_HALF: f64 = 22.0;
-const LINES: LineKind = LineKind { stroke_width: "0.9", shortest: 8.0 };
+const LINES: LineKind = LineKind { colour: INK, stroke_width: "0.9", shortest: 8.0 };
 const HALO: Attributes<'_> =
     &[("stroke", &"#ffffff"), ("stroke-width", &"3"), ("paint-order", &"stroke"), ("stroke-linejoin", &"round")];
 
@@ -80,7 +80,7 @@ pub fn map_svg<const STATIONS: usize, const SURFACE: usize>(
     let taken = marks.iter().flat_map(|(mark, _)| [*mark, label_at(*mark)]);
     let mut places = LabelPlaces::new(taken, (frame.left, frame.top), (frame.right(), frame.bottom()));
     svg.open("g", &[("font-size", &"10.5"), ("text-anchor", &"middle"), ("stroke-linejoin", &"round")]);
-    levels::draw(&mut svg, &field, &levels_um, &frame, &mut places, &LINES);
+    levels::draw(&mut svg, &field, &levels_um, &frame, &mut places, &LINES, |_| true);
     svg.close("g");
     frame.border(&mut svg);
     svg.open("g", &[("font-size", &"11"), ("font-weight", &"600"), ("text-anchor", &"middle")]);

@@ -21,9 +21,10 @@ pub fn documents() -> impl Strategy<Value = GridDocument> {
     let with_nodes = lattice
         .prop_flat_map(|lattice| (Just(lattice), proptest::collection::vec(-8191_i16..=8191, lattice.node_count())));
     let fade = proptest::option::of((-1_000_000..1_000_000, 100..1_000_000));
-    (with_nodes, any::<i32>(), fade, any::<Option<i16>>(), any::<Option<(i16, bool, bool)>>()).prop_filter_map(
+    let (survey, lowest) = (any::<Option<(i16, bool, bool)>>(), any::<Option<i32>>());
+    (with_nodes, any::<i32>(), fade, any::<Option<i16>>(), survey, lowest).prop_filter_map(
         "the far node is beyond 32 bits",
-        |((lattice, nodes_um), shift_um, fade, bed_temperature_c, survey)| {
+        |((lattice, nodes_um), shift_um, fade, bed_temperature_c, survey, lowest_machine_z_um)| {
             let fade =
                 fade.map(|(full_below_um, range_um)| Fade::new(full_below_um, full_below_um + range_um).unwrap());
             let grid = HeightGrid::new(lattice, &nodes_um).ok()?;
@@ -32,7 +33,7 @@ pub fn documents() -> impl Strategy<Value = GridDocument> {
                 closure_accepted,
                 surface: if refined { Surface::Refined } else { Surface::Bilinear },
             });
-            Some(GridDocument { grid, shift_um, fade, bed_temperature_c, survey })
+            Some(GridDocument { grid, shift_um, fade, bed_temperature_c, survey, lowest_machine_z_um })
         },
     )
 }

@@ -17,7 +17,7 @@ use gapkeeper_sim::verify::{Gate, Outcome, verify, verify_trace};
 ///
 /// With --trace it is not our core that is judged but a controller of your own: a CSV file with the columns job_line,
 /// x_mm, y_mm, z_mm and e_mm (or _um, _nm; e may be left out), one row for the end of each piece that it went. E is all
-/// that was fed since the start of the job. What departs is said, first and worst, and what would explain it.
+/// that was fed since the start of the job. It reports the first and the worst deviation and likely causes.
 #[derive(Args)]
 #[command(after_help = "Example: gapsim verify gate.toml --junit verdict.xml\n  \
     gapsim verify gate.toml --trace trace.csv --case refined\n\n\

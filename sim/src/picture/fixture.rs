@@ -124,6 +124,8 @@ fn run_outcome(run: Run, path: &[(f64, f64)]) -> RunOutcome {
         rms_um: (places.iter().map(|place| place.gap_error_um.powi(2)).sum::<f64>() / count).sqrt(),
         p95_abs_um: places[places.len() / 20].gap_error_um.abs(),
         worst: places[0],
+        nearest: places.iter().copied().reduce(|a, b| if b.gap_error_um < a.gap_error_um { b } else { a }).unwrap(),
+        farthest: places.iter().copied().reduce(|a, b| if b.gap_error_um > a.gap_error_um { b } else { a }).unwrap(),
     };
     let mut worst_places: Vec<Place> = Vec::new();
     for place in places {
@@ -145,6 +147,7 @@ fn run_outcome(run: Run, path: &[(f64, f64)]) -> RunOutcome {
         pieces_above_z_rate_limit: 0,
         refused_moves: 0,
         first_refused_line: None,
+        deepest_contact: None,
         travel_contacts: 0,
         deepest_travel_contact: None,
     }
@@ -179,6 +182,7 @@ pub(crate) fn outcome() -> Outcome {
         grid_size: [3, 3],
         refined_size: [9, 9],
         tolerance_um: TOLERANCE_UM,
+        measure: Measure { tolerance_um: TOLERANCE_UM, lays: true },
         first_layer_heights: FirstLayerHeights::default(),
         fade_um: Some([1_000, 8_000]),
         z_rate_limit_mm_s: 5.0,
@@ -205,7 +209,15 @@ pub(crate) fn outcome() -> Outcome {
                 .collect(),
         },
         profile: profile(&path, STRETCH_MM),
+        lines: JobLines::default(),
         layers: layers(),
+        verdict: Verdict {
+            headline: "All of the first layer lies well: print.".to_owned(),
+            actions: vec![Action {
+                text: "Measure 3 × 3 stations, refine, print.".to_owned(),
+                share_percent: Some(99.2),
+            }],
+        },
         faults: Vec::new(),
         warnings: vec!["4 words that nobody here knows were passed through".to_owned()],
     }

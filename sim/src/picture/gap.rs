@@ -12,9 +12,9 @@ use crate::outcome::{Outcome, ProfileStretch, Range, Run};
 const WIDTH: f64 = 1240.0;
 const LEFT: f64 = 78.0;
 const RIGHT: f64 = 24.0;
-const CLOSE_UP_TOP: f64 = 122.0;
+const CLOSE_UP_TOP: f64 = 148.0;
 const CLOSE_UP_HEIGHT: f64 = 250.0;
-const LANES_TOP: f64 = 470.0;
+const LANES_TOP: f64 = 496.0;
 const LANE_HEIGHT: f64 = 112.0;
 const LANE_PITCH: f64 = LANE_HEIGHT + 32.0;
 /// Length of the close-up in widths of the bed: so short that the path's way to and fro shows as single waves.
@@ -22,27 +22,20 @@ const CLOSE_UP_BED_WIDTHS: f64 = 7.0;
 /// However long the stretches are, the close-up has at least so many.
 const CLOSE_UP_LEAST_STRETCHES: usize = 24;
 
+/// What the picture shows.
+pub(crate) const SHOWS: &str = "Nozzle and bed along the first layer’s path";
+
 /// Nozzle and bed along the first layer's path.
 ///
 /// The whole path goes to and fro over the bed too often for heights to be read, so heights are shown in a close-up
 /// around the uncorrected job's worst place, and the whole path as gap error, one lane for each run on one scale.
-pub fn gap_svg(outcome: &Outcome) -> String {
+pub fn gap_svg(outcome: &Outcome, title: &str) -> String {
     let bottom = LANES_TOP + 2.0 * LANE_PITCH + LANE_HEIGHT;
     let shares: Vec<_> =
         Run::ALL.iter().map(|run| format!("{}: {}", run.label(), words::share_good(outcome, *run))).collect();
-    let mut svg = Svg::new(
-        WIDTH,
-        bottom + 52.0,
-        "Nozzle height along the first layer’s path, against the bed’s height",
-        &format!("{}.", shares.join("; ")),
-    );
-    svg.text(
-        LEFT,
-        34.0,
-        &[("font-size", &"20"), ("font-weight", &"600")],
-        "Nozzle height along the first layer’s path, against the bed’s height",
-    );
-    svg.text(LEFT, 55.0, &[("fill", &INK_SOFT)], &words::origin(outcome));
+    let (name, heading) = words::head(outcome, title, SHOWS, WIDTH - LEFT - RIGHT);
+    let mut svg = Svg::new(WIDTH, bottom + 52.0, name, &format!("{}.", shares.join("; ")));
+    heading.draw(&mut svg, LEFT);
 
     let (Some(first), Some(last)) = (outcome.profile.first(), outcome.profile.last()) else {
         svg.text(LEFT, CLOSE_UP_TOP, &[], "The job’s first layer lays nothing down.");
@@ -295,7 +288,7 @@ fn draw_lanes(svg: &mut Svg, outcome: &Outcome, x: Span, shown: Indices<usize>, 
             frame.left + 6.0,
             frame.py(outcome.tolerance_um) - 4.0,
             label,
-            &format!("sticks within {}", words::tolerance(outcome)),
+            &format!("good within {}", words::tolerance(outcome)),
         );
         if shown.len() < outcome.profile.len() {
             let (from, to) = (outcome.profile[shown.start].start_mm, outcome.profile[shown.end - 1].end_mm);
@@ -307,7 +300,7 @@ fn draw_lanes(svg: &mut Svg, outcome: &Outcome, x: Span, shown: Indices<usize>, 
         WIDTH - RIGHT,
         last_lane + 33.0,
         &[("fill", &INK_SOFT), ("text-anchor", &"end")],
-        "positive: too far from the bed; negative: too near",
+        "positive: too far from the bed; negative: too close",
     );
 }
 

@@ -9,16 +9,18 @@ use crate::outcome::{LayerRun, Outcome, Run};
 const WIDTH: f64 = 1240.0;
 const LEFT: f64 = 78.0;
 const RIGHT: f64 = 24.0;
-const TOP: f64 = 136.0;
+const TOP: f64 = 178.0;
 const HEIGHT: f64 = 280.0;
 const BETWEEN: f64 = 22.0;
 
+/// What the picture shows.
+pub(crate) const SHOWS: &str = "Shape of the top by layer";
+
 /// Shape of the top of every layer, one panel for each run on one scale: lowest to highest as a band, the mean as a line.
-pub fn layers_svg(outcome: &Outcome) -> String {
-    let title = "Shape of the top by layer";
-    let mut svg = Svg::new(WIDTH, TOP + HEIGHT + 82.0, title, &description(outcome));
-    svg.text(LEFT, 34.0, &[("font-size", &"20"), ("font-weight", &"600")], title);
-    svg.text(LEFT, 55.0, &[("fill", &INK_SOFT)], &words::origin(outcome));
+pub fn layers_svg(outcome: &Outcome, title: &str) -> String {
+    let (name, heading) = words::head(outcome, title, SHOWS, WIDTH - LEFT - RIGHT);
+    let mut svg = Svg::new(WIDTH, TOP + HEIGHT + 82.0, name, &description(outcome));
+    heading.draw(&mut svg, LEFT);
     if outcome.layers.is_empty() {
         svg.text(LEFT, TOP, &[], "The job lays nothing down, so it has no layers.");
         return svg.finish();

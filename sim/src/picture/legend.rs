@@ -3,48 +3,47 @@
 pub(crate) use gapkeeper_host_tools::picture::marks::station;
 
 use super::bands::Bands;
+use super::class_style::{GHOST_FILL, swatch};
 use super::contours::Xy;
 use super::frame::Frame;
 use super::levels::level_label;
 use super::palette::{INK, INK_SOFT, WORST};
-use super::svg::{Attributes, Path, Svg, shortened};
+use super::svg::{Attributes, Path, Px, Svg, shortened};
+use crate::outcome::Class;
 
 /// How the outline of the first layer is drawn.
 pub(crate) const OUTLINE: [(&str, &dyn std::fmt::Display); 4] =
     [("fill", &"none"), ("stroke", &"#2f4f6f"), ("stroke-width", &"1.6"), ("stroke-dasharray", &"10 3 2 3")];
 
-/// A screw: the slotted head.
+/// A screw: a bolt's head with six sides.
 pub(crate) fn screw(svg: &mut Svg, (x, y): Xy) {
-    svg.element(
-        "circle",
-        &[
-            ("cx", &super::svg::Px(x)),
-            ("cy", &super::svg::Px(y)),
-            ("r", &"5.5"),
-            ("fill", &"#ffffff"),
-            ("stroke", &INK),
-            ("stroke-width", &"1.4"),
-        ],
-    );
-    svg.line((x - 3.9, y + 3.9), (x + 3.9, y - 3.9), &[("stroke", &INK), ("stroke-width", &"2")]);
+    let corner = |index: u32| (f64::from(index) * std::f64::consts::FRAC_PI_3).sin_cos();
+    let mut head = Path::default();
+    head.add((0..6).map(corner).map(|(sine, cosine)| (x + 6.0 * cosine, y + 6.0 * sine)), true);
+    svg.path(&head, &[("fill", &"#ffffff"), ("stroke", &INK), ("stroke-width", &"1.4")]);
+    svg.element("circle", &[("cx", &Px(x)), ("cy", &Px(y)), ("r", &"1.8"), ("fill", &INK)]);
 }
 
 /// A worst place: a triangle that stands on its tip.
 pub(crate) fn worst(svg: &mut Svg, (x, y): Xy) {
     let mut path = Path::default();
-    path.add([(x - 6.5, y - 6.0), (x + 6.5, y - 6.0), (x, y + 5.5)], true);
+    path.add([(x - 6.5, y - 11.0), (x + 6.5, y - 11.0), (x, y)], true);
     svg.path(&path, &[("fill", &WORST), ("stroke", &"#ffffff"), ("stroke-width", &"1.5")]);
+}
+
+/// Where the words of a mark begin or end: beside it and above it, so that lines through the mark leave them free.
+pub(crate) fn words_beside(frame: &Frame, (x, y): Xy) -> (&'static str, Xy) {
+    let base = if y - frame.top > 26.0 { y - 7.0 } else { y + 17.0 };
+    if x <= frame.left + frame.width / 2.0 { ("start", (x + 11.0, base)) } else { ("end", (x - 11.0, base)) }
 }
 
 /// The mark of a worst place of the bed, with a few words beside it.
 pub(crate) fn worst_place(svg: &mut Svg, frame: &Frame, (x_mm, y_mm): Xy, words: &str) {
-    let (x, y) = frame.point(x_mm, y_mm);
-    worst(svg, (x, y));
-    let (anchor, shift) = if x <= frame.left + frame.width / 2.0 { ("start", 10.0) } else { ("end", -10.0) };
-    // Inside the frame even when the mark sits on its upper or lower border.
-    let base = (y + 4.0).clamp(frame.top + 12.0, frame.bottom() - 5.0);
+    let mark = frame.point(x_mm, y_mm);
+    worst(svg, mark);
+    let (anchor, (x, base)) = words_beside(frame, mark);
     svg.text(
-        x + shift,
+        x,
         base,
         &[
             ("text-anchor", &anchor),
@@ -59,36 +58,44 @@ pub(crate) fn worst_place(svg: &mut Svg, frame: &Frame, (x_mm, y_mm): Xy, words:
     );
 }
 
-/// The bands side by side, their edges numbered.
-pub(crate) fn colour_bar(svg: &mut Svg, left: f64, top: f64, width: f64, bands: &Bands) {
-    let count = bands.edges_um.len() + 1;
-    let band_width = width / count as f64;
-    let middle = left + width / 2.0;
+/// What the numbers at the classes' edges are.
+pub(crate) const GAP_ERROR: &str = "gap error, µm (gap less the height that the job asked for)";
+
+/// The classes side by side, their edges numbered.
+pub(crate) fn class_bar(svg: &mut Svg, (left, top): Xy, width: f64, bands: &Bands, unit: &str) {
+    let labels: Vec<String> = bands.edges_um.iter().map(|edge| level_label(*edge)).collect();
+    class_fields(svg, (left, top), width, &bands.classes, &labels, unit);
+}
+
+/// Fields for some classes with what stands at the edges between them.
+pub(crate) fn class_fields(
+    svg: &mut Svg,
+    (left, top): Xy,
+    width: f64,
+    classes: &[Class],
+    edges: &[String],
+    unit: &str,
+) {
+    let each = width / classes.len() as f64;
+    for (index, class) in classes.iter().enumerate() {
+        let field_left = left + each * index as f64;
+        swatch(svg, [field_left, top, each, 18.0], *class);
+        svg.text(field_left + each / 2.0, top - 7.0, &[("text-anchor", &"middle")], class.label());
+    }
     let small: Attributes<'_> = &[("font-size", &"11"), ("fill", &INK_SOFT), ("text-anchor", &"middle")];
-    svg.text(left, top - 7.0, &[], "nozzle too near");
-    svg.text(middle, top - 7.0, &[("text-anchor", &"middle")], "sticks");
-    svg.text(left + width, top - 7.0, &[("text-anchor", &"end")], "nozzle too far");
-    for index in 0..count {
-        svg.rect(left + band_width * index as f64, top, band_width, 16.0, &[("fill", &bands.colour(index))]);
+    for (index, edge) in edges.iter().enumerate() {
+        let x = left + each * (index + 1) as f64;
+        svg.line((x, top), (x, top + 22.0), &[("stroke", &INK), ("stroke-width", &"0.8")]);
+        svg.text(x, top + 34.0, small, edge);
     }
-    svg.rect(left, top, width, 16.0, &[("fill", &"none"), ("stroke", &INK)]);
-    for (index, edge) in bands.edges_um.iter().enumerate() {
-        let x = left + band_width * (index + 1) as f64;
-        svg.line((x, top), (x, top + 20.0), &[("stroke", &INK), ("stroke-width", &"0.8")]);
-        svg.text(x, top + 32.0, small, &level_label(*edge));
-    }
-    svg.text(middle, top + 50.0, small, "gap error, µm (gap less the height that the job asked for)");
+    svg.text(left + width / 2.0, top + 52.0, small, unit);
 }
 
 /// The marks with their meaning, so many in a column.
 pub(crate) fn marks(svg: &mut Svg, left: f64, top: f64, per_column: usize) {
     type Draw = fn(&mut Svg, Xy);
     let entries: [(Draw, &str); 6] = [
-        (|svg, (x, y)| solid(svg, (x, y)), "contour line, zero or too far, µm"),
-        (
-            |svg, (x, y)| svg.line((x - 13.0, y), (x + 13.0, y), &[("stroke", &INK), ("stroke-dasharray", &"5 3")]),
-            "contour line, too near, µm",
-        ),
+        (|svg, (x, y)| svg.line((x - 13.0, y), (x + 13.0, y), &[("stroke", &INK)]), "contour line with its error, µm"),
         (
             |svg, (x, y)| {
                 let mut path = Path::default();
@@ -97,9 +104,10 @@ pub(crate) fn marks(svg: &mut Svg, left: f64, top: f64, per_column: usize) {
             },
             "outline of the first layer",
         ),
+        (|svg, (x, y)| svg.rect(x - 13.0, y - 7.0, 26.0, 13.0, &[("fill", &GHOST_FILL)]), "nothing is printed"),
         (station, "station"),
         (screw, "screw below the bed"),
-        (worst, "worst place of the first layer"),
+        (|svg, (x, y)| worst(svg, (x, y + 5.0)), "worst place of the first layer"),
     ];
     for (index, (draw, meaning)) in entries.into_iter().enumerate() {
         let (column, row) = (index / per_column, index % per_column);
@@ -107,8 +115,4 @@ pub(crate) fn marks(svg: &mut Svg, left: f64, top: f64, per_column: usize) {
         draw(svg, (x, y));
         svg.text(x + 22.0, y + 4.0, &[], meaning);
     }
-}
-
-fn solid(svg: &mut Svg, (x, y): Xy) {
-    svg.line((x - 13.0, y), (x + 13.0, y), &[("stroke", &INK)]);
 }

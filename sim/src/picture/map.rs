@@ -1,97 +1,110 @@
-//! The map: gap error over the bed as a surveyor would draw it, contour lines with their heights.
+//! The map: gap error over the bed, coloured by class where something is printed, with contour lines and their heights.
 
 use super::bands::Bands;
+use super::class_style::{GHOST_FILL, GHOST_LINE, class_style, draw_patterns};
 use super::contours::{self, Rings, Xy};
-use super::frame::{Frame, number, signed};
+use super::field_view::FieldView;
+use super::frame::{Frame, Span, number, signed};
 use super::legend;
 use super::levels::{self, LineKind};
 use super::line_labels::LabelPlaces;
-use super::palette::INK_SOFT;
+use super::palette::INK;
+use super::panels::{LEFT, WIDTH, panels};
 use super::svg::{Path, Svg};
 use super::words;
 use crate::outcome::{Field, Outcome, Place, Run};
 
 /// White around text and marks, so that they stay legible on any band.
 const HALO: &str = "#ffffff";
-
-const WIDTH: f64 = 1240.0;
-const LEFT: f64 = 66.0;
-const RIGHT: f64 = 18.0;
-const TOP: f64 = 114.0;
-const BETWEEN: f64 = 24.0;
 /// Room below the panels for axis and legend.
-const BELOW: f64 = 130.0;
+const BELOW: f64 = 150.0;
+/// Px between the lines of a pattern.
+const SPACING: f64 = 7.0;
+
+/// What the picture shows.
+pub(crate) const SHOWS: &str = "Gap error over the bed, first layer";
 
 /// Contour maps of the gap error over the bed at the first layer's height: the three runs side by side.
 ///
-/// Both axes have one scale, Y points up, and the bands are the same in all three.
-pub fn map_svg(outcome: &Outcome) -> String {
-    let panel_width = (WIDTH - LEFT - RIGHT - 2.0 * BETWEEN) / 3.0;
-    let first = bed_frame(outcome, LEFT, TOP, panel_width, 430.0);
-    let height = first.bottom() + BELOW;
-    let mut svg = Svg::new(WIDTH, height, "Gap error over the bed, first layer", &description(outcome));
-    svg.text(LEFT, 34.0, &[("font-size", &"20"), ("font-weight", &"600")], "Gap error over the bed, first layer");
-    svg.text(LEFT, 55.0, &[("fill", &INK_SOFT)], &words::origin(outcome));
-
+/// Both axes have one scale, Y points up, and the classes are the same in all three.
+pub fn map_svg(outcome: &Outcome, title: &str) -> String {
+    let (name, heading) = words::head(outcome, title, SHOWS, WIDTH - LEFT - 18.0);
+    let bed = &outcome.surfaces.bed;
+    let panels = panels(contours::span_x(bed), contours::span_y(bed), heading.bottom() + 8.0);
+    let mut svg = Svg::new(WIDTH, panels.bottom() + BELOW, name, &description(outcome));
+    heading.draw(&mut svg, LEFT);
     let bands = bands(outcome);
-    for (index, run) in Run::ALL.into_iter().enumerate() {
-        // Panels keep their columns even when the bed is narrow.
-        let frame = Frame { left: LEFT + (panel_width + BETWEEN) * index as f64, ..first };
-        svg.text(frame.left, TOP - 28.0, &[("font-size", &"15"), ("font-weight", &"600")], run.label());
-        svg.text(frame.left, TOP - 11.0, &[("fill", &INK_SOFT)], &words::share_good(outcome, run));
-        surface(&mut svg, outcome, run, &bands, &frame);
-        let step = frame.y.step(6.0);
-        frame.axis_x(&mut svg, step, "X, mm");
-        if index == 0 {
-            frame.axis_y(&mut svg, step, "Y, mm", number);
-        } else {
-            frame.ticks_y(&mut svg, step);
-        }
+    for run in Run::ALL {
+        panels.caption(&mut svg, run, &words::share_good(outcome, run));
+        surface(&mut svg, outcome, run, &bands, &panels.frames[run as usize]);
+        panels.axes(&mut svg, run);
     }
-    let legend_top = first.bottom() + 62.0;
-    legend::colour_bar(&mut svg, LEFT, legend_top, 560.0, &bands);
-    legend::marks(&mut svg, LEFT + 640.0, legend_top, 3);
+    let legend_top = panels.bottom() + 76.0;
+    legend::class_bar(&mut svg, (LEFT, legend_top), 560.0, &bands, legend::GAP_ERROR);
+    legend::marks(&mut svg, LEFT + 640.0, legend_top - 12.0, 3);
     svg.finish()
 }
 
-/// The map that the page explores: one large panel, all runs on top of each other, the first one shown.
+/// The map that the page explores: one large panel, all runs on top of each other, the one in use shown.
 ///
 /// The group of a run carries `data-run`; the frame tells where the bed lies in the picture.
 pub(crate) fn explorer_svg(outcome: &Outcome) -> (String, Frame) {
-    let frame = bed_frame(outcome, 58.0, 12.0, 570.0, 600.0);
+    let frame = bed_frame(outcome, (58.0, 12.0), 570.0, 600.0);
     let mut svg = Svg::without_tooltip(
         640.0,
-        frame.bottom() + 196.0,
+        frame.bottom() + 210.0,
         "Map of the gap error for the run that is chosen",
         &description(outcome),
     );
     let bands = bands(outcome);
     for run in Run::ALL {
-        let display = if run == Run::Uncorrected { "inline" } else { "none" };
+        let display = if run == opened(outcome) { "inline" } else { "none" };
         svg.open("g", &[("data-run", &(run as usize)), ("display", &display)]);
         surface(&mut svg, outcome, run, &bands, &frame);
         svg.close("g");
     }
-    let step = frame.y.step(8.0);
+    let step = frame.y.step(8.0).max(frame.x.step(8.0));
     frame.axis_x(&mut svg, step, "X, mm");
     frame.axis_y(&mut svg, step, "Y, mm", number);
-    legend::colour_bar(&mut svg, frame.left, frame.bottom() + 60.0, 560.0, &bands);
-    legend::marks(&mut svg, frame.left, frame.bottom() + 130.0, 3);
+    legend::class_bar(&mut svg, (frame.left, frame.bottom() + 74.0), 560.0, &bands, legend::GAP_ERROR);
+    legend::marks(&mut svg, frame.left, frame.bottom() + 150.0, 3);
     (svg.finish(), frame)
 }
 
+/// The run that a page opens on: the one that would be used.
+pub(crate) fn opened(outcome: &Outcome) -> Run {
+    outcome.runs.iter().find(|run| run.in_use).map_or(Run::Refined, |run| run.run)
+}
+
+/// A map of one run without axes and words, as large as fits into a rectangle.
+pub(super) fn small_map(svg: &mut Svg, outcome: &Outcome, run: Run, left_top: Xy, widest: f64, highest: f64) -> Frame {
+    let fits = bed_frame(outcome, left_top, widest, highest);
+    let frame =
+        Frame { left: fits.left + (widest - fits.width) / 2.0, top: fits.top + (highest - fits.height) / 2.0, ..fits };
+    let bands = bands(outcome);
+    areas(svg, outcome, &outcome.surfaces.gap_error(run), &bands, &frame);
+    draw_outline(svg, &printed_outline(outcome, &frame));
+    frame.border(svg);
+    frame
+}
+
 /// The largest frame for the bed inside a rectangle, with the same scale on both axes.
-fn bed_frame(outcome: &Outcome, left: f64, top: f64, widest: f64, highest: f64) -> Frame {
+fn bed_frame(outcome: &Outcome, (left, top): Xy, widest: f64, highest: f64) -> Frame {
     let (x, y) = (contours::span_x(&outcome.surfaces.bed), contours::span_y(&outcome.surfaces.bed));
     let (width_mm, height_mm) = (x.high - x.low, y.high - y.low);
     let px_per_mm = (widest / width_mm).min(highest / height_mm);
     Frame { left, top, width: width_mm * px_per_mm, height: height_mm * px_per_mm, x, y }
 }
 
+/// Lines reach as far as the errors of what is printed: what no line lies on has no say in the scale.
 fn bands(outcome: &Outcome) -> Bands {
-    let errors = Run::ALL.iter().flat_map(|run| outcome.surfaces.gap_error(*run).values_um);
-    let largest_um = errors.map(f64::abs).filter(|error| error.is_finite()).fold(0.0, f64::max);
-    Bands::new(outcome.tolerance_um, largest_um)
+    let surfaces = &outcome.surfaces;
+    let printed = |run: &Run| {
+        let errors = surfaces.gap_error(*run).values_um.into_iter().zip(&surfaces.printed);
+        errors.filter(|(_, printed)| **printed).map(|(error, _)| error).collect::<Vec<_>>()
+    };
+    let errors_um = Span::of(Run::ALL.iter().flat_map(printed));
+    Bands::new(outcome.tolerance_um, outcome.measure.lays.then_some(surfaces.first_layer_um), errors_um)
 }
 
 fn description(outcome: &Outcome) -> String {
@@ -103,7 +116,7 @@ fn description(outcome: &Outcome) -> String {
 /// Bands, lines, marks and border of one run.
 fn surface(svg: &mut Svg, outcome: &Outcome, run: Run, bands: &Bands, frame: &Frame) {
     let field = outcome.surfaces.gap_error(run);
-    levels::fill(svg, &contours::rings(&field, &bands.edges_um), |band| bands.colour(band), frame);
+    areas(svg, outcome, &field, bands, frame);
 
     let worst = outcome.runs.get(run as usize).and_then(|found| found.first_layer.errors).map(|errors| errors.worst);
     let marks = outcome.stations.iter().chain(&outcome.screws).map(|point| frame.point(point.x_mm, point.y_mm));
@@ -114,7 +127,13 @@ fn surface(svg: &mut Svg, outcome: &Outcome, run: Run, bands: &Bands, frame: &Fr
         (frame.left, frame.top),
         (frame.right(), frame.bottom()),
     );
-    draw_lines(svg, &field, bands, frame, &mut places);
+    let view = FieldView { field: &field, frame };
+    let is_printed = |point: Xy| outcome.surfaces.printed.get(view.nearest(point)) == Some(&true);
+    levels::draw_bare(svg, &field, &bands.edges_um, frame, &GHOST_LINES, |point| !is_printed(point));
+    svg.open("g", &[("font-size", &"10.5"), ("text-anchor", &"middle")]);
+    levels::draw(svg, &field, &bands.edges_um, frame, &mut places, &EDGE_LINES, is_printed);
+    levels::draw(svg, &field, &bands.lines_um, frame, &mut places, &INNER_LINES, is_printed);
+    svg.close("g");
     draw_outline(svg, &outline);
 
     for screw in &outcome.screws {
@@ -125,21 +144,36 @@ fn surface(svg: &mut Svg, outcome: &Outcome, run: Run, bands: &Bands, frame: &Fr
     }
     frame.border(svg);
     if let Some(place) = worst {
-        draw_worst(svg, &place, frame);
+        let words = format!("worst {} µm", signed(place.gap_error_um, 1.0));
+        legend::worst_place(svg, frame, (place.x_mm, place.y_mm), &words);
     }
 }
 
-fn draw_lines(svg: &mut Svg, field: &Field, bands: &Bands, frame: &Frame, places: &mut LabelPlaces) {
-    svg.open("g", &[("font-size", &"10.5"), ("text-anchor", &"middle"), ("stroke-linejoin", &"round")]);
-    levels::draw(svg, field, &bands.edges_um, frame, places, &EDGE_LINES);
-    levels::draw(svg, field, &bands.inner_lines_um, frame, places, &INNER_LINES);
-    svg.close("g");
-}
+/// At the edges of classes: the fill tells of islands too small for a line.
+const EDGE_LINES: LineKind = LineKind { colour: INK, stroke_width: "1.1", shortest: 12.0 };
+/// Within a class: a line too short to bear its height says nothing, and a rough bed has thousands.
+const INNER_LINES: LineKind = LineKind { colour: INK, stroke_width: "0.5", shortest: 60.0 };
+/// Where nothing is printed.
+const GHOST_LINES: LineKind = LineKind { colour: GHOST_LINE, stroke_width: "0.9", shortest: 24.0 };
 
-/// At the edges of bands: the fill tells of islands too small for a line.
-const EDGE_LINES: LineKind = LineKind { stroke_width: "0.9", shortest: 8.0 };
-/// Within a band: a line too short to bear its height says nothing, and a rough bed has thousands.
-const INNER_LINES: LineKind = LineKind { stroke_width: "0.5", shortest: 60.0 };
+/// Colours and patterns of the classes where something is printed; the rest of the bed is plain.
+fn areas(svg: &mut Svg, outcome: &Outcome, field: &Field, bands: &Bands, frame: &Frame) {
+    let colour = |band: usize| class_style(bands.classes[band]).fill.to_owned();
+    levels::fill(svg, &contours::rings(field, &bands.edges_um), colour, frame);
+    let view = FieldView { field, frame };
+    // What reaches out of the outline is hidden by the ghost.
+    let printed = &outcome.surfaces.printed;
+    draw_patterns(svg, [frame.left, frame.top, frame.width, frame.height], SPACING, |x, y| {
+        view.touches(printed, (x, y)).then(|| bands.class(view.value((x, y))))
+    });
+    let mut ghost = Path::default();
+    let (left, top, right, bottom) = (frame.left, frame.top, frame.right(), frame.bottom());
+    ghost.add([(left, top), (right, top), (right, bottom), (left, bottom)], true);
+    for ring in printed_outline(outcome, frame) {
+        ghost.add(ring, true);
+    }
+    svg.path(&ghost, &[("fill", &GHOST_FILL), ("fill-rule", &"evenodd")]);
+}
 
 /// Around what the first layer printed, in px.
 fn printed_outline(outcome: &Outcome, frame: &Frame) -> Vec<Vec<Xy>> {
@@ -160,12 +194,8 @@ fn draw_outline(svg: &mut Svg, outline: &[Vec<Xy>]) {
 
 /// Where the mark of the worst place and its words are.
 fn worst_marks(place: &Place, frame: &Frame) -> [Xy; 3] {
-    let (x, y) = frame.point(place.x_mm, place.y_mm);
-    let side = if x > frame.left + frame.width / 2.0 { -1.0 } else { 1.0 };
-    [(x, y), (x + side * 30.0, y), (x + side * 60.0, y)]
-}
-
-fn draw_worst(svg: &mut Svg, place: &Place, frame: &Frame) {
-    let words = format!("worst {} µm", signed(place.gap_error_um, 1.0));
-    legend::worst_place(svg, frame, (place.x_mm, place.y_mm), &words);
+    let mark = frame.point(place.x_mm, place.y_mm);
+    let (anchor, (x, y)) = legend::words_beside(frame, mark);
+    let side = if anchor == "end" { -1.0 } else { 1.0 };
+    [mark, (x + side * 20.0, y - 4.0), (x + side * 60.0, y - 4.0)]
 }

@@ -1,10 +1,13 @@
 //! Pictures of an outcome: the surveyor's map, the path unrolled, and the layers.
 //!
-//! Each function gives one complete SVG. They hold neither ids nor style sheets, so several can stand in one page;
+//! Each function gives one complete SVG; its title says what came out, or what to do. They hold neither ids nor style sheets, so several can stand in one page;
 //! [`png`] turns any of them into a bitmap. Colour never carries a meaning alone: lines differ by dashes, heights are
 //! printed on contour lines, and marks differ by shape.
 
 mod bands;
+mod card;
+mod class_style;
+mod field_view;
 #[cfg(test)]
 pub(crate) mod fixture;
 mod gap;
@@ -12,18 +15,32 @@ mod layers;
 mod legend;
 mod map;
 pub(crate) mod palette;
+mod panels;
+mod section;
 mod squeeze;
 pub(crate) mod words;
 
+pub use card::{card_svg, phone_card_svg};
 pub use gap::gap_svg;
 pub use gapkeeper_host_tools::picture::{PictureError, png};
 pub use layers::layers_svg;
 pub use map::map_svg;
+pub use section::section_svg;
 pub use squeeze::squeeze_svg;
+pub use words::title;
 
-use gapkeeper_host_tools::picture::{contours, levels, line_labels};
+/// What the pictures show, in words.
+pub(crate) mod shows {
+    pub(crate) use super::gap::SHOWS as GAP_SHOWS;
+    pub(crate) use super::layers::SHOWS as LAYERS_SHOWS;
+    pub(crate) use super::map::SHOWS as MAP_SHOWS;
+    pub(crate) use super::section::SHOWS as SECTION_SHOWS;
+    pub(crate) use super::squeeze::SHOWS as SQUEEZE_SHOWS;
+}
+
+use gapkeeper_host_tools::picture::{contours, heading, levels, line_labels};
 pub(crate) use gapkeeper_host_tools::picture::{frame, svg};
-pub(crate) use map::explorer_svg;
+pub(crate) use map::{explorer_svg, opened};
 
 #[cfg(test)]
 mod tests {
@@ -33,8 +50,16 @@ mod tests {
     use crate::outcome::{Field, Outcome, Point, Surfaces};
 
     type Draw = fn(&Outcome) -> String;
-    const ALL: [(&str, Draw); 4] =
-        [("map", map_svg), ("gap", gap_svg), ("layers", layers_svg), ("explorer", |outcome| explorer_svg(outcome).0)];
+    const TITLE: &str = "All of it will stick: refine & print";
+    const ALL: [(&str, Draw); 7] = [
+        ("map", |outcome| map_svg(outcome, TITLE)),
+        ("gap", |outcome| gap_svg(outcome, TITLE)),
+        ("layers", |outcome| layers_svg(outcome, TITLE)),
+        ("section", |outcome| section_svg(outcome, TITLE)),
+        ("card", |outcome| card_svg(outcome, TITLE)),
+        ("phone_card", |outcome| phone_card_svg(outcome, TITLE)),
+        ("explorer", |outcome| explorer_svg(outcome).0),
+    ];
 
     fn assert_well_formed(name: &str, svg: &str) {
         assert!(!svg.contains("NaN") && !svg.contains("inf\""), "{name}");
@@ -79,14 +104,13 @@ mod tests {
     fn units_are_said() {
         let outcome = fixture::outcome();
         for text in ["gap error, µm", "X, mm", "Y, mm", "of the first layer good", "worst "] {
-            assert!(map_svg(&outcome).contains(text), "{text}");
+            assert!(map_svg(&outcome, TITLE).contains(text), "{text}");
         }
-        for text in ["height above machine zero, µm", "gap error, µm", "printed length, m<", "sticks within ±40 µm"]
-        {
-            assert!(gap_svg(&outcome).contains(text), "{text}");
+        for text in ["height above machine zero, µm", "gap error, µm", "printed length, m<", "good within ±40 µm"] {
+            assert!(gap_svg(&outcome, TITLE).contains(text), "{text}");
         }
         for text in ["layer height z, mm", "above the layer’s plane, µm", "full below 1 mm", "zero above 8 mm"] {
-            assert!(layers_svg(&outcome).contains(text), "{text}");
+            assert!(layers_svg(&outcome, TITLE).contains(text), "{text}");
         }
     }
 
@@ -114,7 +138,7 @@ mod tests {
             Point { x_mm: 200.0, y_mm: 30.0 },
             Point { x_mm: 20.0, y_mm: 160.0 },
         ];
-        let marks = station_px(&map_svg(&outcome));
+        let marks = station_px(&map_svg(&outcome, TITLE));
         assert_eq!(marks.len(), 3 * 3 + 1, "three panels and the legend");
         let (origin, right, above) = (marks[0], marks[1], marks[2]);
         assert!(right.0 > origin.0 && right.1 == origin.1);
@@ -147,7 +171,7 @@ mod tests {
 
     #[test]
     fn a_png_has_the_size_that_was_asked_for() {
-        let svg = layers_svg(&fixture::empty_outcome());
+        let svg = layers_svg(&fixture::empty_outcome(), TITLE);
         let bytes = png(&svg, 0.5).unwrap();
         assert_eq!(&bytes[1..4], b"PNG");
         assert_eq!(u32::from_be_bytes(bytes[16..20].try_into().unwrap()), 620);

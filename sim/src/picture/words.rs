@@ -1,6 +1,7 @@
 //! Sentences that pictures and page share.
 
 use super::frame::number;
+use super::heading::Heading;
 use super::svg::shortened;
 use crate::class::{TOO_CLOSE_BELOW, TOO_FAR_ABOVE};
 pub(crate) use crate::class::{percent, percentage};
@@ -18,6 +19,21 @@ pub(crate) fn verdict(outcome: &Outcome) -> String {
         good(outcome),
         judged(&used.first_layer.length_mm)
     )
+}
+
+/// What came out in a few words, for the head of a picture.
+pub fn title(outcome: &Outcome) -> String {
+    let used = outcome.runs.iter().find(|run| run.in_use).map_or(Run::Refined, |run| run.run);
+    format!("{}: {}", used.label(), share_good(outcome, used))
+}
+
+/// Name and heading of a picture: the title above what it shows; without one, what it shows is the title.
+pub(crate) fn head<'a>(outcome: &Outcome, title: &'a str, shows: &'a str, width: f64) -> (&'a str, Heading) {
+    if title.is_empty() {
+        (shows, Heading::new(shows, &origin(outcome), width))
+    } else {
+        (title, Heading::new(title, &format!("{shows} · {}", origin(outcome)), width))
+    }
 }
 
 /// What counts as good.

@@ -3,10 +3,10 @@
 use gapkeeper::Surface;
 
 use super::PlanSettings;
-use super::footprint::Footprint;
 use crate::bed::{BedError, ModelledBed};
 use crate::bench::Bench;
 use crate::controller::Controller;
+use crate::footprint::Footprint;
 use crate::outcome::{GapErrors, GapFigures};
 use crate::replay::controller;
 use crate::scenario::{Count, Form, NotNegative, Scenario};

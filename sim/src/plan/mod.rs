@@ -9,30 +9,29 @@ mod advice;
 mod bound;
 mod chart;
 mod draw;
-mod footprint;
 mod table;
 
 use std::io::{BufRead, Seek};
 
 use gapkeeper::{Correction, record};
-use gapkeeper_host_tools::Steps;
+use gapkeeper_host_tools::{Steps, printed};
 use rayon::prelude::*;
 use serde::Serialize;
 
 use crate::bed::{BedError, ModelledBed};
 use crate::controller::CAPACITY;
 use crate::first_layer::FirstLayerHeights;
+use crate::footprint::Footprint;
 use crate::outcome::Place;
 use crate::replay::ReplayError;
 use crate::scenario::{Count, Form, NotNegative, Scenario};
 pub use chart::chart_svg;
 use draw::{BothSurfaces, Drawn, draw};
-use footprint::Footprint;
 
 /// Version of the JSON plan; it rises when a key changes its meaning or goes away.
 pub const SCHEMA_VERSION: u32 = 2;
 
-/// Of this share of all draws it is said between which figures they lie.
+/// Share of all draws that the printed range covers.
 pub const INTERVAL: f64 = 0.9;
 
 /// Why there is no plan.
@@ -247,11 +246,11 @@ pub fn plan(
     let mut plan = Plan {
         format: "gapkeeper-plan",
         schema_version: SCHEMA_VERSION,
-        job: name.to_string(),
+        job: printed::file_name(name).to_string(),
         scenario: scenario.name.clone(),
         tolerance_um: settings.tolerance_um,
         scenario_feel_um: scenario.measuring.feel_um.0,
-        first_layer_z_mm: footprint.z_um / 1000.0,
+        first_layer_z_mm: footprint.most_um() / 1000.0,
         printed_length_mm: footprint.length_mm(),
         spots: footprint.count(),
         draws: settings.draws,

@@ -95,7 +95,7 @@ fn over_a_cell_the_mean_square_is_four_ninths() {
     assert!((mean - 7.0).abs() < 3.0 * variance.sqrt() / 2.0 / f64::from(draws).sqrt(), "{mean}");
 }
 
-/// I-4 and I-5 of the published check values: a dish of sag `s` along each axis, sampled on n × n, is off by
+/// Rows I-4 and I-5: a dish of sag `s` along each axis, sampled on n × n, is off by
 /// `2·s/(n−1)²` in the middle of a cell; every quadratic is refined exactly.
 #[test]
 fn a_bow_leaves_what_the_remainder_of_linear_interpolation_says() {

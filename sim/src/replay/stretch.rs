@@ -43,7 +43,8 @@ impl Stretch {
     ) -> Self {
         let along = |start: i32, end: i32| f64::from(end.abs_diff(start));
         let (start, end) = (motion.start, motion.end);
-        let length_mm = along(start.x_um, end.x_um).hypot(along(start.y_um, end.y_um)) / 1000.0;
+        // `hypot` guards against squares that no coordinate of 32 bits has, at a twentieth of a replay's time.
+        let length_mm = (along(start.x_um, end.x_um).powi(2) + along(start.y_um, end.y_um).powi(2)).sqrt() / 1000.0;
         // At least 1; saturates far beyond what any job has.
         let parts = (length_mm / step_mm).ceil().max(1.0) as u64;
         let prints = prints && length_mm > 0.0;
@@ -171,7 +172,7 @@ impl Evaluator {
             // Each end is rounded to a whole micrometre, which on a very short piece would pass for a climb.
             let rise_mm = f64::from(to.commanded_um.abs_diff(from.commanded_um).saturating_sub(1)) / 1000.0;
             // The feed holds along the path, so on a steep piece it is not all in the plane.
-            let z_mm_s = feed_mm_s * rise_mm / part_mm.hypot(rise_mm);
+            let z_mm_s = feed_mm_s * rise_mm / (part_mm * part_mm + rise_mm * rise_mm).sqrt();
             // A piece without length has no rate.
             if z_mm_s > driven.fastest_z_mm_s {
                 driven.fastest_z_mm_s = z_mm_s;

@@ -2,13 +2,20 @@
 
 use std::collections::BTreeMap;
 
+use gapkeeper_host_tools::printed;
+
 use super::stretch::{Batch, Driven, Heights, Place as SamplePlace, Stretch};
 use super::{Machine, ReplayError, Sample, Settings};
+use crate::action;
+use crate::class::Measure;
 use crate::controller::Controller;
 use crate::first_layer::FirstLayer;
-use crate::gap::{GapTally, LayerTally, Layers, Measure, Profile, ProfileSample, WorstPlaces};
+use crate::footprint::Footprint;
+use crate::gap::{GapTally, LayerTally, Layers, Profile, ProfileSample, WorstPlaces};
+use crate::lines::LineTally;
 use crate::outcome::{Class, Field, JobCounts, Outcome, Place, Point as BedPoint, Run, RunOutcome, Surfaces};
 use crate::surfaces;
+use crate::verdict::{self, Verdict};
 
 /// Gaps of up to twice this many points of the surfaces are no holes in what is printed.
 const CLOSED_GAP_POINTS: usize = 1;
@@ -55,12 +62,15 @@ pub(super) struct Tally<'a, W> {
     settings: &'a Settings<'a>,
     machine: Machine,
     first_layer: FirstLayer,
+    /// The first layer, to try ways out on; none if nobody asks.
+    footprint: Option<Footprint>,
     watch: W,
     runs: [RunTally; 3],
     layers: Layers,
     /// The layer under way: most moves stay in it.
     layer: Option<(i32, [LayerTally; 3])>,
     profile: Profile,
+    lines: LineTally,
     /// Length of the first layer, and height times length, by height in steps of 10 µm.
     heights: BTreeMap<i32, [f64; 2]>,
     lowest_um: Option<i32>,
@@ -79,10 +89,12 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
             settings,
             watch,
             runs: Run::ALL.map(|run| RunTally::new(run, measure, datum_um(run))),
+            footprint: settings.advise.then(|| Footprint::new(first_layer.extrudes())),
             first_layer,
             layers: Layers::new(),
             layer: None,
             profile: Profile::new(),
+            lines: LineTally::default(),
             heights: BTreeMap::new(),
             lowest_um: None,
             printed: vec![false; surface.values_um.len()],
@@ -136,6 +148,9 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
             self.end_layer();
         }
         let (_, layer) = self.layer.get_or_insert_with(|| (end.z_um, [LayerTally::default(); 3]));
+        if let Some(footprint) = &mut self.footprint {
+            footprint.take_some(stretch, &self.first_layer);
+        }
         for (part, &Heights { bed_um, nozzles_um }) in (stretch.first..).zip(heights) {
             let SamplePlace { fraction, x_mm, y_mm, logical_um } = SamplePlace::of(stretch, part);
             let weight_mm = stretch.weight_mm(part);
@@ -181,6 +196,7 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
                 let sample =
                     ProfileSample { job_line, place, bed_um, nozzle_um: nozzles_um, gap_error_um: gap_errors_um };
                 self.profile.add(weight_mm, &sample);
+                self.lines.add(job_line, place, gap_errors_um, self.settings.run_in_use);
                 // Whole steps of 10 µm.
                 let step = (logical_um / 10.0).round() as i32;
                 if self.heights.len() < MOST_HEIGHTS || self.heights.contains_key(&step) {
@@ -222,45 +238,53 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
         let screws =
             self.settings.scenario.bed.screws.iter().map(|screw| BedPoint { x_mm: screw.x_mm.0, y_mm: screw.y_mm.0 });
         let refined = self.machine.refined.lattice();
-        Ok(Outcome {
-            job_name: name.to_string(),
-            scenario_name: self.settings.scenario.name.clone(),
-            grid_origin: self
-                .settings
-                .grid
-                .map(|(_, origin)| origin)
-                .unwrap_or("read off the modelled bed at its stations")
-                .to_string(),
-            grid_size: [lattice.columns, lattice.rows],
-            refined_size: [refined.columns, refined.rows],
-            tolerance_um: self.settings.tolerance_um,
-            first_layer_heights: self.settings.first_layer_heights,
-            fade_um: self
-                .settings
-                .scenario
-                .correction
-                .fade
-                .map(|fade| [fade.0.full_below_um(), fade.0.zero_above_um()]),
-            z_rate_limit_mm_s: self.settings.scenario.machine.z_rate_limit_mm_s.0,
-            screws: screws.collect(),
-            stations: stations.collect(),
-            counts,
-            surfaces: Surfaces {
-                first_layer_um: f64::from(first_layer_um),
-                nozzle: self
-                    .machine
-                    .controllers
-                    .each_ref()
-                    .map(|controller: &Controller| surfaces::nozzle_field(&self.surface, controller, first_layer_um)),
-                printed: surfaces::close_gaps(&self.surface, &self.printed, CLOSED_GAP_POINTS),
-                bed: self.surface,
-            },
-            profile: self.profile.stretches(),
-            layers: self.layers.figures(),
-            faults,
-            warnings: self.warnings,
-            runs: self.runs.into_iter().map(|run| run.outcome(self.settings.run_in_use)).collect(),
-        })
+        let mut outcome =
+            Outcome {
+                job_name: printed::file_name(name).to_string(),
+                scenario_name: self.settings.scenario.name.clone(),
+                grid_origin: self
+                    .settings
+                    .grid
+                    .map(|(_, origin)| origin)
+                    .unwrap_or("read off the modelled bed at its stations")
+                    .to_string(),
+                grid_size: [lattice.columns, lattice.rows],
+                refined_size: [refined.columns, refined.rows],
+                tolerance_um: self.settings.tolerance_um,
+                measure: self.runs[0].first_layer.measure(),
+                first_layer_heights: self.settings.first_layer_heights,
+                fade_um: self
+                    .settings
+                    .scenario
+                    .correction
+                    .fade
+                    .map(|fade| [fade.0.full_below_um(), fade.0.zero_above_um()]),
+                z_rate_limit_mm_s: self.settings.scenario.machine.z_rate_limit_mm_s.0,
+                screws: screws.collect(),
+                stations: stations.collect(),
+                counts,
+                surfaces: Surfaces {
+                    first_layer_um: f64::from(first_layer_um),
+                    nozzle: self.machine.controllers.each_ref().map(|controller: &Controller| {
+                        surfaces::nozzle_field(&self.surface, controller, first_layer_um)
+                    }),
+                    printed: surfaces::close_gaps(&self.surface, &self.printed, CLOSED_GAP_POINTS),
+                    bed: self.surface,
+                },
+                profile: self.profile.stretches(),
+                lines: self.lines.into_lines(),
+                layers: self.layers.figures(),
+                faults,
+                warnings: self.warnings,
+                runs: self.runs.into_iter().map(|run| run.outcome(self.settings.run_in_use)).collect(),
+                verdict: Verdict::default(),
+            };
+        outcome.verdict.headline = verdict::headline(&outcome);
+        if let Some(footprint) = &self.footprint {
+            let Machine { bed, grid, .. } = &self.machine;
+            outcome.verdict.actions = action::actions(&outcome, self.settings, grid, bed, footprint);
+        }
+        Ok(outcome)
     }
 
     /// What must not be in the run that would be used.
@@ -394,6 +418,7 @@ impl RunTally {
             pieces_above_z_rate_limit: self.pieces_above_z_rate_limit,
             refused_moves: self.refused.count,
             first_refused_line: self.refused.first,
+            deepest_contact: self.first_layer.deepest(),
             travel_contacts: self.scrapes.count,
             deepest_travel_contact: self.deepest_scrape,
         }

@@ -37,34 +37,52 @@ if (data.layers.length > 0) {
   showLayer();
 }
 
-// The search. A stretch of path is [first line, last line, start in mm, X, Y in 0.1 mm, then lowest and highest of each
-// run in 0.1 um]; a worst place is [line, X, Y in 0.1 mm, gap error in 0.1 um].
+// The search. The lines are packed: base64 of raw deflate of columns of differences (see the page's source).
+const NOT_JUDGED = 2147483647;
 const mark = element(mapSvg, "polyline", { fill: "none", stroke: "#22262b", "stroke-width": 4, "stroke-linejoin": "round", "pointer-events": "none" });
-const findLine = (line) => {
-  const found = data.path.filter((stretch) => stretch[0] <= line && line <= stretch[1]);
+const unpacked = (async () => {
+  const bytes = Uint8Array.from(atob(byId("lines").textContent), (letter) => letter.charCodeAt(0));
+  const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate-raw"));
+  const columns = JSON.parse(await new Response(stream).text());
+  for (const column of columns) column.forEach((step, index) => { if (index > 0) column[index] += column[index - 1]; });
+  return columns;
+})();
+unpacked.catch(() => {});
+const findLine = ([lines, ...columns], text) => {
   mark.setAttribute("points", "");
-  if (found.length === 0) {
-    const later = data.path.find((stretch) => stretch[0] > line), last = data.path.at(-1);
-    const near = later ? ` The next line that does is ${later[0]}.` : last ? ` The last line that does is ${last[1]}.` : "";
-    return `Line ${line} lays nothing down on the first layer.${near}`;
+  if (!/^[0-9]+$/.test(text.trim())) return "Give a whole number: a line of the job, counted from 1.";
+  const line = Number(text);
+  if (line < 1 || line > data.lines) return `There is no line ${text.trim()}: the job has ${data.lines} lines.`;
+  let from = 0, to = lines.length;
+  while (from < to) {
+    const middle = (from + to) >> 1;
+    if (lines[middle] < line) from = middle + 1;
+    else to = middle;
   }
-  const first = found[0], end = data.path[data.path.indexOf(found.at(-1)) + 1];
-  const corners = end ? [...found, end] : found;
-  mark.setAttribute("points", corners.map((stretch) => mapX(stretch[3] / 10).toFixed(1) + "," + mapY(stretch[4] / 10).toFixed(1)).join(" "));
-  const worst = data.worst[chosen.run]?.find((place) => place[0] === line);
-  if (worst) move(worst[1] / 10, worst[2] / 10);
-  else move(first[3] / 10, first[4] / 10);
-  const errors = data.runs.map((name, run) => {
-    const judged = found.filter((stretch) => stretch[5 + 2 * run] !== null);
-    if (judged.length === 0) return `${name} refused`;
-    const least = Math.min(...judged.map((stretch) => stretch[5 + 2 * run])), most = Math.max(...judged.map((stretch) => stretch[6 + 2 * run]));
-    return `${name} ${signed(least / 10, 1)} to ${signed(most / 10, 1)}`;
+  if (data.leftOut > 0 && line > data.lastLine) return `Line ${line}: only the first layer's lines up to ${data.lastLine} are kept in this page, ${data.leftOut} more are not.`;
+  const next = lines[from];
+  if (next !== line) {
+    const near = [from > 0 ? `the last one before it that does is ${lines[from - 1]}` : "", next !== undefined ? `the next one that does is ${next}` : ""].filter(Boolean);
+    return `Line ${line} lays nothing on the bed${near.length > 0 ? "; " + near.join(", ") : ""}.`;
+  }
+  const [x, y, worstX, worstY, ...errors] = columns.map((column) => column[from]);
+  const run = chosen.run, worst = errors[2 * run] === NOT_JUDGED ? [x, y] : [worstX, worstY];
+  mark.setAttribute("points", [[x, y], worst].map(([x, y]) => mapX(x / 10).toFixed(1) + "," + mapY(y / 10).toFixed(1)).join(" "));
+  move(worst[0] / 10, worst[1] / 10);
+  const said = data.runs.map((name, run) => {
+    const [least, most] = errors.slice(2 * run, 2 * run + 2);
+    return least === NOT_JUDGED ? `${name} refused` : `${name} ${signed(least / 10, 1)} to ${signed(most / 10, 1)}`;
   });
-  const lines = found.at(-1)[1] === first[0] ? `Line ${first[0]}` : `Lines ${first[0]} to ${found.at(-1)[1]}`;
-  return `${lines}: from X ${written(first[3] / 10, 1)}, Y ${written(first[4] / 10, 1)} mm, ${written(first[2] / 1000, 2)} m along the first layer. Gap error, \u00b5m: ${errors.join("; ")}.` +
-    (worst ? ` Its worst place, ${data.runs[chosen.run]}: ${signed(worst[3] / 10, 1)} \u00b5m at X ${written(worst[1] / 10, 1)}, Y ${written(worst[2] / 10, 1)} mm.` : "");
+  return `Line ${line}: from X ${written(x / 10, 1)}, Y ${written(y / 10, 1)} mm. Gap error, \u00b5m: ${said.join("; ")}. ` +
+    `Largest, ${data.runs[data.inUse]}, at X ${written(worstX / 10, 1)}, Y ${written(worstY / 10, 1)} mm.`;
 };
-byId("find-line").addEventListener("submit", (event) => {
+byId("find-line").addEventListener("submit", async (event) => {
   event.preventDefault();
-  byId("found-line").textContent = findLine(Number(byId("line").value));
+  const text = byId("line").value;
+  byId("found-line").textContent = await unpacked.then((columns) => findLine(columns, text), () => "This browser cannot unpack the lines: use a newer one.");
+});
+// An answer to another question is none.
+byId("line").addEventListener("input", () => {
+  byId("found-line").textContent = "";
+  mark.setAttribute("points", "");
 });

@@ -3,13 +3,16 @@
 //! Whatever comes from files (names, warnings) is escaped where it enters the page.
 
 mod data;
+mod sheet;
 mod tables;
 
+use self::sheet::{figure, sheet};
 use crate::deposit::Squeeze;
 use crate::outcome::{Outcome, Run};
 use crate::picture::palette::INK;
+use crate::picture::shows::{GAP_SHOWS, LAYERS_SHOWS, MAP_SHOWS, SECTION_SHOWS, SQUEEZE_SHOWS};
 use crate::picture::svg::{escaped, shortened};
-use crate::picture::{explorer_svg, gap_svg, layers_svg, map_svg, squeeze_svg, words};
+use crate::picture::{explorer_svg, gap_svg, layers_svg, map_svg, opened, section_svg, squeeze_svg, words};
 use crate::plan::{Plan, chart_svg};
 
 /// The browser is told to load nothing, even if markup should ever slip in.
@@ -23,28 +26,34 @@ const CAUTIONS: &str = "The model is not your machine. Bed and nozzle are hot en
 /// what to do before measuring where that was planned.
 pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Plan>) -> String {
     let (map, map_frame) = explorer_svg(outcome);
-    let [overview, gap, layers] = [map_svg, gap_svg, layers_svg].map(|draw| draw(outcome));
+    let lines = data::lines(&outcome.lines.lines);
     let title = format!("Gap of {} over {}", shortened(&outcome.job_name, 60), shortened(&outcome.scenario_name, 60));
-    let figure = |picture: &str| format!("<figure class=\"sheet\">\n{picture}</figure>\n");
+    // The page's own head says what to do, so each picture's says what it shows.
+    let overview = figure(MAP_SHOWS, &map_svg(outcome, ""));
+    let places = figure(SECTION_SHOWS, &section_svg(outcome, ""));
+    let gap = figure(GAP_SHOWS, &gap_svg(outcome, ""));
+    let layers = figure(LAYERS_SHOWS, &layers_svg(outcome, ""));
     let sections = [
-        section("The gap over the bed", &figure(&overview)),
+        section("The gap over the bed", &overview),
         section("Faults and warnings", &warnings(outcome)),
-        section("Figures", &format!("<div class=\"sheet\">{}</div>\n", tables::figures(outcome))),
-        section("Look closer", &explorer(outcome, &map)),
-        section("Along the path", &figure(&gap)),
-        section("Layer by layer", &(figure(&layers) + &tables::layer(outcome))),
+        section("The gap at its worst", &places),
+        section("Figures", &sheet("Figures of the three runs", &tables::figures(outcome))),
+        section("Look closer", &explorer(outcome, &map, lines.len())),
+        section("Along the path", &gap),
+        section("Layer by layer", &(layers + &tables::layer(outcome))),
         squeeze.map_or_else(String::new, |squeeze| {
-            let table = format!("<div class=\"sheet\">{}</div>\n", tables::squeeze(squeeze));
-            section("Squeeze", &(figure(&squeeze_svg(outcome, squeeze)) + &table))
+            let picture = figure(SQUEEZE_SHOWS, &squeeze_svg(outcome, squeeze, ""));
+            section("Squeeze", &(picture + &sheet("Squeeze by class", &tables::squeeze(squeeze))))
         }),
+        section("Nearest and farthest", &tables::extremes(outcome)),
         section(
             "Worst places of the first layer",
             &format!("<div class=\"side-by-side\">\n{}</div>\n", tables::worst_places(outcome)),
         ),
         plan.map_or_else(String::new, |plan| {
-            let advice =
-                format!("<p>{}</p>\n<div class=\"sheet\">{}</div>\n", escaped(&plan.advice), tables::ways(plan));
-            section("Before you measure", &(figure(&chart_svg(plan)) + &advice))
+            let advice = format!("<p>{}</p>\n", escaped(&plan.advice));
+            let ways = sheet("Ways of measuring", &tables::ways(plan));
+            section("Before you measure", &(figure("What a survey is worth", &chart_svg(plan)) + &advice + &ways))
         }),
         section("The job", &tables::counts(outcome)),
     ];
@@ -58,11 +67,13 @@ pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Pla
 <title>{title}</title>
 <style>
 {style}</style>
+<noscript><style>.scripted {{ display: none; }} .explorer {{ display: block; }}</style></noscript>
 </head>
 <body>
 <header>
 <h1>{title}</h1>
-<p class="verdict">{verdict}</p>
+<p class="verdict">{headline}</p>
+{actions}<p>{verdict}</p>
 <p class="soft">{origin}. Grid: {grid}.</p>
 </header>
 <main>
@@ -72,6 +83,7 @@ pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Pla
 <p>{CAUTIONS}</p>
 </footer>
 <script type="application/json" id="data">{data}</script>
+<script type="text/plain" id="lines">{lines}</script>
 <script>
 "use strict";
 {{
@@ -82,6 +94,8 @@ pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Pla
 "#,
         title = escaped(&title),
         style = include_str!("page.css"),
+        headline = escaped(&outcome.verdict.headline),
+        actions = actions(outcome),
         verdict = escaped(&words::verdict(outcome)),
         origin = escaped(&words::origin(outcome)),
         grid = escaped(&outcome.grid_origin),
@@ -95,6 +109,16 @@ fn section(heading: &str, content: &str) -> String {
     format!("<section>\n<h2>{heading}</h2>\n{content}</section>\n")
 }
 
+/// What to do, the best way first.
+fn actions(outcome: &Outcome) -> String {
+    let actions = &outcome.verdict.actions;
+    if actions.is_empty() {
+        return String::new();
+    }
+    let entries: String = actions.iter().map(|action| format!("<li>{}</li>\n", escaped(&action.line()))).collect();
+    format!("<ol class=\"actions\">\n{entries}</ol>\n")
+}
+
 fn warnings(outcome: &Outcome) -> String {
     let said = || outcome.faults.iter().chain(&outcome.warnings);
     if said().next().is_none() {
@@ -105,7 +129,7 @@ fn warnings(outcome: &Outcome) -> String {
 }
 
 /// The map with its probe and the two sections; the script fills in what moves.
-fn explorer(outcome: &Outcome, map: &str) -> String {
+fn explorer(outcome: &Outcome, map: &str, packed_bytes: usize) -> String {
     let bed = &outcome.surfaces.bed;
     let slider = |name: &str, label: &str, low: f64, step: f64, count: usize| {
         let high = low + step * count.saturating_sub(1) as f64;
@@ -116,7 +140,7 @@ fn explorer(outcome: &Outcome, map: &str) -> String {
     let radios: String = Run::ALL
         .iter()
         .map(|run| {
-            let checked = if *run == Run::Uncorrected { " checked" } else { "" };
+            let checked = if *run == opened(outcome) { " checked" } else { "" };
             format!(
                 "<label><input type=\"radio\" name=\"run\" value=\"{}\"{checked}>{}</label>\n",
                 *run as usize,
@@ -126,7 +150,7 @@ fn explorer(outcome: &Outcome, map: &str) -> String {
         .collect();
     let chart = |id: &str| {
         format!(
-            "<div class=\"sheet\"><h3 id=\"title-{id}\"></h3><svg id=\"{id}\" viewBox=\"0 0 560 242\" role=\"img\" aria-labelledby=\"title-{id}\" font-size=\"13\" fill=\"{INK}\"><desc></desc><g></g></svg></div>\n"
+            "<div class=\"sheet\" tabindex=\"0\" role=\"region\" aria-labelledby=\"title-{id}\"><h3 id=\"title-{id}\"></h3><svg id=\"{id}\" viewBox=\"0 0 560 242\" role=\"img\" aria-labelledby=\"title-{id}\" font-size=\"13\" fill=\"{INK}\"><desc></desc><g></g></svg></div>\n"
         )
     };
     let reads: String = [
@@ -139,16 +163,17 @@ fn explorer(outcome: &Outcome, map: &str) -> String {
     .map(|(id, name, after)| format!("<div><dt>{name}</dt><dd><span id=\"read-{id}\">–</span>{after}</dd></div>\n"))
     .collect();
     format!(
-        r#"<p class="hint">Point at the map to read heights. A click moves both sections there; so do the arrow keys while the map has the focus (1 mm, with Shift 10 mm), and the sliders.</p>
-<noscript><p>This part needs the page’s own script; the other pictures and tables are complete without it.</p></noscript>
-<fieldset><legend>Run</legend>
+        r#"<p class="hint scripted">Point at the map to read heights. A click moves both sections there; so do the arrow keys while the map has the focus (1 mm, with Shift 10 mm), and the sliders.</p>
+<noscript><p>Without scripts the map shows the run that would be used and does not move; the other pictures and tables are complete.</p></noscript>
+<fieldset class="scripted"><legend>Run</legend>
 {radios}</fieldset>
-<form id="find-line"><label for="line">Find job line</label><input type="number" id="line" min="1" step="1" required><button>Find</button>
-<p id="found-line" role="status"></p></form>
+<form id="find-line" class="scripted" novalidate><label for="line">Find job line</label><input type="text" inputmode="numeric" id="line" autocomplete="off"><button>Find</button>
+<p id="found-line" role="status"></p>
+<p class="soft">Every line of the first layer, {line_count} of them, in {line_kb} kB of this page.</p></form>
 <div class="explorer">
 <div class="sheet" id="probe-map" tabindex="0" role="application" aria-label="Map of the gap error; arrow keys move the probe" aria-describedby="readout">
 {map}</div>
-<div>
+<div class="scripted">
 <dl class="readout" id="readout" aria-live="polite" aria-atomic="true">
 {reads}</dl>
 {sliders}{charts}<p class="soft">Brown: bed. Line: nozzle of the chosen run. Green band: where the nozzle should be for the first layer, {tolerance}. Dotted upright line: where the other section crosses.</p>
@@ -159,6 +184,8 @@ fn explorer(outcome: &Outcome, map: &str) -> String {
             + &slider("y", "Y of the section", bed.y0_mm, bed.step_y_mm, bed.rows),
         charts = chart("along-x") + &chart("along-y"),
         tolerance = words::tolerance(outcome),
+        line_count = outcome.lines.lines.len(),
+        line_kb = packed_bytes.div_ceil(1000),
     )
 }
 
@@ -191,7 +218,7 @@ mod tests {
         assert!(!page.contains("<script>alert") && !page.contains("alert(1)</script>"));
         assert!(page.contains("&lt;script&gt;alert(1)&lt;/script&gt;"));
         // The data and the program, and nothing else.
-        assert_eq!((page.matches("<script").count(), page.matches("</script").count()), (2, 2));
+        assert_eq!((page.matches("<script").count(), page.matches("</script").count()), (3, 3));
     }
 
     #[test]

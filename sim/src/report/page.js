@@ -2,7 +2,7 @@ const data = JSON.parse(document.getElementById("data").textContent);
 const SPACE = "http://www.w3.org/2000/svg";
 const lastColumn = data.columns - 1, lastRow = data.rows - 1;
 const right = data.x0 + lastColumn * data.stepX, top = data.y0 + lastRow * data.stepY;
-const chosen = { run: 0, x: (data.x0 + right) / 2, y: (data.y0 + top) / 2 };
+const chosen = { run: data.inUse, x: data.opensAt[0], y: data.opensAt[1] };
 const byId = (id) => document.getElementById(id);
 const clamp = (value, low, high) => Math.min(Math.max(value, low), high);
 const written = (value, digits) => {
@@ -22,6 +22,16 @@ const height = (values, x, y) => {
 const heightsAt = (x, y) => {
   const bed = height(data.bed, x, y), nozzle = height(data.nozzle[chosen.run], x, y);
   return { bed, nozzle, error: nozzle - bed - data.firstLayer };
+};
+
+// As everywhere: the tolerance and the squeeze both hold; for a tool that is meant to touch only the tolerance does.
+const classOf = (error) => {
+  const { contact, tooClose, good, tooFar, loose } = data.classes, squeeze = 1 + error / data.firstLayer;
+  const [closeBelow, farAbove, looseAbove] = data.lays ? data.squeezes : [-Infinity, Infinity, Infinity];
+  if (data.lays && error + data.firstLayer <= 0) return contact;
+  if (error < -data.tolerance || squeeze < closeBelow) return tooClose;
+  if (squeeze > looseAbove) return loose;
+  return error > data.tolerance || squeeze > farAbove ? tooFar : good;
 };
 
 const element = (parent, name, attributes, text) => {
@@ -110,7 +120,7 @@ const showReadout = (x, y, spoken) => {
   byId("read-bed").textContent = written(bed, 1);
   byId("read-nozzle").textContent = written(nozzle, 1);
   byId("read-error").textContent = signed(error, 1);
-  byId("read-word").textContent = Math.abs(error) <= data.tolerance ? "sticks" : error > 0 ? "too far" : "too near";
+  byId("read-word").textContent = classOf(error);
 };
 const showAll = () => {
   for (const line of crossLines[0]) place(line, data.map.left, mapY(chosen.y), data.map.left + data.map.width, mapY(chosen.y));

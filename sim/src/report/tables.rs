@@ -105,6 +105,45 @@ fn motion_rows(outcome: &Outcome) -> Vec<Row<'_>> {
     ]
 }
 
+/// Where the nozzle is nearest and farthest, the gap that is left there, and what it lacks to be good.
+pub(super) fn extremes(outcome: &Outcome) -> String {
+    let columns =
+        ["run", "", "job line", "X, mm", "Y, mm", "Z, mm", "gap left, µm", "gap error, µm", "class", "to be good"];
+    let head = columns.map(|name| format!("<th scope=\"col\">{name}</th>")).concat();
+    let mut html = format!(
+        "<div class=\"sheet\"><table class=\"places\">\n<caption>Nearest and farthest place of each run</caption>\n<thead><tr>{head}</tr></thead>\n<tbody>\n"
+    );
+    for run in &outcome.runs {
+        let Some(errors) = run.first_layer.errors else {
+            html += &format!(
+                "<tr><th scope=\"row\">{}</th><td colspan=\"9\">nothing was judged</td></tr>\n",
+                run.run.label()
+            );
+            continue;
+        };
+        for (what, place) in [("nearest", errors.nearest), ("farthest", errors.farthest)] {
+            let cells = [
+                what.to_owned(),
+                place.job_line.to_string(),
+                number(place.x_mm, 0.1),
+                number(place.y_mm, 0.1),
+                number(place.z_mm, 0.01),
+                signed(place.gap_um(), 0.1),
+                signed(place.gap_error_um, 0.1),
+                outcome.measure.class(place.gap_error_um, place.z_mm * 1000.0).label().to_owned(),
+                match outcome.measure.lacks_um(place.gap_error_um, place.z_mm * 1000.0) {
+                    0.0 => "–".to_owned(),
+                    lacks_um if lacks_um > 0.0 => format!("raise by {} µm", number(lacks_um, 0.1)),
+                    lacks_um => format!("lower by {} µm", number(-lacks_um, 0.1)),
+                },
+            ]
+            .map(|text| format!("<td>{}</td>", escaped(&text)));
+            html += &format!("<tr><th scope=\"row\">{}</th>{}</tr>\n", run.run.label(), cells.concat());
+        }
+    }
+    html + "</tbody></table></div>\n"
+}
+
 /// The worst places of each run, a table for each.
 pub(super) fn worst_places(outcome: &Outcome) -> String {
     outcome.runs.iter().map(|run| places_of(run.run, &run.worst_places)).collect()
@@ -112,7 +151,7 @@ pub(super) fn worst_places(outcome: &Outcome) -> String {
 
 fn places_of(run: Run, places: &[Place]) -> String {
     let mut html = format!(
-        "<div class=\"sheet\"><table class=\"places\">\n<caption>{}</caption>\n<thead><tr>{}</tr></thead>\n<tbody>\n",
+        "<div class=\"sheet\" tabindex=\"0\" role=\"region\" aria-label=\"Worst places, {0}\"><table class=\"places\">\n<caption>{0}</caption>\n<thead><tr>{1}</tr></thead>\n<tbody>\n",
         run.label(),
         ["job line", "X, mm", "Y, mm", "Z, mm", "gap error, µm"]
             .map(|name| format!("<th scope=\"col\">{name}</th>"))
@@ -149,11 +188,11 @@ pub(super) fn layer(outcome: &Outcome) -> String {
         })
         .collect();
     format!(
-        r#"<div class="layer">
+        r#"<div class="layer scripted">
 <div class="slider"><label for="slide-layer">Layer</label><input type="range" id="slide-layer" min="1" max="{count}" step="1" value="1"><output id="slid-layer" for="slide-layer"></output></div>
 <div class="side-by-side">
-<div class="sheet"><svg id="layer-chart" viewBox="0 0 560 158" role="img" aria-labelledby="title-layer" font-size="13" fill="{INK}"><title id="title-layer">Shape of the top of the chosen layer: bar from lowest to highest, stroke at the mean</title><desc></desc><g></g></svg></div>
-<div class="sheet"><table><caption>Top of the chosen layer above its own plane, µm</caption>
+<div class="sheet" tabindex="0" role="region" aria-label="Top of the chosen layer, picture"><svg id="layer-chart" viewBox="0 0 560 158" role="img" aria-labelledby="title-layer" font-size="13" fill="{INK}"><title id="title-layer">Shape of the top of the chosen layer: bar from lowest to highest, stroke at the mean</title><desc></desc><g></g></svg></div>
+<div class="sheet" tabindex="0" role="region" aria-label="Top of the chosen layer, table"><table><caption>Top of the chosen layer above its own plane, µm</caption>
 <thead><tr><th scope="col">run</th><th scope="col">lowest</th><th scope="col">mean</th><th scope="col">highest</th></tr></thead>
 <tbody>
 {rows}</tbody></table></div>

@@ -17,7 +17,7 @@ use rayon::prelude::*;
 use crate::controller::CAPACITY;
 use crate::dynamics::{Dynamics, MotionFigures, Peak, ZLimits};
 use crate::job::{JobEvent, walk};
-use crate::outcome::{Class, GapFigures, RunOutcome};
+use crate::outcome::{Class, RunOutcome};
 use crate::picture::words::judged;
 use crate::replay::{ReplayError, Settings, replay, tolerance_um};
 use crate::scenario::{Positive, Scenario};
@@ -192,9 +192,9 @@ fn judge(gate: &Gate, plan: &Plan) -> Result<Case, String> {
         ..ready.setup.settings()
     };
     let outcome = replay(&ready.job_name, ready.open()?, &settings).map_err(|error| error.to_string())?;
-    let first_layer = &outcome.runs[settings.run_in_use as usize].first_layer;
-    let mut checks = gap_checks(&gate.limits, first_layer);
-    checks.push(travel_check(&outcome.runs[settings.run_in_use as usize]));
+    let used = &outcome.runs[settings.run_in_use as usize];
+    let mut checks = gap_checks(&gate.limits, used);
+    checks.push(travel_check(used));
     let of_machine = ZLimits::of(&ready.setup.scenario.machine);
     let or = |limit: Option<Positive>, of_machine: Option<f64>| limit.map(|limit| limit.0).or(of_machine);
     let limits = ZLimits {
@@ -222,7 +222,8 @@ fn motion(ready: &Ready, limits: ZLimits) -> Result<MotionFigures, String> {
 const NOT_JUDGED_PERCENT: f64 = 5.0;
 
 /// The gap error if it is limited; always contact, and how much has a gap at all.
-fn gap_checks(limits: &Limits, figures: &GapFigures) -> Vec<Check> {
+fn gap_checks(limits: &Limits, run: &RunOutcome) -> Vec<Check> {
+    let figures = &run.first_layer;
     let worst = figures.errors.map(|errors| errors.worst);
     let check = |name: &'static str, allowed: f64, found: f64, remark: String| Check {
         name,
@@ -243,7 +244,13 @@ fn gap_checks(limits: &Limits, figures: &GapFigures) -> Vec<Check> {
         let found = figures.errors.map_or(0.0, |errors| errors.largest_um());
         checks.push(check("first_layer_gap_error_um", limit.0, found, judged(&length_mm)));
     }
-    checks.push(check("first_layer_contact_mm", 0.0, length_mm.get(Class::Contact), String::new()));
+    let deepest = run.deepest_contact;
+    checks.push(Check {
+        job_line: deepest.map(|place| place.job_line),
+        x_mm: deepest.map(|place| place.x_mm),
+        y_mm: deepest.map(|place| place.y_mm),
+        ..check("first_layer_contact_mm", 0.0, length_mm.get(Class::Contact), String::new())
+    });
     let nowhere = Check { job_line: None, x_mm: None, y_mm: None, ..checks[checks.len() - 1].clone() };
     let remark = if nowhere.remark.is_empty() { judged(&length_mm) } else { nowhere.remark.clone() };
     checks.push(Check {

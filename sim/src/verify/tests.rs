@@ -86,6 +86,8 @@ fn contact_and_what_is_not_judged_fail() {
     let travel = verdict.cases[1].checks.iter().find(|check| check.name == "travel_contacts").unwrap();
     assert!(!travel.passed && travel.found == 1.0 && travel.job_line == Some(3), "{travel:?}");
     // A tenth of it lies beyond the plate.
+    let (_, clean, _) = run("M83\nG0 X21 Y20 Z0.2\nG1 X101 E9 F3000\n");
+    assert!(clean.passed && clean.job_line.is_none(), "{clean:?}");
     let (outcome, contact, not_judged) = run("M83\nG0 X-10 Y20 Z0.2\nG1 X90 E9 F3000\n");
     assert!(outcome == Outcome::Fail && contact.passed, "{contact:?}");
     assert!(!not_judged.passed && (not_judged.found - 10.0).abs() < 1.5 && not_judged.allowed == 5.0, "{not_judged:?}");

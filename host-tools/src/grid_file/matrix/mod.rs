@@ -2,7 +2,7 @@
 //!
 //! Brackets, bars, semicolons, quotes and commas part numbers; prompts (`>`, `$`, a word that ends in one) before a
 //! row, lines without a digit around the table, labels of rows and columns and units behind numbers are understood.
-//! Whatever is none of these is refused with its place. Columns run from the smallest X.
+//! Anything else is refused with its place. Columns run from the smallest X.
 //!
 //! A table that this program wrote or printed says unit, row order and places itself.
 //!

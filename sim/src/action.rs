@@ -1,0 +1,344 @@
+//! What a person can do about a first layer, each way tried out on the job's first layer over the modelled bed.
+//!
+//! Whatever has to be measured first is measured by the scenario's own hand, five times over, and the share is their mean.
+
+use gapkeeper::{BedHeight, HeightGrid, Surface, TemperatureWindows};
+
+use crate::bed::ModelledBed;
+use crate::bench::Bench;
+use crate::controller::CAPACITY;
+use crate::footprint::Footprint;
+use crate::outcome::{Class, GapFigures, Outcome, Run};
+use crate::replay::{Settings, controller};
+use crate::scenario::{Bounded, Celsius, Count, Scenario};
+use crate::setup::{in_force, raised, raised_um, refine};
+use crate::survey::survey;
+use crate::verdict::{Action, GOOD_ENOUGH};
+
+/// Surveys that a share is the mean of.
+const SURVEYS: u64 = 5;
+/// Most actions that are named.
+const MOST: usize = 3;
+/// Less of a gain is none.
+const LEAST_GAIN: f64 = 0.001;
+/// More stations take more time: this much of a gain is worth it.
+const WORTH_STATIONS: f64 = 0.01;
+/// One step of the shift, as far as it is looked for either way.
+const SHIFT_STEP_UM: i32 = 10;
+const FARTHEST_SHIFT_STEPS: i32 = 50;
+/// So far from the job's temperature a bed may be before what is printed does not stick for other reasons (common
+/// practice, no source).
+const NEAR_C: f64 = 15.0;
+/// Most stations along an axis that are advised.
+const MOST_STATIONS: u8 = 9;
+/// Places that the search for a shift looks at; what it finds is judged at all of them.
+const SEARCHED_PLACES: usize = 20_000;
+
+/// What came of trying something out.
+#[derive(Clone, Copy)]
+struct Tried {
+    good: f64,
+    /// Nothing touches and nothing is refused.
+    is_safe: bool,
+    /// The limit switch stood in the way of a survey, and every screw was raised.
+    raises: bool,
+}
+
+impl Tried {
+    fn of(figures: &GapFigures) -> Self {
+        let length_mm = &figures.length_mm;
+        let is_safe = length_mm.get(Class::Contact) + length_mm.get(Class::Refused) <= 0.0;
+        Self { good: figures.good(), is_safe, raises: false }
+    }
+}
+
+struct Trial<'a> {
+    settings: &'a Settings<'a>,
+    footprint: &'a Footprint,
+    grid: &'a HeightGrid<CAPACITY>,
+    bed_um: Vec<f64>,
+    now: Tried,
+    found: Vec<(f64, String)>,
+}
+
+/// What to do, at most three ways, the one with the largest share first.
+pub(crate) fn actions(
+    outcome: &Outcome,
+    settings: &Settings<'_>,
+    grid: &HeightGrid<CAPACITY>,
+    bed: &ModelledBed,
+    footprint: &Footprint,
+) -> Vec<Action> {
+    let Some(used) = outcome.runs.get(settings.run_in_use as usize) else { return Vec::new() };
+    if used.first_layer.length_mm.on_bed() <= 0.0 {
+        return Vec::new();
+    }
+    let mut now = Tried::of(&used.first_layer);
+    now.is_safe &= outcome.faults.is_empty();
+    let bed_um = footprint.heights_of(bed, &settings.scenario.bed);
+    let mut trial = Trial { settings, footprint, grid, bed_um, now, found: Vec::new() };
+    trial.other_surface(outcome);
+    if !(now.is_safe && now.good >= 1.0) {
+        trial.shift();
+        trial.temperature();
+        trial.screws();
+    }
+    if !(now.is_safe && now.good >= 1.0) || !settings.by_hand {
+        trial.stations();
+    }
+    let mut found = trial.found;
+    found.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let mut actions: Vec<Action> = Vec::new();
+    let action = |(share, text)| Action { text, share_percent: Some(100.0 * share) };
+    if settings.by_hand && now.is_safe && now.good >= GOOD_ENOUGH {
+        found.insert(0, (now.good, format!("Print with the {} surface.", words(surface_of(settings.run_in_use)))));
+    }
+    actions.extend(found.into_iter().take(MOST).map(action));
+    actions
+}
+
+/// What a person meets on the way.
+const fn raises(tried: Tried) -> &'static str {
+    if tried.raises { " Raise every screw when the survey asks for it." } else { "" }
+}
+
+const fn words(surface: Surface) -> &'static str {
+    match surface {
+        Surface::Bilinear => "bilinear",
+        Surface::Refined => "refined",
+    }
+}
+
+const fn surface_of(run: Run) -> Surface {
+    match run {
+        Run::Refined => Surface::Refined,
+        _ => Surface::Bilinear,
+    }
+}
+
+impl Trial<'_> {
+    /// Takes in what was tried, if it is worth it.
+    fn take(&mut self, tried: Option<Tried>, text: impl FnOnce() -> String) {
+        let Some(tried) = tried.filter(|tried| tried.is_safe) else { return };
+        if !self.now.is_safe || tried.good > self.now.good + LEAST_GAIN {
+            self.found.push((tried.good, text() + raises(tried)));
+        }
+    }
+
+    fn judge(
+        &self,
+        scenario: &Scenario,
+        grid: &HeightGrid<CAPACITY>,
+        surface: Surface,
+        (bed_um, raised_um): (&[f64], f64),
+    ) -> Option<Tried> {
+        let grid = match surface {
+            Surface::Bilinear => grid.clone(),
+            Surface::Refined => refine(scenario, grid).ok()?,
+        };
+        let mut controller = controller(scenario, Some(in_force(scenario, grid).ok()?));
+        let tolerance_um = self.settings.tolerance_um;
+        Some(Tried::of(&self.footprint.judge(&mut controller, bed_um, raised_um, tolerance_um)))
+    }
+
+    /// The mean over some surveys of a scenario by its own hand, for either surface; the bed may be another one than now.
+    fn surveyed(&self, scenario: &Scenario, bed_um: &[f64]) -> [Option<Tried>; 2] {
+        let mut sums = [Some(Tried { good: 0.0, is_safe: true, raises: false }); 2];
+        for seed in 1..=SURVEYS {
+            let found = survey(scenario, scenario.stations(), seed).ok();
+            for (sum, surface) in sums.iter_mut().zip([Surface::Bilinear, Surface::Refined]) {
+                let tried = found
+                    .as_ref()
+                    .and_then(|found| self.judge(scenario, &found.grid.grid, surface, (bed_um, raised_um(found))));
+                *sum = sum.zip(tried).map(|(sum, tried)| Tried {
+                    good: sum.good + tried.good / SURVEYS as f64,
+                    is_safe: sum.is_safe && tried.is_safe,
+                    raises: sum.raises || found.as_ref().is_some_and(|found| raised_um(found) > 0.0),
+                });
+            }
+        }
+        sums
+    }
+
+    fn other_surface(&mut self, outcome: &Outcome) {
+        let in_use = self.settings.run_in_use;
+        for run in [Run::Corrected, Run::Refined].into_iter().filter(|run| *run != in_use) {
+            let tried = outcome.runs.get(run as usize).map(|run| Tried {
+                is_safe: run.refused_moves == 0 && run.travel_contacts == 0 && Tried::of(&run.first_layer).is_safe,
+                ..Tried::of(&run.first_layer)
+            });
+            self.take(tried, || format!("Take the {} surface.", words(surface_of(run))));
+        }
+    }
+
+    /// The shift at which most is good and nothing touches.
+    fn shift(&mut self) {
+        let scenario = self.settings.scenario;
+        let surface = surface_of(self.settings.run_in_use);
+        let errors = || {
+            let grid = match surface {
+                Surface::Bilinear => self.grid.clone(),
+                Surface::Refined => refine(scenario, self.grid).ok()?,
+            };
+            let mut controller = controller(scenario, Some(in_force(scenario, grid).ok()?));
+            Some(self.footprint.errors(&mut controller, &self.bed_um, SEARCHED_PLACES))
+        };
+        let Some(errors) = errors() else { return };
+        let measure = self.footprint.measure(self.settings.tolerance_um);
+        // What is good, and of equals the smallest sum of squares.
+        let worth = |steps: i32| {
+            let by_um = f64::from(steps * SHIFT_STEP_UM);
+            let (mut good_mm, mut squares) = (0.0, 0.0);
+            for &(error_um, asked_um, length_mm) in &errors {
+                squares += length_mm * (error_um + by_um).powi(2);
+                match measure.class(error_um + by_um, asked_um) {
+                    Class::Good => good_mm += length_mm,
+                    // Never bought with what touches.
+                    Class::Contact => good_mm -= 1000.0 * length_mm,
+                    _ => {}
+                }
+            }
+            (good_mm, squares)
+        };
+        let better = |(good_mm, squares): (f64, f64), (than_mm, than_squares): (f64, f64)| {
+            good_mm > than_mm + 1e-9 || (good_mm > than_mm - 1e-9 && squares < than_squares)
+        };
+        let best = (-FARTHEST_SHIFT_STEPS..=FARTHEST_SHIFT_STEPS)
+            .filter(|steps| *steps != 0)
+            .map(|steps| (steps, worth(steps)))
+            .reduce(|best, next| if better(next.1, best.1) { next } else { best });
+        let Some((steps, _)) = best else { return };
+        let by_um = steps * SHIFT_STEP_UM;
+        let mut shifted = scenario.clone();
+        shifted.correction.shift_um += by_um;
+        let tried = self.judge(&shifted, self.grid, surface, (&self.bed_um, 0.0));
+        let way = if by_um > 0 { "Raise" } else { "Lower" };
+        self.take(tried, || format!("{way} the shift by {} µm.", by_um.abs()));
+    }
+
+    /// The bed as warm as the grid was read, or the grid read as warm as the bed is.
+    fn temperature(&mut self) {
+        let scenario = self.settings.scenario;
+        let printing_c = scenario.warmth_printing().bed_c;
+        let Some(grid_c) = self
+            .settings
+            .grid_temperature_c
+            .filter(|grid_c| (grid_c - printing_c).abs() > TemperatureWindows::default().nearest_c.into())
+        else {
+            return;
+        };
+        if (grid_c - printing_c).abs() <= NEAR_C {
+            let mut other = scenario.clone();
+            other.printing.bed_temperature_c = Some(Celsius(grid_c));
+            if let Ok(bed) = ModelledBed::new(&other, other.warmth_printing()) {
+                let bed_um = self.footprint.heights_of(&bed, &other.bed);
+                let tried = self.judge(&other, self.grid, surface_of(self.settings.run_in_use), (&bed_um, 0.0));
+                self.take(tried, || {
+                    format!("Print with the bed at {grid_c:.0} °C, where the grid was read, if the material allows it.")
+                });
+            }
+        }
+        let mut other = scenario.clone();
+        other.printing.bed_temperature_c = Some(Celsius(printing_c));
+        // Within what a scenario may state.
+        other.measuring.bed_temperature_c = printing_c.round() as i16;
+        let [bilinear, refined] = self.surveyed(&other, &self.bed_um);
+        self.take_better([bilinear, refined], |surface| {
+            format!("Measure with the bed at {printing_c:.0} °C, where the job runs, and {}.", take(surface))
+        });
+    }
+
+    fn take_better(&mut self, tried: [Option<Tried>; 2], text: impl FnOnce(Surface) -> String) {
+        let [bilinear, refined] = tried.map(|tried| tried.filter(|tried| tried.is_safe));
+        let of = |tried: Option<Tried>| tried.map_or(-1.0, |tried| tried.good);
+        if of(refined) > of(bilinear) {
+            self.take(refined, || text(Surface::Refined));
+        } else {
+            self.take(bilinear, || text(Surface::Bilinear));
+        }
+    }
+
+    /// The screws turned until the plane through the readings is level, and the bed measured anew; where moves are
+    /// refused, all of them raised.
+    fn screws(&mut self) {
+        let scenario = self.settings.scenario;
+        let lattice = self.grid.lattice();
+        let heights: Vec<BedHeight> = (0..lattice.rows)
+            .flat_map(|row| (0..lattice.columns).map(move |column| lattice.node_um(column, row)))
+            .zip(self.grid.nodes_um())
+            .map(|((x_um, y_um), &height_um)| BedHeight { x_um, y_um, height_um: height_um.into() })
+            .collect();
+        let Ok(advice) = Bench::new(scenario).map_err(drop).and_then(|bench| bench.tram_advice(&heights).map_err(drop))
+        else {
+            return;
+        };
+        let mut trammed = scenario.clone();
+        for (screw, turn) in trammed.bed.screws.iter_mut().zip(advice.screws()) {
+            screw.height_um = Bounded(screw.height_um.0 + f64::from(turn.raise_um));
+        }
+        let turns: Vec<String> =
+            advice.screws().iter().filter(|turn| turn.raise_decidegrees.abs() >= 5).map(ToString::to_string).collect();
+        if !turns.is_empty() {
+            self.measured_anew(&trammed, || format!("Turn the screws ({}), measure again", turns.join(", ")));
+        }
+        if self.now.is_safe {
+            return;
+        }
+        for by_um in [200.0, 500.0, 1000.0] {
+            let before = self.found.len();
+            self.measured_anew(&raised(scenario, by_um), || {
+                format!("Raise every screw by {by_um:.0} µm, measure again")
+            });
+            if self.found.len() > before {
+                break;
+            }
+        }
+    }
+
+    /// Another bed under the same job, measured anew with as many stations.
+    fn measured_anew(&mut self, other: &Scenario, what: impl FnOnce() -> String) {
+        let Ok(bed) = ModelledBed::new(other, other.warmth_printing()) else { return };
+        let bed_um = self.footprint.heights_of(&bed, &other.bed);
+        let tried = self.surveyed(other, &bed_um);
+        self.take_better(tried, |surface| format!("{} and {}.", what(), take(surface)));
+    }
+
+    /// More stations; where nothing was measured yet, as many as the scenario has are one of the ways.
+    fn stations(&mut self) {
+        let scenario = self.settings.scenario;
+        let lattice = self.grid.lattice();
+        let now = lattice.columns.max(lattice.rows);
+        let mut best: Option<(Tried, u8, Surface)> = None;
+        let more: &[u8] = if self.settings.by_hand { &[1, 2, 4] } else { &[0, 1, 2, 4] };
+        for count in more.iter().map(|more| now + more).filter(|count| *count <= MOST_STATIONS) {
+            let mut other = scenario.clone();
+            if count > now {
+                other.survey.stations = [Count(count); 2];
+            }
+            for (tried, surface) in
+                self.surveyed(&other, &self.bed_um).into_iter().zip([Surface::Bilinear, Surface::Refined])
+            {
+                let Some(tried) = tried.filter(|tried| tried.is_safe) else { continue };
+                let by = if best.is_some_and(|(_, fewer, _)| fewer == count) { LEAST_GAIN } else { WORTH_STATIONS };
+                if best.is_none_or(|(best, ..)| tried.good > best.good + by) {
+                    best = Some((tried, count, surface));
+                }
+            }
+        }
+        let Some((tried, count, surface)) = best else { return };
+        let [columns, rows] = if count > now { [count; 2] } else { [lattice.columns, lattice.rows] };
+        let text = format!("Measure {columns} × {rows} stations, {}, print.", take(surface));
+        if self.settings.by_hand {
+            self.take(Some(tried), || text);
+        } else {
+            self.found.push((tried.good, text + raises(tried)));
+        }
+    }
+}
+
+const fn take(surface: Surface) -> &'static str {
+    match surface {
+        Surface::Bilinear => "take them as they are",
+        Surface::Refined => "refine",
+    }
+}

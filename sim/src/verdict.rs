@@ -1,0 +1,91 @@
+//! The verdict of a replay and what to do about it: first in every output alike, and the title of the pictures.
+//!
+//! No action is named that was not evaluated: every share is that of the job's first layer over the modelled bed with the
+//! action taken.
+
+use serde::Serialize;
+
+use crate::class::percent;
+use crate::outcome::{Class, Outcome, PerClass, RunOutcome};
+
+/// From this share of the first layer on a job may be printed as it is.
+pub const GOOD_ENOUGH: f64 = 0.95;
+
+/// What came out, and what to do.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct Verdict {
+    /// One sentence.
+    pub headline: String,
+    /// At most three, the one that gains the most first.
+    pub actions: Vec<Action>,
+}
+
+/// Something that a person can do.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Action {
+    /// One sentence.
+    pub text: String,
+    /// How much of the first layer is then good.
+    pub share_percent: Option<f64>,
+}
+
+impl Action {
+    /// The sentence, and what is then to be expected.
+    pub fn line(&self) -> String {
+        match self.share_percent {
+            Some(share) => format!("{} {} good.", self.text, percent(share / 100.0)),
+            None => self.text.clone(),
+        }
+    }
+}
+
+/// What came out, in one sentence, of the run that would be used.
+pub fn headline(outcome: &Outcome) -> String {
+    let Some(used) = outcome.runs.iter().find(|run| run.in_use) else {
+        return "There is no run to judge.".to_owned();
+    };
+    let length_mm = &used.first_layer.length_mm;
+    if length_mm.total() <= 0.0 {
+        return "The first layer lays nothing down, so there is no gap to judge.".to_owned();
+    }
+    let touches = used.deepest_contact.or(used.deepest_travel_contact);
+    if let Some(place) = touches {
+        return format!(
+            "Nozzle meets the plate at line {}, X {:.0} Y {:.0}: do not print.",
+            place.job_line, place.x_mm, place.y_mm
+        );
+    }
+    if let Some(line) = used.first_refused_line {
+        return format!("Moves below the limit switch are refused from line {line} on: do not print.");
+    }
+    if length_mm.on_bed() <= 0.0 {
+        return "All of the first layer lies beyond the plate: do not print.".to_owned();
+    }
+    let good = length_mm.share(Class::Good);
+    if good >= 1.0 {
+        return "All of the first layer lies well: print.".to_owned();
+    }
+    let rest = rest(length_mm);
+    if good >= GOOD_ENOUGH {
+        format!("{} of the first layer lies well, {rest}: print, and watch {}.", percent(good), watch(used))
+    } else {
+        format!("Only {} of the first layer lies well, {rest}: do not print yet.", percent(good))
+    }
+}
+
+/// The largest class that is not good.
+fn rest(length_mm: &PerClass) -> String {
+    let others = Class::ALL.into_iter().filter(|class| *class != Class::Good);
+    let largest = others.reduce(|a, b| if length_mm.get(b) > length_mm.get(a) { b } else { a });
+    largest.map_or_else(String::new, |class| format!("{} {}", percent(length_mm.share(class)), class.label()))
+}
+
+fn watch(used: &RunOutcome) -> String {
+    match used.first_layer.errors {
+        Some(errors) => {
+            let worst = errors.worst;
+            format!("line {}, X {:.0} Y {:.0}", worst.job_line, worst.x_mm, worst.y_mm)
+        }
+        None => "it".to_owned(),
+    }
+}

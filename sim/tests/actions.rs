@@ -1,0 +1,181 @@
+//! What the verdict advises is what comes of it: every share is found again by a replay with the action taken.
+
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
+
+use std::fmt::Write as _;
+use std::io::Cursor;
+
+use gapkeeper::{HeightGrid, Lattice, Surface};
+use gapkeeper_sim::outcome::{Outcome, Run};
+use gapkeeper_sim::replay::{Settings, replay};
+use gapkeeper_sim::scenario::{Bounded, Celsius, Count, NotNegative, Scenario};
+use gapkeeper_sim::setup::Setup;
+use gapkeeper_sim::survey::survey;
+use gapkeeper_sim::{demo, summary};
+
+/// Lines all over the bed, 3 m of them.
+fn job() -> String {
+    let mut job = String::from("M83\nG0 Z5\nG0 X20 Y20\nG0 Z0.2\n");
+    for line in 0..20 {
+        let y_mm = 20 + 8 * line;
+        let _ = writeln!(job, "G0 X20 Y{y_mm}\nG1 X180 E6 F1200");
+    }
+    job
+}
+
+/// The demo's machine over a bed that stands so high everywhere.
+fn level(height_um: f64) -> Scenario {
+    let mut scenario = demo::scenario().unwrap();
+    scenario.bed.forms.clear();
+    scenario.bed.screws.iter_mut().for_each(|screw| screw.height_um = Bounded(height_um));
+    scenario
+}
+
+/// Read by hand, and the readings say so high everywhere.
+fn read(scenario: &Scenario, height_um: i16) -> Setup {
+    let lattice = Lattice { x0_um: 20_000, y0_um: 20_000, pitch_x_um: 95_000, pitch_y_um: 80_000, columns: 3, rows: 3 };
+    Setup {
+        grid: HeightGrid::new(lattice, &[height_um; 9]).unwrap(),
+        by_hand: true,
+        ..Setup::read_off(scenario).unwrap()
+    }
+}
+
+fn advised(setup: &Setup) -> Outcome {
+    advised_within(setup, 50.0)
+}
+
+fn advised_within(setup: &Setup, tolerance_um: f64) -> Outcome {
+    replay("job", Cursor::new(job()), &Settings { advise: true, tolerance_um, ..setup.settings() }).unwrap()
+}
+
+/// Share that is good in the run that would be used, per cent, without asking for advice.
+fn good_percent(setup: &Setup) -> f64 {
+    good_percent_within(setup, 50.0)
+}
+
+fn good_percent_within(setup: &Setup, tolerance_um: f64) -> f64 {
+    let outcome = replay("job", Cursor::new(job()), &Settings { tolerance_um, ..setup.settings() }).unwrap();
+    100.0 * outcome.runs.iter().find(|run| run.in_use).unwrap().first_layer.good()
+}
+
+fn same(found: Option<f64>, wanted: f64) {
+    assert!(found.is_some_and(|found| (found - wanted).abs() < 1e-6), "{found:?} instead of {wanted}");
+}
+
+/// The plate stands 60 µm lower than the readings say: nothing is good, and all of it with the shift put right.
+#[test]
+fn the_shift_that_is_missing_is_found() {
+    let scenario = level(0.0);
+    let outcome = advised(&read(&scenario, 60));
+    assert_eq!(outcome.verdict.headline, "Only 0 % of the first layer lies well, 100 % too far: do not print yet.");
+    let action = &outcome.verdict.actions[0];
+    assert_eq!(action.text, "Lower the shift by 60 µm.");
+    let mut shifted = scenario.clone();
+    shifted.correction.shift_um = -60;
+    same(action.share_percent, good_percent(&read(&shifted, 60)));
+    same(action.share_percent, 100.0);
+    assert_eq!(action.line(), "Lower the shift by 60 µm. 100 % good.");
+}
+
+/// The plate stands 300 µm above the readings, the layer is 200 thick.
+#[test]
+fn contact_is_named_with_its_place_and_mended() {
+    let scenario = level(300.0);
+    let outcome = advised(&read(&scenario, 0));
+    assert_eq!(outcome.verdict.headline, "Nozzle meets the plate at line 6, X 20 Y 20: do not print.");
+    let texts: Vec<&str> = outcome.verdict.actions.iter().map(|action| action.text.as_str()).collect();
+    assert!(texts.contains(&"Raise the shift by 300 µm."), "{texts:?}");
+    for action in &outcome.verdict.actions {
+        same(action.share_percent, 100.0);
+    }
+    assert!(summary::text(&outcome).starts_with(&format!("{}\n  1. ", outcome.verdict.headline)));
+    let json: serde_json::Value = serde_json::from_str(&summary::json(&outcome)).unwrap();
+    assert_eq!(json["verdict"]["headline"], outcome.verdict.headline);
+    assert_eq!(json["verdict"]["actions"][0]["share_percent"], 100.0);
+}
+
+/// Over the demo's bow the readings as they are do worse than refined: the share of that run stands in the outcome.
+#[test]
+fn the_better_surface_is_named() {
+    let scenario = demo::scenario().unwrap();
+    let setup = Setup { surface: Surface::Bilinear, by_hand: true, ..Setup::read_off(&scenario).unwrap() };
+    let outcome = advised(&setup);
+    let action = outcome.verdict.actions.iter().find(|action| action.text == "Take the refined surface.").unwrap();
+    same(action.share_percent, 100.0 * outcome.runs[Run::Refined as usize].first_layer.good());
+    let shares: Vec<f64> = outcome.verdict.actions.iter().filter_map(|action| action.share_percent).collect();
+    assert!(shares.is_sorted_by(|a, b| a >= b) && (1..=3).contains(&shares.len()), "{shares:?}");
+}
+
+/// What is still to be measured is worth what the scenario's hand makes of it: the mean of five surveys.
+#[test]
+fn measuring_is_worth_what_the_hand_makes_of_it() {
+    let mut scenario = demo::scenario().unwrap();
+    scenario.measuring.feel_um = NotNegative(35.0);
+    let outcome = advised(&Setup::read_off(&scenario).unwrap());
+    let action = &outcome.verdict.actions[0];
+    let words: Vec<&str> = action.text.split(' ').collect();
+    let (count, refined) = (words[1].parse::<u8>().unwrap(), action.text.ends_with("refine, print."));
+    if count != 3 {
+        scenario.survey.stations = [Count(count); 2];
+    }
+    let surface = if refined { Surface::Refined } else { Surface::Bilinear };
+    let share = |seed| {
+        let found = survey(&scenario, scenario.stations(), seed).unwrap();
+        good_percent(&Setup { surface, ..Setup::surveyed(&scenario, &found) })
+    };
+    same(action.share_percent, (1..=5).map(share).sum::<f64>() / 5.0);
+}
+
+/// The machine refuses what is below its switch: screws are raised, and measured again.
+#[test]
+fn refusal_is_named_and_mended() {
+    let mut scenario = level(-400.0);
+    scenario.machine.limit_switch_trips_at_mm = Bounded(-0.1);
+    let outcome = advised(&read(&scenario, -400));
+    assert!(outcome.verdict.headline.starts_with("Moves below the limit switch are refused from line 4 on"));
+    let texts: Vec<&str> = outcome.verdict.actions.iter().map(|action| action.text.as_str()).collect();
+    assert!(texts.iter().any(|text| text.starts_with("Raise every screw by 200 µm, measure again")), "{texts:?}");
+}
+
+/// A plate of glass that was read cold and is printed on hot stands elsewhere then: measure it hot, or, where that is
+/// near enough for the material, print as warm as it was read.
+#[test]
+fn another_temperature_is_tried_out() {
+    let text = include_str!("../demo/glass.toml");
+    let mut scenario = Scenario::parse(text, "glass.toml", std::path::PathBuf::new()).unwrap();
+    for (read_c, printed_c, tolerance_um) in [(20, 100.0, 50.0), (88, 100.0, 8.0)] {
+        scenario.measuring.bed_temperature_c = read_c;
+        scenario.printing.bed_temperature_c = Some(Celsius(printed_c));
+        let setup = Setup { by_hand: true, ..Setup::read_off(&scenario).unwrap() };
+        let actions = advised_within(&setup, tolerance_um).verdict.actions;
+        let of = |start: &str| actions.iter().find(|action| action.text.starts_with(start));
+        if read_c == 20 {
+            let hot = of("Measure with the bed at 100 °C, where the job runs, and ").unwrap();
+            let surface = if hot.text.ends_with("refine.") { Surface::Refined } else { Surface::Bilinear };
+            let mut warm = scenario.clone();
+            warm.measuring.bed_temperature_c = 100;
+            let share = |seed| {
+                let found = survey(&warm, warm.stations(), seed).unwrap();
+                good_percent(&Setup { surface, ..Setup::surveyed(&warm, &found) })
+            };
+            same(hot.share_percent, (1..=5).map(share).sum::<f64>() / 5.0);
+        }
+        let as_read = of("Print with the bed at 88 °C, where the grid was read, if the material allows it.");
+        assert_eq!(as_read.is_some(), read_c == 88, "{actions:?}");
+        if let Some(as_read) = as_read {
+            let mut warm = setup.clone();
+            warm.scenario.printing.bed_temperature_c = Some(Celsius(88.0));
+            same(as_read.share_percent, good_percent_within(&warm, tolerance_um));
+        }
+    }
+}
+
+/// Where all is well there is nothing to mend, and nobody is asked to do anything else.
+#[test]
+fn nothing_is_advised_where_all_is_well() {
+    let outcome = advised(&read(&level(0.0), 0));
+    assert_eq!(outcome.verdict.headline, "All of the first layer lies well: print.");
+    let texts: Vec<&str> = outcome.verdict.actions.iter().map(|action| action.text.as_str()).collect();
+    assert_eq!(texts, ["Print with the refined surface."]);
+}
