@@ -187,7 +187,7 @@ fn motion(random: &mut Random, kind: usize) -> Move<0> {
                 1 => (200, random.within(200, 20_000)),
                 _ => {
                     let z_um = random.within(1_000, 7_000);
-                    (z_um, if random.next() % 2 == 0 { z_um } else { random.within(1_000, 7_000) })
+                    (z_um, if random.next().is_multiple_of(2) { z_um } else { random.within(1_000, 7_000) })
                 }
             };
             let start = Point { x_um, y_um, z_um: from_z_um };

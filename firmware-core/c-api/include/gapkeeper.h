@@ -99,21 +99,21 @@
 /*
  Words of 64 bits in the storage of a move's pieces.
  */
-#define GAPKEEPER_PIECES_WORDS 18
+#define GAPKEEPER_PIECES_WORDS 22
 #endif
 
 #if defined(GAPKEEPER_POINTER_32)
 /*
  Words of 64 bits in the storage of a move's pieces.
  */
-#define GAPKEEPER_PIECES_WORDS 20
+#define GAPKEEPER_PIECES_WORDS 25
 #endif
 
 #if defined(GAPKEEPER_POINTER_64)
 /*
  Words of 64 bits in the storage of a move's pieces.
  */
-#define GAPKEEPER_PIECES_WORDS 24
+#define GAPKEEPER_PIECES_WORDS 29
 #endif
 
 /*

@@ -20,13 +20,13 @@ pub const GAPKEEPER_KEEPER_WORDS: usize = 192;
 
 /// Words of 64 bits in the storage of a move's pieces.
 #[cfg(target_pointer_width = "16")]
-pub const GAPKEEPER_PIECES_WORDS: usize = 18;
+pub const GAPKEEPER_PIECES_WORDS: usize = 22;
 /// Words of 64 bits in the storage of a move's pieces.
 #[cfg(target_pointer_width = "32")]
-pub const GAPKEEPER_PIECES_WORDS: usize = 20;
+pub const GAPKEEPER_PIECES_WORDS: usize = 25;
 /// Words of 64 bits in the storage of a move's pieces.
 #[cfg(target_pointer_width = "64")]
-pub const GAPKEEPER_PIECES_WORDS: usize = 24;
+pub const GAPKEEPER_PIECES_WORDS: usize = 29;
 
 /// Words of 64 bits in the storage of an arc's chords.
 pub const GAPKEEPER_CHORDS_WORDS: usize = 16;
