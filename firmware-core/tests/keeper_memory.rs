@@ -163,8 +163,8 @@ fn grids_without_a_setup_are_not_trusted() {
     assert_eq!(started(bytes_of(memory)).0.choice(), Choice::Stale);
 }
 
-/// The setup is gone, and the plug is out for the first reads of a first start that somebody confirms: grids that are
-/// hidden then are none of the setups to come.
+/// The setup is lost, and a person confirms a first start while the memory is unplugged for the first reads. Grids hidden
+/// by that must stay stale in every later setup.
 #[test]
 fn grids_that_are_hidden_while_a_memory_is_begun_stay_stale() {
     let mut bytes = measured();

@@ -15,11 +15,11 @@ use crate::setup::{in_force, raised, raised_um, refine};
 use crate::survey::survey;
 use crate::verdict::{Action, GOOD_ENOUGH};
 
-/// Surveys that a share is the mean of.
+/// Surveys averaged for a share.
 const SURVEYS: u64 = 5;
-/// Most actions that are named.
+/// Most actions in a verdict.
 const MOST: usize = 3;
-/// Less of a gain is none.
+/// Ignore gains smaller than this.
 const LEAST_GAIN: f64 = 0.001;
 /// More stations take more time: this much of a gain is worth it.
 const WORTH_STATIONS: f64 = 0.01;

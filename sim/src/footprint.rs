@@ -137,7 +137,7 @@ impl Footprint {
         self.guards.push((stretch.clone(), start..self.guard_spots.len()));
     }
 
-    /// Whether every way that is watched can be gone without touching a bed of these heights, raised by so much.
+    /// Whether no watched move touches a bed of these heights, raised by `raised_um`.
     pub(crate) fn is_clear(&self, controller: &mut Controller, bed_um: &[f64], raised_um: f64) -> bool {
         let mut is_clear = true;
         let bed_um = bed_um.get(self.spots.len()..).unwrap_or_default();

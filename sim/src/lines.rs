@@ -1,8 +1,8 @@
-//! Gap error of every job line of the first layer, for whoever looks a line up.
+//! Gap error of every job line of the first layer, for the page's line search.
 
 use crate::outcome::{JobLines, LineGap, Point, Range, Run};
 
-/// Lines that are kept; a first layer of more is a rare one, and what is left out is said.
+/// Most lines kept; few first layers have more, and the page reports what was left out.
 /// They take about 18 bytes each in the page.
 pub(crate) const MOST_LINES: usize = 30_000;
 

@@ -2,7 +2,8 @@
 
 use std::path::PathBuf;
 
-/// A program in the folder that `GAPKEEPER_PROGRAMS` names; `None`, and a message, where there is none.
+/// Reads a program from the folder that `GAPKEEPER_PROGRAMS` names. If the variable is unset, prints a message and returns
+/// `None`.
 ///
 /// # Panics
 /// If the folder is named and the program is not there.

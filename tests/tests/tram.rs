@@ -279,7 +279,7 @@ fn four_screws_take_out_a_twist() {
     assert!(advice.residual().peak_to_valley_um > 200);
 }
 
-/// Whoever turned one screw by half a turn is told to turn that one back.
+/// After one screw was turned by half a turn, the advice is to turn that one back.
 #[test]
 fn one_turned_screw_is_turned_back() {
     for turned in 0..4 {

@@ -136,7 +136,7 @@ const NOT_JUDGED: i64 = i32::MAX as i64;
 ///
 /// The JSON is a list of columns, each a list of differences to the line before: job line; X and Y where it starts, X and
 /// Y where its gap error is largest in the run that would be used, in 0.1 mm; lowest and highest gap error of each run, in
-/// 0.1 µm, [`NOT_JUDGED`] where there is none.
+/// 0.1 µm, or [`NOT_JUDGED`].
 pub(super) fn lines(lines: &[LineGap]) -> String {
     let row = |line: &LineGap| -> [i64; 11] {
         let [x, y, worst_x, worst_y] =

@@ -15,7 +15,7 @@ pub const UNIT: u32 = 8;
 pub struct Chip {
     /// Its cells by slot.
     pub bytes: [[u8; SLOT_SIZE]; GAPKEEPER_SLOT_COUNT as usize],
-    /// Calls until power is gone.
+    /// Calls until power fails.
     pub calls_left: u32,
     /// A slot that does not keep what is written.
     pub worn: Option<u32>,
@@ -50,7 +50,7 @@ impl Chip {
         }
     }
 
-    /// The answer of a call: 7 once power is gone.
+    /// The answer of a call: 7 after power has failed.
     fn answer(&mut self) -> u8 {
         if !self.meddle_with.is_null() {
             self.answered = Some(call!(gapkeeper_homed(self.meddle_with, &mut zeroed())));
