@@ -53,6 +53,7 @@ def cargo(board, targets):
     env["CARGO_PROFILE_RELEASE_LTO"] = "true"
     env["CARGO_PROFILE_RELEASE_CODEGEN_UNITS"] = "1"
     env["CARGO_PROFILE_RELEASE_DEBUG"] = "false"
+    env["RUSTC_WRAPPER"] = str(HERE / "runner" / "rustc")
     command = ["cargo"]
     if board.target not in targets:
         command, env["RUSTC"], env["RUSTC_BOOTSTRAP"] = ["/usr/bin/cargo", "-Zbuild-std=core"], "/usr/bin/rustc", "1"
