@@ -39,6 +39,23 @@ impl Default for FirstLayerHeights {
     }
 }
 
+impl FirstLayerHeights {
+    fn from_um(&self) -> f64 {
+        self.from_mm.map_or(f64::NEG_INFINITY, |mm| mm * 1000.0)
+    }
+
+    fn to_um(&self) -> f64 {
+        self.to_mm * 1000.0
+    }
+
+    /// Whether a printing move may have a part of the first layer.
+    #[inline]
+    pub(crate) fn may_hold(&self, motion: &Move<1>) -> bool {
+        let (start_um, end_um) = (f64::from(motion.start.z_um), f64::from(motion.end.z_um));
+        start_um.min(end_um) <= self.to_um() && start_um.max(end_um) >= self.from_um()
+    }
+}
+
 impl TryFrom<String> for FirstLayerHeights {
     type Error = String;
 
@@ -64,8 +81,7 @@ impl std::str::FromStr for FirstLayerHeights {
 /// Where the first layer of a job lies, and whether the job extrudes.
 #[derive(Clone, Debug)]
 pub struct FirstLayer {
-    from_um: f64,
-    to_um: f64,
+    heights: FirstLayerHeights,
     lattice: CellLattice,
     bed: [Extent; 2],
     /// Lowest printed height in each cell and its neighbours.
@@ -79,8 +95,7 @@ impl FirstLayer {
         let around = |extent: Extent| Extent { from: extent.from - MARGIN_MM, to: extent.to + MARGIN_MM };
         let lattice = CellLattice::new(around(bed.x_mm), around(bed.y_mm), CELL_MM, MOST_CELLS);
         let mut found = Self {
-            from_um: heights.from_mm.map_or(f64::NEG_INFINITY, |mm| mm * 1000.0),
-            to_um: heights.to_mm * 1000.0,
+            heights,
             lowest_um: vec![EMPTY; lattice.count()],
             lattice,
             bed: [bed.x_mm, bed.y_mm],
@@ -106,15 +121,14 @@ impl FirstLayer {
     /// Whether a printing move may have a part of the first layer.
     #[inline]
     pub(crate) fn may_hold(&self, motion: &Move<1>) -> bool {
-        let (start_um, end_um) = (f64::from(motion.start.z_um), f64::from(motion.end.z_um));
-        start_um.min(end_um) <= self.to_um && start_um.max(end_um) >= self.from_um
+        self.heights.may_hold(motion)
     }
 
     /// Whether what is printed at a place lies on the bare bed. A line that rises by `slope` (µm of height by mm of
     /// way) does not hide itself.
     #[inline]
     pub(crate) fn holds(&self, x_mm: f64, y_mm: f64, logical_um: f64, slope_um_per_mm: f64) -> bool {
-        if logical_um > self.to_um || logical_um < self.from_um {
+        if logical_um > self.heights.to_um() || logical_um < self.heights.from_um() {
             return false;
         }
         // Beyond all cells nothing is known of what lies there.
@@ -135,15 +149,16 @@ impl FirstLayer {
         if !self.may_hold(motion) {
             return;
         }
-        let Self { lattice, lowest_um, from_um, to_um, .. } = self;
+        let Self { lattice, lowest_um, heights, .. } = self;
+        let (from_um, to_um) = (heights.from_um(), heights.to_um());
         let place = |point: gapkeeper::Point| [f64::from(point.x_um) / 1000.0, f64::from(point.y_um) / 1000.0];
         let (from_z_um, to_z_um) = (f64::from(motion.start.z_um), f64::from(motion.end.z_um));
         lattice.along(place(motion.start), place(motion.end), |cell, entered, left| {
             let at = |fraction: f64| from_z_um + (to_z_um - from_z_um) * fraction;
             let (low_um, high_um) = (at(entered).min(at(left)), at(entered).max(at(left)));
-            if low_um <= *to_um && high_um >= *from_um {
+            if low_um <= to_um && high_um >= from_um {
                 // Heights of a few millimetres: a float holds them to a thousandth of a micrometre.
-                let low_um = low_um.max(*from_um) as f32;
+                let low_um = low_um.max(from_um) as f32;
                 lowest_um[cell] = lowest_um[cell].min(low_um);
             }
         });

@@ -161,11 +161,21 @@ impl Default for LayerTally {
 }
 
 impl LayerTally {
-    pub(crate) fn add(&mut self, above_um: f64, length_mm: f64) {
-        self.merge(&Self { length_mm, sum: above_um * length_mm, min_um: above_um, max_um: above_um });
+    /// Takes in a straight way between two heights.
+    #[inline]
+    pub(crate) fn add(&mut self, ends_um: [f64; 2], length_mm: f64) {
+        let [from_um, to_um] = ends_um;
+        let sum = (from_um + to_um) / 2.0 * length_mm;
+        self.merge(&Self { length_mm, sum, min_um: from_um.min(to_um), max_um: from_um.max(to_um) });
     }
 
-    fn merge(&mut self, other: &Self) {
+    /// The same over another datum.
+    pub(crate) fn over(self, datum_um: f64) -> Self {
+        let Self { length_mm, sum, min_um, max_um } = self;
+        Self { length_mm, sum: sum - datum_um * length_mm, min_um: min_um - datum_um, max_um: max_um - datum_um }
+    }
+
+    pub(crate) fn merge(&mut self, other: &Self) {
         self.length_mm += other.length_mm;
         self.sum += other.sum;
         self.min_um = self.min_um.min(other.min_um);
@@ -394,7 +404,7 @@ mod tests {
         let (mut layers, mut profile) = (Layers::new(), Profile::new());
         for index in 0..100_000 {
             let mut tally = LayerTally::default();
-            tally.add(1.0, 1.0);
+            tally.add([1.0; 2], 1.0);
             layers.add(index * 20, &[tally; 3]);
             let place = Point { x_mm: f64::from(index), y_mm: 0.0 };
             let (job_line, nozzle_um) = (index as u64, [1.0, 2.0, 3.0]);

@@ -148,7 +148,7 @@ impl<'a> Settings<'a> {
 /// [`ReplayError`] at the first line that cannot be read (unless told to keep going), or if the scenario's facts do
 /// not go together.
 pub fn replay(name: &str, job: impl BufRead + Seek, settings: &Settings<'_>) -> Result<Outcome, ReplayError> {
-    replay_watched(name, job, settings, |_| {})
+    replay_and(name, job, settings, None::<fn(&Sample)>)
 }
 
 /// Where the nozzle is at one place of a printing move.
@@ -176,15 +176,25 @@ pub struct Sample {
     pub on_plate: bool,
 }
 
-/// Replays a job and shows every sample as it is taken.
+/// Replays a job and shows samples along all that it prints as they are taken.
 ///
 /// # Errors
 /// As [`replay`].
 pub fn replay_watched(
     name: &str,
-    mut job: impl BufRead + Seek,
+    job: impl BufRead + Seek,
     settings: &Settings<'_>,
     watch: impl FnMut(&Sample),
+) -> Result<Outcome, ReplayError> {
+    replay_and(name, job, settings, Some(watch))
+}
+
+/// Where nobody watches, samples are taken where the first layer may be, and nowhere else.
+fn replay_and(
+    name: &str,
+    mut job: impl BufRead + Seek,
+    settings: &Settings<'_>,
+    watch: Option<impl FnMut(&Sample)>,
 ) -> Result<Outcome, ReplayError> {
     let machine = Machine::new(settings)?;
     let Settings { scenario, first_layer_heights, keep_going, lenient, .. } = *settings;
@@ -293,6 +303,7 @@ struct Replay<'a, W> {
     filament_mm2: f64,
     /// The height was moved to: at the start of a job and after homing the nozzle stands where the switches are.
     has_height: bool,
+    watched: bool,
     /// Where the plate lies.
     bed: [Extent; 2],
     tally: Tally<'a, W>,
@@ -304,7 +315,7 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
         settings: &'a Settings<'a>,
         (machine, first_layer): (Machine, FirstLayer),
         pipeline: Pipeline<Batch, Evaluator>,
-        watch: W,
+        watch: Option<W>,
     ) -> Self {
         Self {
             name,
@@ -317,6 +328,7 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
             extrudes: first_layer.extrudes(),
             filament_mm2: settings.scenario.machine.filament_mm2(),
             has_height: false,
+            watched: watch.is_some(),
             bed: [settings.scenario.bed.x_mm, settings.scenario.bed.y_mm],
             tally: Tally::new(settings, machine, first_layer, watch),
         }
@@ -406,6 +418,7 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
 
     fn stretch(&mut self, line: u64, motion: Move<1>, prints: bool, feed_mm_s: Option<f64>) {
         let mut stretch = Stretch::new(line, motion, prints, feed_mm_s, self.sample_step_mm, self.filament_mm2);
+        stretch.sampled &= self.watched || self.settings.first_layer_heights.may_hold(&motion);
         // A pen or a cutter is meant to touch.
         stretch.may_scrape = self.extrudes && !stretch.prints && self.has_height && self.goes_low(&motion);
         self.has_height |= motion.start.z_um != motion.end.z_um;

@@ -6,6 +6,7 @@ use gapkeeper_host_tools::pipeline::Worker;
 
 use crate::bed::{HeightTable, ModelledBed};
 use crate::controller::{Controller, Corner};
+use crate::gap::LayerTally;
 use crate::outcome::Place as BedPlace;
 
 /// Batches are about this long.
@@ -18,6 +19,8 @@ pub(crate) struct Stretch {
     pub line: u64,
     pub motion: Move<1>,
     pub prints: bool,
+    /// Whether samples are taken along it.
+    pub sampled: bool,
     /// Whether the nozzle might touch the bed on a way on which it lays nothing down.
     pub may_scrape: bool,
     pub feed_mm_s: Option<f64>,
@@ -50,8 +53,19 @@ impl Stretch {
         let prints = prints && length_mm > 0.0;
         let fed_mm = (f64::from(motion.extra_end[0]) - f64::from(motion.extra_start[0])) / 1e6;
         let strand_mm2 = if prints { fed_mm.max(0.0) * filament_mm2 / length_mm } else { 0.0 };
-        let may_scrape = false;
-        Self { line, motion, prints, may_scrape, feed_mm_s, strand_mm2, length_mm, parts, first: 0, last: parts }
+        Self {
+            line,
+            motion,
+            prints,
+            sampled: prints,
+            may_scrape: false,
+            feed_mm_s,
+            strand_mm2,
+            length_mm,
+            parts,
+            first: 0,
+            last: parts,
+        }
     }
 }
 
@@ -74,6 +88,8 @@ pub(super) struct Driven {
     pub pieces: u64,
     pub fastest_z_mm_s: f64,
     pub pieces_above_z_rate_limit: u64,
+    /// Height of the nozzle over the logical height, where it prints.
+    pub above_logical: LayerTally,
     /// Where a way on which nothing is laid goes deepest into the bed.
     pub scrape: Option<BedPlace>,
 }
@@ -90,7 +106,7 @@ pub(super) struct Heights {
 pub(super) struct Batch {
     pub stretches: Vec<Stretch>,
     pub driven: Vec<[Driven; 3]>,
-    /// The samples of all stretches that print, one after another.
+    /// The samples of all sampled stretches, one after another.
     pub heights: Vec<Heights>,
     samples: u64,
 }
@@ -103,12 +119,12 @@ impl Batch {
     /// Takes in as much of a stretch as fits; the rest comes back.
     pub(super) fn push(&mut self, mut stretch: Stretch) -> Option<Stretch> {
         let mut rest = None;
-        if stretch.prints && stretch.last - stretch.first >= MOST_SAMPLES {
+        if stretch.sampled && stretch.last - stretch.first >= MOST_SAMPLES {
             let last = stretch.last;
             stretch.last = stretch.first + MOST_SAMPLES - 1;
             rest = Some(Stretch { first: stretch.last + 1, last, ..stretch });
         }
-        self.samples += if stretch.prints { stretch.last - stretch.first + 1 } else { 0 };
+        self.samples += if stretch.sampled { stretch.last - stretch.first + 1 } else { 0 };
         self.stretches.push(stretch);
         rest
     }
@@ -139,7 +155,7 @@ impl Worker<Batch> for Evaluator {
             for (run, driven) in driven.iter_mut().enumerate() {
                 *driven = self.drive(run, stretch);
             }
-            if stretch.prints {
+            if stretch.sampled {
                 self.sample(stretch, &mut batch.heights);
             } else if stretch.may_scrape {
                 self.scrape(stretch, &mut driven);
@@ -166,6 +182,9 @@ impl Evaluator {
             return Driven { refused: true, ..Driven::default() };
         }
         let mut driven = Driven { pieces: path.len() as u64 - 1, ..Driven::default() };
+        if stretch.prints {
+            driven.above_logical = above_logical(stretch, path);
+        }
         let Some(feed_mm_s) = stretch.feed_mm_s.filter(|_| stretch.prints) else { return driven };
         for (from, to) in path.iter().zip(&path[1..]) {
             let part_mm = (to.fraction - from.fraction) * stretch.length_mm;
@@ -209,6 +228,20 @@ impl Evaluator {
             heights.push(Heights { bed_um, nozzles_um });
         }
     }
+}
+
+/// Straight from corner to corner, so corners and their means are all there is to know.
+fn above_logical(stretch: &Stretch, path: &[Corner]) -> LayerTally {
+    let (start_um, end_um) = (f64::from(stretch.motion.start.z_um), f64::from(stretch.motion.end.z_um));
+    let above_um = |corner: &Corner| corner.z_um - (start_um + (end_um - start_um) * corner.fraction);
+    let mut tally = LayerTally::default();
+    let mut corners = path.iter().map(|corner| (corner.fraction, above_um(corner)));
+    let Some(mut from) = corners.next() else { return tally };
+    for to in corners {
+        tally.add([from.1, to.1], (to.0 - from.0) * stretch.length_mm);
+        from = to;
+    }
+    tally
 }
 
 /// A place on a stretch.

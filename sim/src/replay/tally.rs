@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use gapkeeper::Move;
 use gapkeeper_host_tools::printed;
 
 use super::stretch::{Batch, Driven, Heights, Place as SamplePlace, Stretch};
@@ -64,7 +65,7 @@ pub(super) struct Tally<'a, W> {
     first_layer: FirstLayer,
     /// The first layer, to try ways out on; none if nobody asks.
     footprint: Option<Footprint>,
-    watch: W,
+    watch: Option<W>,
     runs: [RunTally; 3],
     layers: Layers,
     /// The layer under way: most moves stay in it.
@@ -83,7 +84,12 @@ pub(super) struct Tally<'a, W> {
 }
 
 impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
-    pub(super) fn new(settings: &'a Settings<'a>, mut machine: Machine, first_layer: FirstLayer, watch: W) -> Self {
+    pub(super) fn new(
+        settings: &'a Settings<'a>,
+        mut machine: Machine,
+        first_layer: FirstLayer,
+        watch: Option<W>,
+    ) -> Self {
         let surface = surfaces::bed_field(&settings.scenario.bed, &machine.bed);
         let measure = Measure { tolerance_um: settings.tolerance_um, lays: first_layer.extrudes() };
         let datum_um = |run: Run| machine.controllers[run as usize].datum_um();
@@ -124,7 +130,7 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
                     footprint.guard(stretch, refused || scrape.is_some());
                 }
             }
-            if stretch.prints {
+            if stretch.sampled {
                 let (these, others) = heights.split_at((stretch.last - stretch.first + 1) as usize);
                 self.count_gaps(stretch, driven, these);
                 heights = others;
@@ -143,19 +149,28 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
         for (run, driven) in self.runs.iter_mut().zip(driven) {
             run.count(stretch, driven);
         }
+        if stretch.prints {
+            self.count_layer(&stretch.motion, driven);
+        }
     }
 
-    /// Takes in the gap along a printing move.
-    fn count_gaps(&mut self, stretch: &Stretch, driven: &[Driven; 3], heights: &[Heights]) {
-        let (start, end) = (stretch.motion.start, stretch.motion.end);
+    fn count_layer(&mut self, motion: &Move<1>, driven: &[Driven; 3]) {
+        let (start, end) = (motion.start, motion.end);
         let lower_um = start.z_um.min(end.z_um);
         self.lowest_um = Some(self.lowest_um.map_or(lower_um, |lowest_um| lowest_um.min(lower_um)));
-        let may_hold = self.first_layer.may_hold(&stretch.motion);
-        let slope_um_per_mm = stretch.slope_um_per_mm();
         if self.layer.as_ref().is_none_or(|(z_um, _)| *z_um != end.z_um) {
             self.end_layer();
         }
         let (_, layer) = self.layer.get_or_insert_with(|| (end.z_um, [LayerTally::default(); 3]));
+        for ((layer, run), driven) in layer.iter_mut().zip(&self.runs).zip(driven) {
+            layer.merge(&driven.above_logical.over(run.datum_um));
+        }
+    }
+
+    /// Takes in the gap along a printing move.
+    fn count_gaps(&mut self, stretch: &Stretch, driven: &[Driven; 3], heights: &[Heights]) {
+        let may_hold = self.first_layer.may_hold(&stretch.motion);
+        let slope_um_per_mm = stretch.slope_um_per_mm();
         if let Some(footprint) = &mut self.footprint {
             footprint.take_some(stretch, &self.first_layer);
         }
@@ -176,7 +191,6 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
                 }
                 let nozzle_um = nozzles_um[index];
                 nozzles[index] = Some(nozzle_um);
-                layer[index].add(nozzle_um - logical_um - run.datum_um, weight_mm);
                 if in_first_layer && on_plate {
                     let gap_error_um = nozzle_um - bed_um - logical_um;
                     gap_errors_um[index] = gap_error_um;
@@ -187,18 +201,20 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
                 }
             }
             let lies_on_bed = in_first_layer && on_plate;
-            (self.watch)(&Sample {
-                job_line: stretch.line,
-                fraction,
-                x_mm,
-                y_mm,
-                logical_um,
-                bed_um,
-                nozzles_um: nozzles,
-                strand_mm2: stretch.strand_mm2,
-                first_layer: in_first_layer,
-                on_plate,
-            });
+            if let Some(watch) = &mut self.watch {
+                watch(&Sample {
+                    job_line: stretch.line,
+                    fraction,
+                    x_mm,
+                    y_mm,
+                    logical_um,
+                    bed_um,
+                    nozzles_um: nozzles,
+                    strand_mm2: stretch.strand_mm2,
+                    first_layer: in_first_layer,
+                    on_plate,
+                });
+            }
             if lies_on_bed {
                 let (job_line, place) = (stretch.line, BedPoint { x_mm, y_mm });
                 let sample =
