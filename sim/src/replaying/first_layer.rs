@@ -40,11 +40,11 @@ impl Default for FirstLayerHeights {
 }
 
 impl FirstLayerHeights {
-    fn from_um(&self) -> f64 {
+    fn lowest_um(&self) -> f64 {
         self.from_mm.map_or(f64::NEG_INFINITY, |mm| mm * 1000.0)
     }
 
-    fn to_um(&self) -> f64 {
+    fn highest_um(&self) -> f64 {
         self.to_mm * 1000.0
     }
 
@@ -52,7 +52,7 @@ impl FirstLayerHeights {
     #[inline]
     pub(crate) fn may_hold(&self, motion: &Move<1>) -> bool {
         let (start_um, end_um) = (f64::from(motion.start.z_um), f64::from(motion.end.z_um));
-        start_um.min(end_um) <= self.to_um() && start_um.max(end_um) >= self.from_um()
+        start_um.min(end_um) <= self.highest_um() && start_um.max(end_um) >= self.lowest_um()
     }
 }
 
@@ -128,7 +128,7 @@ impl FirstLayer {
     /// way) does not hide itself.
     #[inline]
     pub(crate) fn holds(&self, x_mm: f64, y_mm: f64, logical_um: f64, slope_um_per_mm: f64) -> bool {
-        if logical_um > self.heights.to_um() || logical_um < self.heights.from_um() {
+        if logical_um > self.heights.highest_um() || logical_um < self.heights.lowest_um() {
             return false;
         }
         // Beyond all cells nothing is known of what lies there.
@@ -150,7 +150,7 @@ impl FirstLayer {
             return;
         }
         let Self { lattice, lowest_um, heights, .. } = self;
-        let (from_um, to_um) = (heights.from_um(), heights.to_um());
+        let (from_um, to_um) = (heights.lowest_um(), heights.highest_um());
         let place = |point: gapkeeper::Point| [f64::from(point.x_um) / 1000.0, f64::from(point.y_um) / 1000.0];
         let (from_z_um, to_z_um) = (f64::from(motion.start.z_um), f64::from(motion.end.z_um));
         lattice.along(place(motion.start), place(motion.end), |cell, entered, left| {

@@ -4,7 +4,9 @@ use std::io::BufRead;
 
 use gapkeeper::Move;
 use gapkeeper_host_tools::gcode::{Action, Interpreter, Reader, Straight, moves};
+use gapkeeper_host_tools::odd_words;
 
+use crate::outcome::JobCounts;
 use crate::replay::ReplayError;
 use crate::scenario::ArcTolerance;
 
@@ -58,22 +60,24 @@ pub(crate) struct Reading {
     pub arc_tolerance: ArcTolerance,
 }
 
-/// What reads the lines of a job.
-pub(crate) fn interpreter(lenient: bool) -> Interpreter {
-    if lenient { Interpreter::new().lenient() } else { Interpreter::new() }
+impl Reading {
+    /// Whether what follows an error is read all the same.
+    pub(crate) fn goes_on_after(&self, error: &ReplayError) -> bool {
+        self.keep_going && !matches!(error, ReplayError::Job(error) if !error.is_bad_line())
+    }
 }
 
 /// Whether a straight move lays something down: what `E` moves with does, by `G0` as well; in a job without `E`
 /// whatever is fed along the bed does.
 #[inline]
-pub(crate) fn straight_prints(straight: &Straight, motion: &Move<1>, extrudes: bool) -> bool {
+fn straight_prints(straight: &Straight, motion: &Move<1>, extrudes: bool) -> bool {
     let travels = (motion.start.x_um, motion.start.y_um) != (motion.end.x_um, motion.end.y_um);
     travels && (straight.extruded_nm > 0 || !(straight.rapid || extrudes))
 }
 
 /// Feed of a straight move; none for `G0`, which does not follow `F`.
 #[inline]
-pub(crate) fn feed_mm_s(straight: &Straight) -> Option<f64> {
+fn feed_mm_s(straight: &Straight) -> Option<f64> {
     moves::feed_mm_s(straight.feed_nm_min).filter(|_| !straight.rapid)
 }
 
@@ -114,43 +118,56 @@ pub(crate) fn look_ahead(name: &str, job: impl BufRead, reading: Reading, mut te
         Ok::<(), ReplayError>(())
     };
     while let Some(line) = walker.line(&mut tell) {
-        match line {
-            Ok(()) => {}
-            Err(ReplayError::Job(error)) if !error.is_bad_line() => return,
-            Err(_) if !reading.keep_going => return,
-            Err(_) => {}
+        if line.is_err_and(|error| !reading.goes_on_after(&error)) {
+            return;
         }
     }
 }
 
-struct Walker<'a, R> {
+/// Reads a job line by line.
+pub(crate) struct Walker<'a, R> {
     name: &'a str,
     reader: Reader<R>,
     interpreter: Interpreter,
     extrudes: bool,
     arc_tolerance: ArcTolerance,
+    counts: JobCounts,
 }
 
 impl<'a, R: BufRead> Walker<'a, R> {
-    fn new(name: &'a str, job: R, reading: Reading) -> Self {
-        let extrudes = reading.extrudes == Some(true);
+    pub(crate) fn new(name: &'a str, job: R, reading: Reading) -> Self {
+        let interpreter = Interpreter::new();
         Self {
             name,
             reader: Reader::new(name, job),
-            interpreter: interpreter(reading.lenient),
-            extrudes,
+            interpreter: if reading.lenient { interpreter.lenient() } else { interpreter },
+            extrudes: reading.extrudes == Some(true),
             arc_tolerance: reading.arc_tolerance,
+            counts: JobCounts::default(),
         }
+    }
+
+    /// What was counted so far; lines that could not be read are not counted here.
+    pub(crate) fn counts(&self) -> JobCounts {
+        let unknown_words = self.interpreter.unknown_words().values().map(|word| word.count).sum();
+        JobCounts { bytes: self.reader.bytes_read(), unknown_words, ..self.counts.clone() }
+    }
+
+    /// Words that are not followed, with their first lines: those that move nothing, as far as they show, or the others.
+    pub(crate) fn odd_words(&self, harmless: bool) -> Option<String> {
+        odd_words::listed(self.interpreter.unknown_words().iter().chain(self.interpreter.unmodelled_words()), harmless)
     }
 
     /// Does one line; none at the end.
     #[inline]
-    fn line<E: From<ReplayError>>(
+    pub(crate) fn line<E: From<ReplayError>>(
         &mut self,
         tell: &mut impl FnMut(JobEvent) -> Result<(), E>,
     ) -> Option<Result<(), E>> {
-        let line = match self.reader.next_line() {
-            Ok(line) => line?,
+        let line = self.reader.next_line().transpose()?;
+        self.counts.lines += 1;
+        let line = match line {
+            Ok(line) => line,
             Err(error) => return Some(Err(ReplayError::from(error).into())),
         };
         let number = line.number();
@@ -179,11 +196,12 @@ impl<'a, R: BufRead> Walker<'a, R> {
                 return Some(Err(error));
             }
         }
-        let extrudes = self.extrudes;
+        let (extrudes, counts) = (self.extrudes, &mut self.counts);
         let mut go = |straight: Straight| {
             let motion = moves::straight(straight.start, straight.end, straight.extruded_nm).map_err(refused)?;
             let prints = straight_prints(&straight, &motion, extrudes);
             let feed_mm_s = feed_mm_s(&straight);
+            counts.printing_moves += u64::from(prints);
             tell(JobEvent::Move(JobMove { line: number, motion, prints, feed_mm_s, chord: false }))
         };
         let told = match action {
@@ -192,12 +210,15 @@ impl<'a, R: BufRead> Walker<'a, R> {
             Action::Arc(arc) => moves::chords(&arc, self.arc_tolerance.0).map_err(refused).and_then(|mut chords| {
                 let prints = extruded_nm > 0 || !extrudes;
                 let feed_mm_s = moves::feed_mm_s(arc.feed_nm_min);
+                counts.arcs += 1;
+                counts.printing_moves += u64::from(prints);
                 chords.try_for_each(|motion| {
                     tell(JobEvent::Move(JobMove { line: number, motion, prints, feed_mm_s, chord: true }))
                 })
             }),
             _ => Ok(()),
         };
+        self.counts.moves += u64::from(told.is_ok());
         Some(told)
     }
 }

@@ -12,14 +12,13 @@ use std::num::NonZeroUsize;
 use std::thread::available_parallelism;
 
 use gapkeeper::{Correction, CorrectionError, DEFAULT_TOLERANCE_UM, GridError, HeightGrid, Move, Point, SplitError};
-use gapkeeper_host_tools::gcode::{Action, GcodeError, Reader, Straight, moves};
-use gapkeeper_host_tools::odd_words;
+use gapkeeper_host_tools::gcode::GcodeError;
 use gapkeeper_host_tools::pipeline::Pipeline;
 
 use crate::bed::{BedError, HeightTable, ModelledBed};
 use crate::controller::{CAPACITY, Controller};
 use crate::first_layer::{FirstLayer, FirstLayerHeights};
-use crate::job::{Reading, feed_mm_s, interpreter, straight_prints};
+use crate::job::{JobEvent, JobMove, Reading, Walker};
 use crate::outcome::{JobCounts, Outcome, Run};
 use crate::scenario::{Extent, Scenario};
 use crate::setup::{in_force, lowest_um, refine, temperature_note};
@@ -206,7 +205,8 @@ fn replay_and(
         let own = machine.evaluator(settings);
         let others = vec![own.clone(); cores.min(MOST_CORES) - 1];
         let pipeline = Pipeline::new(own, others, scope);
-        Replay::new(name, settings, (machine, first_layer), pipeline, watch).run(job)
+        let reading = Reading { extrudes: Some(first_layer.extrudes()), ..reading };
+        Replay::new(name, settings, (machine, first_layer), pipeline, watch).run(job, reading)
     })
 }
 
@@ -296,8 +296,6 @@ struct Replay<'a, W> {
     sample_step_mm: f64,
     pipeline: Pipeline<Batch, Evaluator>,
     batch: Batch,
-    counts: JobCounts,
-    first_bad_line: Option<String>,
     /// Whether `E` moves forwards anywhere in the job.
     extrudes: bool,
     filament_mm2: f64,
@@ -323,8 +321,6 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
             sample_step_mm: settings.sample_step_mm.unwrap_or_else(|| machine.bed.sample_step_mm()),
             batch: Batch::default(),
             pipeline,
-            counts: JobCounts::default(),
-            first_bad_line: None,
             extrudes: first_layer.extrudes(),
             filament_mm2: settings.scenario.machine.filament_mm2(),
             has_height: false,
@@ -334,89 +330,40 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
         }
     }
 
-    fn run(mut self, job: impl BufRead) -> Result<Outcome, ReplayError> {
-        let mut reader = Reader::new(self.name, job);
-        let mut interpreter = interpreter(self.settings.lenient);
-        loop {
-            let step = match reader.next_line() {
-                Ok(None) => break,
-                Ok(Some(line)) => interpreter.execute(&line).map_err(ReplayError::from).and_then(|action| {
-                    self.act(action, line.number()).map_err(|message| ReplayError::Move {
-                        file: self.name.to_string(),
-                        line: line.number(),
-                        text: String::from_utf8_lossy(line.raw()).trim_end().to_string(),
-                        message,
-                    })
-                }),
-                Err(error) => Err(error.into()),
-            };
-            match step {
-                Ok(()) => {}
-                Err(ReplayError::Job(error)) if !error.is_bad_line() => return Err(error.into()),
-                Err(error) if !self.settings.keep_going => return Err(error),
-                Err(error) => self.bad_line(&error),
+    fn run(mut self, job: impl BufRead, reading: Reading) -> Result<Outcome, ReplayError> {
+        let mut walker = Walker::new(self.name, job, reading);
+        let mut bad_lines = 0;
+        let mut first_bad_line = None;
+        let mut tell = |event| {
+            match event {
+                JobEvent::Move(job_move) => self.stretch(&job_move),
+                // Where homing ends is decided by the switches, not by the bed.
+                JobEvent::Homed { .. } => self.has_height = false,
+                JobEvent::ExtrudesAfterAll => {}
             }
-            self.counts.lines += 1;
+            Ok(())
+        };
+        while let Some(line) = walker.line(&mut tell) {
+            let Err(error) = line else { continue };
+            if !reading.goes_on_after(&error) {
+                return Err(error);
+            }
+            bad_lines += 1;
+            first_bad_line.get_or_insert_with(|| error.to_string().lines().next().unwrap_or_default().to_string());
         }
         self.give();
         let Ok(()) = self.pipeline.finish(|batch| count(&mut self.tally, batch));
-        self.counts.bytes = reader.bytes_read();
-        self.counts.unknown_words = interpreter.unknown_words().values().map(|word| word.count).sum();
-        let words = || interpreter.unknown_words().iter().chain(interpreter.unmodelled_words());
-        if let Some(words) = odd_words::listed(words(), false) {
+        if let Some(words) = walker.odd_words(false) {
             self.tally.warn(format!(
                 "Not followed, and may move axes or their zero: {words}. Positions after them may be wrong."
             ));
         }
-        self.tally.passed_over = odd_words::listed(words(), true);
-        self.tally.finish(self.name, self.counts, self.first_bad_line)
+        self.tally.passed_over = walker.odd_words(true);
+        self.tally.finish(self.name, JobCounts { bad_lines, ..walker.counts() }, first_bad_line)
     }
 
-    fn bad_line(&mut self, error: &ReplayError) {
-        self.counts.bad_lines += 1;
-        let headline = || error.to_string().lines().next().unwrap_or_default().to_string();
-        self.first_bad_line.get_or_insert_with(headline);
-    }
-
-    /// Does what a line of the job says; the error is a message about a move that cannot be.
-    fn act(&mut self, action: Action, line: u64) -> Result<(), String> {
-        match action {
-            Action::Straight(straight) => self.straight(straight, line)?,
-            Action::Cycle(cycle) => {
-                for straight in cycle.moves() {
-                    self.straight(straight, line)?;
-                }
-            }
-            Action::Arc(arc) => {
-                let chords = moves::chords(&arc, self.settings.scenario.correction.arc_tolerance_um.0)?;
-                let prints = arc.extruded_nm > 0 || !self.extrudes;
-                self.counts.arcs += 1;
-                self.counts.printing_moves += u64::from(prints);
-                let feed_mm_s = moves::feed_mm_s(arc.feed_nm_min);
-                for motion in chords {
-                    self.stretch(line, motion, prints, feed_mm_s);
-                }
-            }
-            // Where homing ends is decided by the switches, not by the bed.
-            Action::Home(_) => {
-                self.has_height = false;
-                return Ok(());
-            }
-            Action::None | Action::SetPosition | Action::Dwell | Action::End => return Ok(()),
-        }
-        self.counts.moves += 1;
-        Ok(())
-    }
-
-    fn straight(&mut self, straight: Straight, line: u64) -> Result<(), String> {
-        let motion = moves::straight(straight.start, straight.end, straight.extruded_nm)?;
-        let prints = straight_prints(&straight, &motion, self.extrudes);
-        self.counts.printing_moves += u64::from(prints);
-        self.stretch(line, motion, prints, feed_mm_s(&straight));
-        Ok(())
-    }
-
-    fn stretch(&mut self, line: u64, motion: Move<1>, prints: bool, feed_mm_s: Option<f64>) {
+    fn stretch(&mut self, job_move: &JobMove) {
+        let &JobMove { line, motion, prints, feed_mm_s, .. } = job_move;
         let mut stretch = Stretch::new(line, motion, prints, feed_mm_s, self.sample_step_mm, self.filament_mm2);
         stretch.sampled &= self.watched || self.settings.first_layer_heights.may_hold(&motion);
         // A pen or a cutter is meant to touch.
