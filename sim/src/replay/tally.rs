@@ -7,7 +7,7 @@ use gapkeeper_host_tools::printed;
 use super::stretch::{Batch, Driven, Heights, Place as SamplePlace, Stretch};
 use super::{Machine, ReplayError, Sample, Settings};
 use crate::action;
-use crate::class::Measure;
+use crate::class::{Measure, length};
 use crate::controller::Controller;
 use crate::first_layer::FirstLayer;
 use crate::footprint::Footprint;
@@ -309,9 +309,9 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
         if let Some(deepest) = run.first_layer.deepest() {
             let Place { job_line, x_mm, y_mm, .. } = deepest;
             faults.push(format!(
-                "{label}: the nozzle touches the bed over {:.2} m, deepest by {:.0} µm at X {x_mm:.1} Y {y_mm:.1}, line {job_line}: \
+                "{label}: the nozzle touches the bed over {}, deepest by {:.0} µm at X {x_mm:.1} Y {y_mm:.1}, line {job_line}: \
                  raise the shift, or measure more stations.",
-                found.length_mm.get(Class::Contact) / 1000.0,
+                length(found.length_mm.get(Class::Contact)),
                 0.0 - deepest.gap_um(),
             ));
         }
@@ -364,7 +364,7 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
         }
         let off_bed_mm = self.runs[0].first_layer.figures().length_mm.get(Class::OffBed);
         if off_bed_mm > 0.0 {
-            warnings.push(format!("{:.2} m of the first layer lie beyond the plate.", off_bed_mm / 1000.0));
+            warnings.push(format!("{} of the first layer lie beyond the plate.", length(off_bed_mm)));
         }
         if let Some(line) = self.outside_travel.first {
             let count = self.outside_travel.count;

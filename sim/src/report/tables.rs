@@ -65,9 +65,9 @@ fn first_layer_rows<'a>() -> Vec<Row<'a>> {
         error("95 % of the length is off by less than, µm", |errors| number(errors.p95_abs_um, 0.1)),
     ];
     let length = |name: &str, read: fn(&PerClass) -> f64| -> Row<'a> {
-        (name.to_owned(), Box::new(move |run: &RunOutcome| metres(read(&run.first_layer.length_mm))))
+        (name.to_owned(), Box::new(move |run: &RunOutcome| words::length(read(&run.first_layer.length_mm))))
     };
-    let lengths = [length("length judged, m", PerClass::judged), length("length on the bed, m", PerClass::on_bed)];
+    let lengths = [length("length judged", PerClass::judged), length("length on the bed", PerClass::on_bed)];
     of_classes.into_iter().chain(errors).chain(lengths).collect()
 }
 
@@ -318,10 +318,6 @@ fn grouped(count: u64) -> String {
         grouped.push(digit);
     }
     grouped
-}
-
-fn metres(length_mm: f64) -> String {
-    number(length_mm / 1000.0, 0.01)
 }
 
 #[cfg(test)]
