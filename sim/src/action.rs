@@ -103,7 +103,7 @@ pub(crate) fn actions(
     let off_bed = used.first_layer.length_mm.share(Class::OffBed);
     if actions.is_empty() && !is_well && off_bed <= 1.0 - GOOD_ENOUGH {
         let text =
-            "Nothing tried out, neither shift nor screws nor stations, makes a quarter of it good: mend the plate.";
+            "Nothing tried out, neither shift nor screws nor stations, makes a quarter of it good: look at the plate and the job.";
         actions.push(Action { text: text.to_owned(), share_percent: None });
     }
     actions

@@ -143,7 +143,7 @@ fn refusal_is_named_and_mended() {
 fn what_goes_wrong_on_the_way_is_not_forgotten() {
     let scenario = level(0.0);
     for (start, headline) in [
-        ("G0 X20 Y20 Z5\nG0 Z-0.2\nG0 X200\n", "Nozzle meets the plate at line 4, X 20 Y 20"),
+        ("G0 X20 Y20 Z5\nG0 Z-0.03\nG0 X200\n", "Nozzle meets the plate at line 4, X 20 Y 20"),
         ("G0 X20 Y20 Z5\nG0 Z-1\n", "Moves below the limit switch are refused from line 4 on"),
     ] {
         let job = job().replacen("G0 X20 Y20\n", start, 1);
@@ -152,9 +152,12 @@ fn what_goes_wrong_on_the_way_is_not_forgotten() {
         let outcome = advised(&read(&scenario, 0));
         assert!(outcome.verdict.headline.starts_with(headline), "{}", outcome.verdict.headline);
         for action in &outcome.verdict.actions {
-            // Only what raises the nozzle by as much.
-            let by_um: i32 =
-                action.text.strip_prefix("Raise the shift by ").unwrap().split(' ').next().unwrap().parse().unwrap();
+            // Only what raises the nozzle by as much, and not where nothing sticks then.
+            let Some(by_um) = action.text.strip_prefix("Raise the shift by ") else {
+                assert!(action.text.starts_with("Nothing tried out") && headline.starts_with("Moves"), "{action:?}");
+                continue;
+            };
+            let by_um: i32 = by_um.split(' ').next().unwrap().parse().unwrap();
             let mut shifted = scenario.clone();
             shifted.correction.shift_um = by_um;
             assert!(advised(&read(&shifted, 0)).faults.is_empty(), "{action:?}");
