@@ -38,34 +38,19 @@
 #![forbid(unsafe_code)]
 #![deny(missing_docs)]
 
-mod action;
-pub mod bed;
-pub mod bench;
-mod cells;
-mod class;
-mod controller;
-pub mod demo;
-pub mod deposit;
-pub mod dynamics;
-pub mod first_layer;
-mod footprint;
-mod gap;
-pub mod job;
-pub mod life;
-mod lines;
-pub mod operator;
-pub mod outcome;
-pub mod picture;
-pub mod plan;
-pub mod rehearse;
-pub mod replay;
-pub mod report;
-pub mod scenario;
-pub mod setup;
-pub mod summary;
-mod surfaces;
-pub mod survey;
-pub mod verdict;
-pub mod verify;
+mod judging;
+mod machine;
+mod measuring;
+mod replaying;
+mod showing;
 
-pub use controller::CAPACITY;
+pub use judging::{dynamics, plan, verdict, verify};
+pub use machine::controller::CAPACITY;
+pub use machine::{bed, demo, scenario};
+pub use measuring::{bench, life, operator, rehearse, survey};
+pub use replaying::{deposit, first_layer, job, outcome, replay, setup};
+pub use showing::{picture, report, summary};
+
+use judging::action;
+use machine::controller;
+use replaying::{cells, class, footprint, gap, lines, surfaces};

@@ -78,7 +78,7 @@ mod tests {
 
     #[test]
     fn the_table_is_within_an_eighth_of_a_micrometre_of_the_bed() {
-        let glass = include_str!("../../demo/glass.toml");
+        let glass = include_str!("../../../demo/glass.toml");
         for scenario in [demo::scenario().unwrap(), Scenario::parse(glass, "glass.toml", "".into()).unwrap()] {
             is_near_the_bed(&scenario);
         }

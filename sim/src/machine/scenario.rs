@@ -600,7 +600,7 @@ impl Scenario {
 mod tests {
     use super::*;
 
-    const TEXT: &str = include_str!("../demo/scenario.toml");
+    const TEXT: &str = include_str!("../../demo/scenario.toml");
 
     fn error(from: &str, to: &str) -> String {
         assert!(TEXT.contains(from), "{from}");

@@ -11,10 +11,10 @@ use crate::scenario::{Scenario, ScenarioError};
 pub const JOB_NAME: &str = "drawer_tray.gcode";
 
 /// The scenario's text: a starting point for one's own.
-pub const SCENARIO_TEXT: &str = include_str!("../demo/scenario.toml");
+pub const SCENARIO_TEXT: &str = include_str!("../../demo/scenario.toml");
 
 /// The job, made by `examples/make_demo_job.rs`.
-const JOB_GZ: &[u8] = include_bytes!("../demo/drawer_tray.gcode.gz");
+const JOB_GZ: &[u8] = include_bytes!("../../demo/drawer_tray.gcode.gz");
 
 /// The built-in scenario.
 ///

@@ -1,0 +1,14 @@
+//! A job over the bed: its moves, what lies on the bare bed, the gap along it, and what is laid down.
+
+pub(crate) mod cells;
+pub(crate) mod class;
+pub mod deposit;
+pub mod first_layer;
+pub(crate) mod footprint;
+pub(crate) mod gap;
+pub mod job;
+pub(crate) mod lines;
+pub mod outcome;
+pub mod replay;
+pub mod setup;
+pub(crate) mod surfaces;
