@@ -151,6 +151,8 @@ fn what_goes_wrong_on_the_way_is_not_forgotten() {
             |setup: &Setup| replay("job", Cursor::new(&job), &Settings { advise: true, ..setup.settings() }).unwrap();
         let outcome = advised(&read(&scenario, 0));
         assert!(outcome.verdict.headline.starts_with(headline), "{}", outcome.verdict.headline);
+        let raises = outcome.verdict.actions.iter().any(|action| action.text == "Raise the shift by 40 µm.");
+        assert_eq!(raises, headline.starts_with("Nozzle"), "{:?}", outcome.verdict.actions);
         for action in &outcome.verdict.actions {
             // Only what raises the nozzle by as much, and not where nothing sticks then.
             let Some(by_um) = action.text.strip_prefix("Raise the shift by ") else {

@@ -102,8 +102,7 @@ pub(crate) fn actions(
     actions.extend(found.into_iter().take(MOST).map(action));
     let off_bed = used.first_layer.length_mm.share(Class::OffBed);
     if actions.is_empty() && !is_well && off_bed <= 1.0 - GOOD_ENOUGH {
-        let text =
-            "Nothing tried out, neither shift nor screws nor stations, makes a quarter of it good: look at the plate and the job.";
+        let text = "Nothing tried out, neither shift nor screws nor stations, makes a quarter of it good: look at the plate and the job.";
         actions.push(Action { text: text.to_owned(), share_percent: None });
     }
     actions
@@ -217,20 +216,27 @@ impl Trial<'_> {
             }
             (good_mm, squares)
         };
-        let better = |(good_mm, squares): (f64, f64), (than_mm, than_squares): (f64, f64)| {
-            good_mm > than_mm + 1e-9 || (good_mm > than_mm - 1e-9 && squares < than_squares)
-        };
-        let best = (-FARTHEST_SHIFT_STEPS..=FARTHEST_SHIFT_STEPS)
+        let mut shifts: Vec<(i32, (f64, f64))> = (-FARTHEST_SHIFT_STEPS..=FARTHEST_SHIFT_STEPS)
             .filter(|steps| *steps != 0)
             .map(|steps| (steps, worth(steps)))
-            .reduce(|best, next| if better(next.1, best.1) { next } else { best });
-        let Some((steps, _)) = best else { return };
-        let by_um = steps * SHIFT_STEP_UM;
-        let mut shifted = scenario.clone();
-        shifted.correction.shift_um += by_um;
-        let tried = self.judge(&shifted, self.grid, surface, (&self.bed_um, 0.0));
+            .filter(|(_, (good_mm, _))| *good_mm > 0.0)
+            .collect();
+        shifts.sort_by(|(_, (good_mm, squares)), (_, (than_mm, than_squares))| {
+            // Micrometres of length are rounding.
+            let [good, than] = [good_mm, than_mm].map(|mm| (mm * 1000.0).round());
+            than.total_cmp(&good).then(squares.total_cmp(than_squares))
+        });
+        // The first at which a way between lines does not touch either.
+        let found = shifts.iter().find_map(|(steps, _)| {
+            let by_um = steps * SHIFT_STEP_UM;
+            let mut shifted = scenario.clone();
+            shifted.correction.shift_um += by_um;
+            let tried = self.judge(&shifted, self.grid, surface, (&self.bed_um, 0.0))?;
+            tried.is_safe.then_some((tried, by_um))
+        });
+        let Some((tried, by_um)) = found else { return };
         let way = if by_um > 0 { "Raise" } else { "Lower" };
-        self.take(tried, || format!("{way} the shift by {} µm.", by_um.abs()));
+        self.take(Some(tried), || format!("{way} the shift by {} µm.", by_um.abs()));
     }
 
     /// The bed as warm as the grid was read, or the grid read as warm as the bed is.
