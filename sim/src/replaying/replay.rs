@@ -261,9 +261,12 @@ impl Machine {
 
     /// Factor by which flow scaling multiplies `E` in a run.
     pub(crate) fn flow(&self, run: usize, x_mm: f64, y_mm: f64, logical_um: f64) -> f64 {
-        // Saturates far beyond any machine.
-        let um = |mm: f64| (mm * 1000.0).round() as i32;
-        self.controllers[run].flow(Point { x_um: um(x_mm), y_um: um(y_mm), z_um: logical_um.round() as i32 })
+        self.controllers[run].flow(point(x_mm, y_mm, logical_um))
+    }
+
+    /// Where the nozzle is told to go in a run, motor steps left out.
+    pub(crate) fn nozzle_um(&self, run: usize, x_mm: f64, y_mm: f64, logical_um: f64) -> f64 {
+        f64::from(self.controllers[run].machine_z_um(point(x_mm, y_mm, logical_um)))
     }
 
     fn evaluator(&self, settings: &Settings<'_>) -> Evaluator {
@@ -271,6 +274,12 @@ impl Machine {
         let table = HeightTable::new(&self.bed, bed.x_mm, bed.y_mm);
         Evaluator::new(self.bed.clone(), table, self.controllers.clone(), machine.z_rate_limit_mm_s.0)
     }
+}
+
+fn point(x_mm: f64, y_mm: f64, logical_um: f64) -> Point {
+    // Saturates far beyond any machine.
+    let um = |mm: f64| (mm * 1000.0).round() as i32;
+    Point { x_um: um(x_mm), y_um: um(y_mm), z_um: logical_um.round() as i32 }
 }
 
 /// Counting never fails.

@@ -12,8 +12,11 @@ use crate::controller::Controller;
 use crate::first_layer::FirstLayer;
 use crate::footprint::Footprint;
 use crate::gap::{GapTally, LayerTally, Layers, Profile, ProfileSample, WorstPlaces};
+use crate::layer_cells::{Laid, LayerCells};
 use crate::lines::LineTally;
-use crate::outcome::{Class, Field, JobCounts, Outcome, Place, Point as BedPoint, Run, RunOutcome, Surfaces};
+use crate::outcome::{
+    Class, Field, JobCounts, LayerMaps, Outcome, Place, Point as BedPoint, Run, RunOutcome, Surfaces,
+};
 use crate::surfaces;
 use crate::verdict::{self, Verdict};
 
@@ -69,6 +72,7 @@ pub(super) struct Tally<'a, W> {
     layers: Layers,
     /// The layer under way: most moves stay in it.
     layer: Option<(i32, [LayerTally; 3])>,
+    cells: LayerCells,
     profile: Profile,
     lines: LineTally,
     /// Length of the first layer, and height times length, by height in steps of 10 µm.
@@ -95,6 +99,7 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
             first_layer,
             layers: Layers::new(),
             layer: None,
+            cells: LayerCells::new(settings.scenario.bed.x_mm, settings.scenario.bed.y_mm, measure),
             profile: Profile::new(),
             lines: LineTally::default(),
             heights: BTreeMap::new(),
@@ -187,6 +192,9 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
                 }
             }
             let lies_on_bed = in_first_layer && on_plate;
+            let in_use = self.settings.run_in_use as usize;
+            let laid = Laid { x_mm, y_mm, logical_um, bed_um, nozzle_um: nozzles[in_use], on_bed: in_first_layer };
+            self.cells.add(&laid, |logical_um| self.machine.nozzle_um(in_use, x_mm, y_mm, logical_um));
             (self.watch)(&Sample {
                 job_line: stretch.line,
                 fraction,
@@ -224,7 +232,7 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
 
     fn end_layer(&mut self) {
         if let Some((z_um, layer)) = self.layer.take() {
-            self.layers.add(z_um, &layer);
+            self.cells.end_layer(self.layers.add(z_um, &layer));
         }
     }
 
@@ -287,6 +295,7 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
                 profile: self.profile.stretches(),
                 lines: self.lines.into_lines(),
                 layers: self.layers.figures(),
+                layer_maps: LayerMaps { grid: self.cells.grid(), layers: self.layers.into_classes() },
                 faults,
                 warnings: self.warnings,
                 passed_over: self.passed_over,
