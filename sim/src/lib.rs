@@ -53,4 +53,4 @@ pub use showing::{picture, report, summary};
 
 use judging::action;
 use machine::controller;
-use replaying::{cells, class, footprint, gap, lines, surfaces};
+use replaying::{cells, class, footprint, gap, layer_cells, lines, surfaces};

@@ -209,7 +209,7 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
                 Some(path) => Setup::saved(&scenario, path)?,
                 None => Setup::read_off(&scenario)?,
             };
-            let settings = Settings { keep_going, lenient, ..output.settings(&setup) };
+            let settings = Settings { keep_going, lenient, layer_maps: out.is_some(), ..output.settings(&setup) };
             let name = name(&job);
             let reader = commands::job_file::open(&job)?;
             let (outcome, squeeze) = if squeeze {

@@ -143,7 +143,7 @@ fn refusal_is_named_and_mended() {
 fn what_goes_wrong_on_the_way_is_not_forgotten() {
     let scenario = level(0.0);
     for (start, headline) in [
-        ("G0 X20 Y20 Z5\nG0 Z-0.2\nG0 X200\n", "Nozzle meets the plate at line 4, X 20 Y 20"),
+        ("G0 X20 Y20 Z5\nG0 Z-0.03\nG0 X200\n", "Nozzle meets the plate at line 4, X 20 Y 20"),
         ("G0 X20 Y20 Z5\nG0 Z-1\n", "Moves below the limit switch are refused from line 4 on"),
     ] {
         let job = job().replacen("G0 X20 Y20\n", start, 1);
@@ -151,10 +151,15 @@ fn what_goes_wrong_on_the_way_is_not_forgotten() {
             |setup: &Setup| replay("job", Cursor::new(&job), &Settings { advise: true, ..setup.settings() }).unwrap();
         let outcome = advised(&read(&scenario, 0));
         assert!(outcome.verdict.headline.starts_with(headline), "{}", outcome.verdict.headline);
+        let raises = outcome.verdict.actions.iter().any(|action| action.text == "Raise the shift by 40 µm.");
+        assert_eq!(raises, headline.starts_with("Nozzle"), "{:?}", outcome.verdict.actions);
         for action in &outcome.verdict.actions {
-            // Only what raises the nozzle by as much.
-            let by_um: i32 =
-                action.text.strip_prefix("Raise the shift by ").unwrap().split(' ').next().unwrap().parse().unwrap();
+            // Only what raises the nozzle by as much, and not where nothing sticks then.
+            let Some(by_um) = action.text.strip_prefix("Raise the shift by ") else {
+                assert!(action.text.starts_with("Nothing tried out") && headline.starts_with("Moves"), "{action:?}");
+                continue;
+            };
+            let by_um: i32 = by_um.split(' ').next().unwrap().parse().unwrap();
             let mut shifted = scenario.clone();
             shifted.correction.shift_um = by_um;
             assert!(advised(&read(&shifted, 0)).faults.is_empty(), "{action:?}");
@@ -202,4 +207,67 @@ fn nothing_is_advised_where_all_is_well() {
     assert_eq!(outcome.verdict.headline, "All of the first layer will stick: print.");
     let texts: Vec<&str> = outcome.verdict.actions.iter().map(|action| action.text.as_str()).collect();
     assert_eq!(texts, ["Print with the refined surface."]);
+}
+
+/// Two millimetres of first layer, or a job that lies beside the plate: no comfort, and nothing to do that gains nothing.
+#[test]
+fn what_is_hardly_judged_is_no_comfort() {
+    let setup = read(&level(0.0), 0);
+    let of = |job: &str| replay("job", Cursor::new(job), &Settings { advise: true, ..setup.settings() }).unwrap();
+    let tiny = of("M83\nG0 X50 Y50 Z0.2\nG1 X52 E0.1 F1200\n");
+    assert_eq!(
+        tiny.verdict.headline,
+        "Almost nothing was judged, 2.0 mm of first layer, 100 % of it good: see what the job prints on the plate."
+    );
+    assert!(summary::text(&tiny).contains("2.0 mm judged of 2.0 mm on the bed"), "{}", summary::text(&tiny));
+    let beside = of("M83\nG0 X50 Y-20 Z0.2\nG1 X180 E6\nG0 Y-10\nG1 X50 E6 F1200\n");
+    assert!(beside.verdict.headline.contains("beyond the plate") && beside.verdict.actions.is_empty());
+    // 150 mm of 6 m lie on it.
+    let mut job = String::from("M83\nG0 X20 Y20 Z0.2\nG1 X170 E6 F1200\n");
+    for line in 0..40 {
+        let _ = writeln!(job, "G0 X20 Y{}\nG1 X170 E6", -50 - line);
+    }
+    for setup in [setup.clone(), Setup { by_hand: false, ..setup.clone() }] {
+        let outcome = replay("job", Cursor::new(&job), &Settings { advise: true, ..setup.settings() }).unwrap();
+        let Outcome { verdict, .. } = outcome;
+        assert!(verdict.headline.ends_with("off the bed: move the job onto the plate."), "{}", verdict.headline);
+        assert_eq!(verdict.actions, []);
+    }
+}
+
+/// The demo's machine over a bed with waves of 150 µm, no shorter than this, read by hand.
+fn rough(shortest_mm: u32) -> Setup {
+    let rough = format!("rms_um = 150\nshortest_mm = {shortest_mm}\nseed = 7");
+    let text = demo::SCENARIO_TEXT.replace("rms_um = 6\nshortest_mm = 60\nseed = 7", &rough);
+    let scenario = Scenario::parse(&text, "rough.toml", std::path::PathBuf::new()).unwrap();
+    Setup { by_hand: true, ..Setup::read_off(&scenario).unwrap() }
+}
+
+/// A bed too rough for its few stations: measuring finer gains more than raising the nozzle out of it, and what leaves
+/// nearly all of it bad is not named at all.
+#[test]
+fn a_rough_bed_is_measured_finer() {
+    let setup = rough(38);
+    let Outcome { verdict, .. } = advised(&setup);
+    let shares: Vec<f64> = verdict.actions.iter().filter_map(|action| action.share_percent).collect();
+    assert!(shares.is_sorted_by(|a, b| a >= b) && shares.iter().all(|share| *share >= 25.0), "{verdict:?}");
+    let first = &verdict.actions[0];
+    assert!(first.text.starts_with("Measure ") && first.text.contains(" raise the shift by "), "{verdict:?}");
+    // And it is what comes of it.
+    let words: Vec<&str> = first.text.split([' ', ',']).collect();
+    let mut other = setup.scenario.clone();
+    other.survey.stations = [Count(words[1].parse().unwrap()); 2];
+    let shift_at = words.windows(2).position(|words| words == ["shift", "by"]).unwrap() + 2;
+    other.correction.shift_um = words[shift_at].parse().unwrap();
+    let surface = if first.text.contains("refine") { Surface::Refined } else { Surface::Bilinear };
+    let share = |seed| {
+        let found = survey(&other, other.stations(), seed).unwrap();
+        good_percent(&Setup { surface, ..Setup::surveyed(&other, &found) })
+    };
+    same(first.share_percent, (1..=5).map(share).sum::<f64>() / 5.0);
+
+    // With waves this short nothing helps, and that is what is said.
+    let actions = advised(&rough(30)).verdict.actions;
+    assert!(actions.len() == 1 && actions[0].share_percent.is_none(), "{actions:?}");
+    assert!(actions[0].text.starts_with("Nothing tried out"), "{actions:?}");
 }

@@ -74,7 +74,7 @@ fn a_wipe_at_the_bed_is_contact_and_nothing_else() {
     let found = outcome.runs[Run::Refined as usize].first_layer;
     close(found.length_mm.get(Class::Good), PART_MM, 0.01);
     close(found.length_mm.get(Class::Contact), 5.0, 0.01);
-    assert!(outcome.faults[0].contains("the nozzle touches the bed over 0.0"), "{:?}", outcome.faults);
+    assert!(outcome.faults[0].contains("the nozzle touches the bed over 5.0 mm"), "{:?}", outcome.faults);
     // The same wipe in a pen's job is what the pen is for.
     let pen = replayed(&scenario, "G0 X50 Y50 Z0\nG1 X100 F1200\n");
     assert!(pen.faults.is_empty() && pen.runs[2].first_layer.good() == 1.0, "{:?}", pen.faults);

@@ -21,6 +21,8 @@ const SURVEYS: u64 = 5;
 const MOST: usize = 3;
 /// Ignore gains smaller than this.
 const LEAST_GAIN: f64 = 0.001;
+/// What leaves all but this much of the first layer bad is nothing to do about it.
+const LEAST_GOOD: f64 = 0.25;
 /// More stations take more time: this much of a gain is worth it.
 const WORTH_STATIONS: f64 = 0.01;
 /// One step of the shift, as far as it is looked for either way.
@@ -38,6 +40,8 @@ const SEARCHED_PLACES: usize = 20_000;
 #[derive(Clone, Copy)]
 struct Tried {
     good: f64,
+    /// The least gap left on the first layer.
+    least_gap_um: f64,
     /// Nothing touches and nothing is refused.
     is_safe: bool,
     /// The limit switch stood in the way of a survey, and every screw was raised.
@@ -48,7 +52,8 @@ impl Tried {
     fn of(figures: &GapFigures) -> Self {
         let length_mm = &figures.length_mm;
         let is_safe = length_mm.get(Class::Contact) + length_mm.get(Class::Refused) <= 0.0;
-        Self { good: figures.good(), is_safe, raises: false }
+        let least_gap_um = figures.errors.map_or(f64::INFINITY, |errors| errors.nearest.gap_um());
+        Self { good: figures.good(), least_gap_um, is_safe, raises: false }
     }
 }
 
@@ -95,6 +100,11 @@ pub(crate) fn actions(
         found.insert(0, (now.good, format!("Print with the {} surface.", words(surface_of(settings.run_in_use)))));
     }
     actions.extend(found.into_iter().take(MOST).map(action));
+    let off_bed = used.first_layer.length_mm.share(Class::OffBed);
+    if actions.is_empty() && !is_well && off_bed <= 1.0 - GOOD_ENOUGH {
+        let text = "Nothing tried out, neither shift nor screws nor stations, makes a quarter of it good: look at the plate and the job.";
+        actions.push(Action { text: text.to_owned(), share_percent: None });
+    }
     actions
 }
 
@@ -121,7 +131,8 @@ impl Trial<'_> {
     /// Takes in what was tried, if it is worth it.
     fn take(&mut self, tried: Option<Tried>, text: impl FnOnce() -> String) {
         let Some(tried) = tried.filter(|tried| tried.is_safe) else { return };
-        if !self.now.is_safe || tried.good > self.now.good + LEAST_GAIN {
+        let gains = !self.now.is_safe || tried.good > self.now.good + LEAST_GAIN;
+        if gains && tried.good >= LEAST_GOOD {
             self.found.push((tried.good, text() + raises(tried)));
         }
     }
@@ -146,7 +157,8 @@ impl Trial<'_> {
 
     /// The mean over some surveys of a scenario by its own hand, for either surface; the bed may be another one than now.
     fn surveyed(&self, scenario: &Scenario, bed_um: &[f64]) -> [Option<Tried>; 2] {
-        let mut sums = [Some(Tried { good: 0.0, is_safe: true, raises: false }); 2];
+        let none = Tried { good: 0.0, least_gap_um: f64::INFINITY, is_safe: true, raises: false };
+        let mut sums = [Some(none); 2];
         for seed in 1..=SURVEYS {
             let found = survey(scenario, scenario.stations(), seed).ok();
             for (sum, surface) in sums.iter_mut().zip([Surface::Bilinear, Surface::Refined]) {
@@ -155,6 +167,7 @@ impl Trial<'_> {
                     .and_then(|found| self.judge(scenario, &found.grid.grid, surface, (bed_um, raised_um(found))));
                 *sum = sum.zip(tried).map(|(sum, tried)| Tried {
                     good: sum.good + tried.good / SURVEYS as f64,
+                    least_gap_um: sum.least_gap_um.min(tried.least_gap_um),
                     is_safe: sum.is_safe && tried.is_safe,
                     raises: sum.raises || found.as_ref().is_some_and(|found| raised_um(found) > 0.0),
                 });
@@ -203,20 +216,27 @@ impl Trial<'_> {
             }
             (good_mm, squares)
         };
-        let better = |(good_mm, squares): (f64, f64), (than_mm, than_squares): (f64, f64)| {
-            good_mm > than_mm + 1e-9 || (good_mm > than_mm - 1e-9 && squares < than_squares)
-        };
-        let best = (-FARTHEST_SHIFT_STEPS..=FARTHEST_SHIFT_STEPS)
+        let mut shifts: Vec<(i32, (f64, f64))> = (-FARTHEST_SHIFT_STEPS..=FARTHEST_SHIFT_STEPS)
             .filter(|steps| *steps != 0)
             .map(|steps| (steps, worth(steps)))
-            .reduce(|best, next| if better(next.1, best.1) { next } else { best });
-        let Some((steps, _)) = best else { return };
-        let by_um = steps * SHIFT_STEP_UM;
-        let mut shifted = scenario.clone();
-        shifted.correction.shift_um += by_um;
-        let tried = self.judge(&shifted, self.grid, surface, (&self.bed_um, 0.0));
+            .filter(|(_, (good_mm, _))| *good_mm > 0.0)
+            .collect();
+        shifts.sort_by(|(_, (good_mm, squares)), (_, (than_mm, than_squares))| {
+            // Micrometres of length are rounding.
+            let [good, than] = [good_mm, than_mm].map(|mm| (mm * 1000.0).round());
+            than.total_cmp(&good).then(squares.total_cmp(than_squares))
+        });
+        // The first at which a way between lines does not touch either.
+        let found = shifts.iter().find_map(|(steps, _)| {
+            let by_um = steps * SHIFT_STEP_UM;
+            let mut shifted = scenario.clone();
+            shifted.correction.shift_um += by_um;
+            let tried = self.judge(&shifted, self.grid, surface, (&self.bed_um, 0.0))?;
+            tried.is_safe.then_some((tried, by_um))
+        });
+        let Some((tried, by_um)) = found else { return };
         let way = if by_um > 0 { "Raise" } else { "Lower" };
-        self.take(tried, || format!("{way} the shift by {} µm.", by_um.abs()));
+        self.take(Some(tried), || format!("{way} the shift by {} µm.", by_um.abs()));
     }
 
     /// The bed as warm as the grid was read, or the grid read as warm as the bed is.
@@ -312,36 +332,66 @@ impl Trial<'_> {
         let scenario = self.settings.scenario;
         let lattice = self.grid.lattice();
         let now = lattice.columns.max(lattice.rows);
-        let mut best: Option<(Tried, u8, Surface)> = None;
+        let mut best: Option<Measured> = None;
         let more: &[u8] = if self.settings.by_hand { &[1, 2, 4] } else { &[0, 1, 2, 4] };
         for count in more.iter().map(|more| now + more).filter(|count| *count <= MOST_STATIONS) {
             // Nothing more can be worth it.
-            if best.is_some_and(|(best, ..)| best.good > 1.0 - WORTH_STATIONS) {
+            if best.is_some_and(|best| best.tried.good > 1.0 - WORTH_STATIONS) {
                 break;
             }
             let mut other = scenario.clone();
             if count > now {
                 other.survey.stations = [Count(count); 2];
             }
-            for (tried, surface) in
-                self.surveyed(&other, &self.bed_um).into_iter().zip([Surface::Bilinear, Surface::Refined])
-            {
-                let Some(tried) = tried.filter(|tried| tried.is_safe) else { continue };
-                let by = if best.is_some_and(|(_, fewer, _)| fewer == count) { LEAST_GAIN } else { WORTH_STATIONS };
-                if best.is_none_or(|(best, ..)| tried.good > best.good + by) {
-                    best = Some((tried, count, surface));
+            for (tried, surface) in self.surveyed_clear(&other).into_iter().zip([Surface::Bilinear, Surface::Refined]) {
+                let Some((tried, raise_um)) = tried else { continue };
+                let by = if best.is_some_and(|best| best.count == count) { LEAST_GAIN } else { WORTH_STATIONS };
+                if best.is_none_or(|best| tried.good > best.tried.good + by) {
+                    best = Some(Measured { tried, count, surface, raise_um });
                 }
             }
         }
-        let Some((tried, count, surface)) = best else { return };
+        let Some(Measured { tried, count, surface, raise_um }) = best else { return };
         let [columns, rows] = if count > now { [count; 2] } else { [lattice.columns, lattice.rows] };
-        let text = format!("Measure {columns} × {rows} stations, {}, print.", take(surface));
+        let shift = if raise_um > 0 { format!(" raise the shift by {raise_um} µm,") } else { String::new() };
+        let text = format!("Measure {columns} × {rows} stations, {},{shift} print.", take(surface));
         if self.settings.by_hand {
             self.take(Some(tried), || text);
-        } else {
+        } else if tried.good >= LEAST_GOOD {
             self.found.push((tried.good, text + raises(tried)));
         }
     }
+
+    /// As [`Self::surveyed`], each surface with what the shift must be raised by so that nothing touches.
+    fn surveyed_clear(&self, other: &Scenario) -> [Option<(Tried, i32)>; 2] {
+        let found = self.surveyed(other, &self.bed_um);
+        [0, 1].map(|surface| {
+            let tried = found[surface]?;
+            if tried.is_safe {
+                return Some((tried, 0));
+            }
+            let steps = (1.0 - tried.least_gap_um / f64::from(SHIFT_STEP_UM)).floor();
+            // Whole steps within what is looked for; none where only the switch or a way between lines is met.
+            if !(1.0..=f64::from(FARTHEST_SHIFT_STEPS)).contains(&steps) {
+                return None;
+            }
+            let raise_um = steps as i32 * SHIFT_STEP_UM;
+            let mut raised = other.clone();
+            raised.correction.shift_um += raise_um;
+            let tried = self.surveyed(&raised, &self.bed_um)[surface].filter(|tried| tried.is_safe)?;
+            Some((tried, raise_um))
+        })
+    }
+}
+
+/// A way of measuring, and what comes of it.
+#[derive(Clone, Copy)]
+struct Measured {
+    tried: Tried,
+    count: u8,
+    surface: Surface,
+    /// With the shift raised by this.
+    raise_um: i32,
 }
 
 const fn take(surface: Surface) -> &'static str {

@@ -5,11 +5,15 @@
 
 use serde::Serialize;
 
-use crate::class::percent;
+use crate::class::{length, percent};
 use crate::outcome::{Class, Outcome, PerClass, RunOutcome};
 
 /// From this share of the first layer on a job may be printed as it is.
 pub const GOOD_ENOUGH: f64 = 0.95;
+
+/// A first layer of which less is judged says nothing about a job: as much as the brim around a button (common practice,
+/// no source).
+pub const LEAST_JUDGED_MM: f64 = 100.0;
 
 /// What came out, and what to do.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
@@ -62,6 +66,13 @@ pub fn headline(outcome: &Outcome) -> String {
         return "All of the first layer lies beyond the plate: do not print.".to_owned();
     }
     let good = length_mm.share(Class::Good);
+    if length_mm.judged() < LEAST_JUDGED_MM {
+        return format!(
+            "Almost nothing was judged, {} of first layer, {} of it good: see what the job prints on the plate.",
+            length(length_mm.judged()),
+            percent(good)
+        );
+    }
     if good >= 1.0 {
         return if outcome.by_hand {
             "All of the first layer will stick: print.".to_owned()
@@ -75,7 +86,9 @@ pub fn headline(outcome: &Outcome) -> String {
         format!("{} of the first layer will stick, {rest}: {first}, and watch {}.", percent(good), watch(used))
     } else {
         let good = if good > 0.0 { format!("Only {}", percent(good)) } else { "Nothing".to_owned() };
-        format!("{good} of the first layer will stick, {rest}: do not print yet.")
+        let off_bed = length_mm.share(Class::OffBed) > 1.0 - GOOD_ENOUGH;
+        let first = if off_bed { "move the job onto the plate" } else { "do not print yet" };
+        format!("{good} of the first layer will stick, {rest}: {first}.")
     }
 }
 

@@ -190,7 +190,18 @@ pub fn percent(share: f64) -> String {
     }
 }
 
-/// The same without its unit, where that stands elsewhere.
+/// A length in metres; in millimetres where metres would leave no digits. Nothing is only said when it is exact.
+pub fn length(mm: f64) -> String {
+    match mm {
+        _ if mm <= 0.0 => "0 m".into(),
+        _ if mm < 0.05 => "<0.1 mm".into(),
+        // What rounds to 100 mm is 0.10 m.
+        _ if mm < 99.95 => format!("{mm:.1} mm"),
+        _ => format!("{:.2} m", mm / 1000.0),
+    }
+}
+
+/// A share in per cent without its unit, where that stands elsewhere.
 pub fn percentage(share: f64) -> String {
     percent(share).replace(" %", "")
 }
@@ -204,6 +215,13 @@ mod tests {
         let shares = [0.0, 0.000_18, 0.000_6, 0.5, 0.999, 0.999_4, 0.999_6, 1.0];
         let said = ["0 %", "<0.1 %", "0.1 %", "50.0 %", "99.9 %", "99.9 %", ">99.9 %", "100 %"];
         assert_eq!(shares.map(percent), said);
+    }
+
+    #[test]
+    fn a_short_length_keeps_its_digits() {
+        let lengths_mm = [0.0, 0.02, 0.06, 2.0, 99.94, 99.96, 100.0, 1234.0];
+        let said = ["0 m", "<0.1 mm", "0.1 mm", "2.0 mm", "99.9 mm", "0.10 m", "0.10 m", "1.23 m"];
+        assert_eq!(lengths_mm.map(length), said);
     }
 
     #[test]

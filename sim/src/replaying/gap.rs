@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use crate::class::Measure;
+use crate::layer_cells::{CellClasses, worse};
 use crate::outcome::{
     Class, GapErrors, GapFigures, LayerFigures, LayerRun, PerClass, Place, Point, ProfileStretch, Range,
 };
@@ -142,7 +143,24 @@ impl WorstPlaces {
 #[derive(Clone, Debug)]
 pub(crate) struct Layers {
     thickness_um: i32,
-    layers: BTreeMap<i32, [LayerTally; 3]>,
+    layers: BTreeMap<i32, Layer>,
+}
+
+#[derive(Clone, Debug, Default)]
+struct Layer {
+    tallies: [LayerTally; 3],
+    classes: CellClasses,
+}
+
+impl Layer {
+    fn merge(&mut self, tallies: &[LayerTally; 3]) {
+        self.tallies.iter_mut().zip(tallies).for_each(|(tally, other)| tally.merge(other));
+    }
+
+    fn merge_classes(&mut self, classes: &[Option<Class>]) {
+        self.classes.resize(classes.len().max(self.classes.len()), None);
+        self.classes.iter_mut().zip(classes).for_each(|(known, class)| *known = worse(*known, *class));
+    }
 }
 
 /// Shape of the top of one run over a stretch of one layer.
@@ -190,16 +208,19 @@ impl Layers {
         Self { thickness_um: 10, layers: BTreeMap::new() }
     }
 
-    pub(crate) fn add(&mut self, z_um: i32, move_tallies: &[LayerTally; 3]) {
-        let tallies = self.layers.entry(z_um.div_euclid(self.thickness_um)).or_default();
-        tallies.iter_mut().zip(move_tallies).for_each(|(tally, other)| tally.merge(other));
-        if self.layers.len() > Self::MOST {
+    /// Takes in a stretch of a layer; what is known of its cells is lent to be added to.
+    pub(crate) fn add(&mut self, z_um: i32, tallies: &[LayerTally; 3]) -> &mut CellClasses {
+        while self.layers.len() >= Self::MOST && !self.layers.contains_key(&z_um.div_euclid(self.thickness_um)) {
             self.thickness_um *= 2;
-            for (index, tallies) in std::mem::take(&mut self.layers) {
+            for (index, layer) in std::mem::take(&mut self.layers) {
                 let merged = self.layers.entry(index.div_euclid(2)).or_default();
-                merged.iter_mut().zip(&tallies).for_each(|(merged, tally)| merged.merge(tally));
+                merged.merge(&layer.tallies);
+                merged.merge_classes(&layer.classes);
             }
         }
+        let layer = self.layers.entry(z_um.div_euclid(self.thickness_um)).or_default();
+        layer.merge(tallies);
+        &mut layer.classes
     }
 
     pub(crate) fn figures(&self) -> Vec<LayerFigures> {
@@ -207,11 +228,16 @@ impl Layers {
             0.0 => None,
             length_mm => Some(LayerRun { min_um: tally.min_um, mean_um: tally.sum / length_mm, max_um: tally.max_um }),
         };
-        let figures = |(index, tallies): (&i32, &[LayerTally; 3])| LayerFigures {
+        let figures = |(index, layer): (&i32, &Layer)| LayerFigures {
             z_mm: f64::from(*index) * f64::from(self.thickness_um) / 1000.0,
-            runs: tallies.each_ref().map(run),
+            runs: layer.tallies.each_ref().map(run),
         };
         self.layers.iter().map(figures).collect()
+    }
+
+    /// The cells of each layer, in the order of [`Self::figures`].
+    pub(crate) fn into_classes(self) -> Vec<CellClasses> {
+        self.layers.into_values().map(|layer| layer.classes).collect()
     }
 }
 
@@ -422,7 +448,7 @@ mod tests {
             next_line = stretch.job_lines[1] + 1;
         }
         assert_eq!(next_line, 100_000);
-        let total_mm: f64 = layers.layers.values().map(|tallies| tallies[0].length_mm).sum();
+        let total_mm: f64 = layers.layers.values().map(|layer| layer.tallies[0].length_mm).sum();
         assert_eq!(total_mm, 100_000.0);
     }
 }

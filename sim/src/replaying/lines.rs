@@ -23,9 +23,16 @@ impl LineTally {
                 return;
             }
             let nothing = Range { min_um: f64::INFINITY, max_um: f64::NEG_INFINITY };
-            self.found.lines.push(LineGap { job_line, starts_at: place, worst_at: place, gap_error: [nothing; 3] });
+            self.found.lines.push(LineGap {
+                job_line,
+                starts_at: place,
+                ends_at: place,
+                worst_at: place,
+                gap_error: [nothing; 3],
+            });
         }
         let Some(line) = self.found.lines.last_mut() else { return };
+        line.ends_at = place;
         let range = &line.gap_error[in_use as usize];
         let so_far_um = range.max_um.max(-range.min_um);
         if errors_um[in_use as usize].abs() > so_far_um {
@@ -62,6 +69,7 @@ mod tests {
         assert_eq!((lines.len(), left_out), (MOST_LINES, 1));
         let first = &lines[0];
         assert_eq!((first.job_line, first.starts_at, first.worst_at), (3, at(1.0), at(2.0)));
+        assert_eq!(first.ends_at, at(3.0));
         assert_eq!(first.gap_error[0], Range { min_um: -7.0, max_um: 5.0 });
         assert!(first.gap_error[1].min_um > first.gap_error[1].max_um);
     }

@@ -7,6 +7,7 @@ pub mod first_layer;
 pub(crate) mod footprint;
 pub(crate) mod gap;
 pub mod job;
+pub(crate) mod layer_cells;
 pub(crate) mod lines;
 pub mod outcome;
 pub mod replay;

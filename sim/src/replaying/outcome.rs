@@ -6,6 +6,7 @@ use serde::Serialize;
 
 pub use crate::class::{Class, LOOSE_ABOVE, Measure, PerClass, TOO_CLOSE_BELOW, TOO_FAR_ABOVE};
 pub use crate::first_layer::FirstLayerHeights;
+pub use crate::layer_cells::CellGrid;
 pub use crate::verdict::{Action, Verdict};
 pub use gapkeeper_host_tools::picture::Field;
 
@@ -223,6 +224,8 @@ pub struct LineGap {
     pub job_line: u64,
     /// Its first place on the bed.
     pub starts_at: Point,
+    /// Its last place there.
+    pub ends_at: Point,
     /// Where its gap error is largest either way in the run that would be used.
     pub worst_at: Point,
     /// Gap error in each run; lowest above highest where nothing was judged.
@@ -236,6 +239,16 @@ pub struct JobLines {
     pub lines: Vec<LineGap>,
     /// How many more there are: beyond thirty thousand none is kept.
     pub left_out: u64,
+}
+
+/// How every layer lies on what is below it, cell by cell, in the run that would be used.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LayerMaps {
+    /// Where the cells lie.
+    pub grid: CellGrid,
+    /// For each layer, in the order of [`Outcome::layers`], the worst class printed in each cell, rows along X from the
+    /// front; none where nothing is printed. On the bare bed the gap counts, above it the thickness.
+    pub layers: Vec<Vec<Option<Class>>>,
 }
 
 /// Shape of the top of one layer: height of the nozzle above the plane that the layer would be without any bed (logical
@@ -309,6 +322,8 @@ pub struct Outcome {
     pub lines: JobLines,
     /// Every layer, lowest first.
     pub layers: Vec<LayerFigures>,
+    /// Their maps; none unless asked for, or watched.
+    pub layer_maps: LayerMaps,
     /// What came of it in one sentence, and what to do.
     pub verdict: Verdict,
     /// What must not be in the run that would be used, in plain sentences: contact and refusal.

@@ -103,6 +103,8 @@ pub struct Settings<'a> {
     pub by_hand: bool,
     /// Try out what could be done, and name it in the verdict.
     pub advise: bool,
+    /// Make a map of every layer, as the page shows them; then all that is printed is sampled, which takes time.
+    pub layer_maps: bool,
     /// Gap errors up to this are good, as far as the squeeze is.
     pub tolerance_um: f64,
     /// Heights at which the first layer is looked for.
@@ -127,6 +129,7 @@ impl<'a> Settings<'a> {
             run_in_use: Run::Refined,
             by_hand: false,
             advise: false,
+            layer_maps: false,
             tolerance_um: 50.0,
             first_layer_heights: FirstLayerHeights { from_mm: None, to_mm: 1.0 },
             sample_step_mm: None,
@@ -188,7 +191,7 @@ pub fn replay_watched(
     replay_and(name, job, settings, Some(watch))
 }
 
-/// Where nobody watches, samples are taken where the first layer may be, and nowhere else.
+/// Where nobody watches and no maps are made, samples are taken where the first layer may be, and nowhere else.
 fn replay_and(
     name: &str,
     mut job: impl BufRead + Seek,
@@ -271,9 +274,12 @@ impl Machine {
 
     /// Factor by which flow scaling multiplies `E` in a run.
     pub(crate) fn flow(&self, run: usize, x_mm: f64, y_mm: f64, logical_um: f64) -> f64 {
-        // Saturates far beyond any machine.
-        let um = |mm: f64| (mm * 1000.0).round() as i32;
-        self.controllers[run].flow(Point { x_um: um(x_mm), y_um: um(y_mm), z_um: logical_um.round() as i32 })
+        self.controllers[run].flow(point(x_mm, y_mm, logical_um))
+    }
+
+    /// Where the nozzle is told to go in a run, motor steps left out.
+    pub(crate) fn nozzle_um(&self, run: usize, x_mm: f64, y_mm: f64, logical_um: f64) -> f64 {
+        f64::from(self.controllers[run].machine_z_um(point(x_mm, y_mm, logical_um)))
     }
 
     fn evaluator(&self, settings: &Settings<'_>) -> Evaluator {
@@ -281,6 +287,12 @@ impl Machine {
         let table = HeightTable::new(&self.bed, bed.x_mm, bed.y_mm);
         Evaluator::new(self.bed.clone(), table, self.controllers.clone(), machine.z_rate_limit_mm_s.0)
     }
+}
+
+fn point(x_mm: f64, y_mm: f64, logical_um: f64) -> Point {
+    // Saturates far beyond any machine.
+    let um = |mm: f64| (mm * 1000.0).round() as i32;
+    Point { x_um: um(x_mm), y_um: um(y_mm), z_um: logical_um.round() as i32 }
 }
 
 /// Counting never fails.
@@ -301,7 +313,7 @@ struct Replay<'a, W> {
     filament_mm2: f64,
     /// The height was moved to: at the start of a job and after homing the nozzle stands where the switches are.
     has_height: bool,
-    watched: bool,
+    samples_all: bool,
     /// Where the plate lies.
     bed: [Extent; 2],
     tally: Tally<'a, W>,
@@ -324,7 +336,7 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
             extrudes: first_layer.extrudes(),
             filament_mm2: settings.scenario.machine.filament_mm2(),
             has_height: false,
-            watched: watch.is_some(),
+            samples_all: settings.layer_maps || watch.is_some(),
             bed: [settings.scenario.bed.x_mm, settings.scenario.bed.y_mm],
             tally: Tally::new(settings, machine, first_layer, watch),
         }
@@ -365,7 +377,7 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
     fn stretch(&mut self, job_move: &JobMove) {
         let &JobMove { line, motion, prints, feed_mm_s, .. } = job_move;
         let mut stretch = Stretch::new(line, motion, prints, feed_mm_s, self.sample_step_mm, self.filament_mm2);
-        stretch.sampled &= self.watched || self.settings.first_layer_heights.may_hold(&motion);
+        stretch.sampled &= self.samples_all || self.settings.first_layer_heights.may_hold(&motion);
         // A pen or a cutter is meant to touch.
         stretch.may_scrape = self.extrudes && !stretch.prints && self.has_height && self.goes_low(&motion);
         self.has_height |= motion.start.z_um != motion.end.z_um;

@@ -106,8 +106,9 @@ impl Browser {
 
     /// Loads a page and waits until it is there.
     pub fn open(&mut self, page: &Path) {
+        let before = self.events_of("Page.loadEventFired").len();
         self.call("Page.navigate", json!({ "url": format!("file://{}", page.display()) }));
-        while self.events_of("Page.loadEventFired").is_empty() {
+        while self.events_of("Page.loadEventFired").len() == before {
             let message = self.next_message("Page.navigate");
             self.events.push(message);
         }

@@ -7,6 +7,7 @@
 #![cfg(target_os = "linux")]
 
 mod browser;
+mod figures;
 mod scenes;
 mod screens;
 
@@ -16,7 +17,11 @@ use gapkeeper_sim::bed::ModelledBed;
 use gapkeeper_sim::deposit::replay_with_deposit;
 use gapkeeper_sim::plan::{PlanSettings, plan};
 use gapkeeper_sim::replay::Settings;
-use gapkeeper_sim::{demo, outcome::Outcome, report};
+use gapkeeper_sim::{
+    demo,
+    outcome::{Class, LineGap, Outcome},
+    report,
+};
 use serde_json::json;
 
 use browser::Browser;
@@ -129,6 +134,8 @@ fn the_layer_slider_shows_every_layer() {
     let Some((mut browser, outcome)) = demo_page() else { return };
     let layers = &outcome.layers;
     assert!(layers.len() > 20);
+    // The maps are unpacked a moment after the page is there.
+    while browser.text("layer-said").is_empty() {}
     browser.value("document.getElementById('slide-layer').focus()");
     // Home, some steps, End: the keys that a slider knows.
     for (key, code, presses, index) in [
@@ -143,6 +150,14 @@ fn the_layer_slider_shows_every_layer() {
         let said = browser.text("slid-layer");
         assert_eq!(said, format!("{} of {}, Z {:.2} mm", index + 1, layers.len(), layers[index].z_mm));
         assert_eq!(browser.value("document.getElementById('slide-layer').getAttribute('aria-valuetext')"), said);
+        // The cells of each class, as they are drawn: an area and a pattern for each class, in the order of the classes.
+        let drawn = browser.value(
+            "[...document.querySelectorAll('#layer-map [data-cells] path[stroke-width=\"0.4\"]')].map((path) => path.getAttribute('d').split('M').length - 1)",
+        );
+        let cells = &outcome.layer_maps.layers[index];
+        let counts = Class::ALL.map(|class| cells.iter().filter(|cell| **cell == Some(class)).count());
+        assert_eq!(drawn, json!(counts.into_iter().filter(|count| *count > 0).collect::<Vec<_>>()), "layer {index}");
+        assert!(browser.text("layer-said").starts_with(&format!("Map of the layer at Z {:.2} mm", layers[index].z_mm)));
         for (run, figures) in layers[index].runs.iter().map(|run| run.unwrap()).enumerate() {
             for (figure, expected_um) in [figures.min_um, figures.mean_um, figures.max_um].into_iter().enumerate() {
                 let shown_um = browser.number(&format!("layer-{run}-{figure}"));
@@ -217,6 +232,76 @@ fn a_job_line_is_found_on_the_map() {
     assert_quiet(&browser);
 }
 
+/// A place of a table, of the map, and of the maps side by side: each leads to its line and to its place, by keys as well.
+#[test]
+fn places_lead_to_their_lines() {
+    let Some((mut browser, outcome)) = demo_page() else { return };
+    let wait = "new Promise((done) => setTimeout(done, 50))";
+    let buttons = browser.value("document.querySelectorAll('.to-line[data-x]').length").as_u64().unwrap();
+    assert_eq!(buttons as usize, 3 * 2 + outcome.runs.iter().map(|run| run.worst_places.len()).sum::<usize>());
+    let places: Vec<_> =
+        outcome.runs.iter().flat_map(|run| run.worst_places.iter().map(move |place| (run.run, place))).collect();
+    for (run, place) in places.iter().step_by(7) {
+        let pick = format!(
+            "[...document.querySelectorAll('.to-line[data-run=\"{}\"]')].find((button) => button.textContent === '{}' && Math.abs(button.dataset.x - {}) < 0.01).focus()",
+            *run as usize, place.job_line, place.x_mm
+        );
+        browser.value(&pick);
+        browser.key("Enter", 13);
+        browser.value(wait);
+        let found = browser.text("found-line");
+        assert!(found.starts_with(&format!("Line {}: from X ", place.job_line)), "{found}");
+        assert_eq!(browser.text("read-place"), format!("{:.1}, {:.1}", place.x_mm, place.y_mm));
+        assert_eq!(
+            browser.value("document.querySelector('input[name=run]:checked').value"),
+            (*run as usize).to_string()
+        );
+        assert_eq!(browser.value("document.activeElement.id"), "probe-map");
+    }
+    // The numbered places of the run that is chosen now, by the pointer.
+    let (run, _) = places[places.len() - 1];
+    let place = outcome.runs[run as usize].worst_places[1];
+    let at = browser.value(
+        "(() => { const box = document.querySelectorAll('.place')[1].getBoundingClientRect(); return [box.x + box.width / 2, box.y + box.height / 2]; })()",
+    );
+    browser.pointer(at[0].as_f64().unwrap(), at[1].as_f64().unwrap(), true);
+    browser.value(wait);
+    assert!(browser.text("found-line").starts_with(&format!("Line {}: from X ", place.job_line)));
+    assert_eq!(browser.text("read-place"), format!("{:.1}, {:.1}", place.x_mm, place.y_mm));
+    // A click anywhere names the line that passes there.
+    let (x_mm, y_mm) = (90.0, 60.0);
+    let (x, y) = seen_at(&mut browser, x_mm, y_mm);
+    browser.pointer(x, y, true);
+    browser.value(wait);
+    let found = browser.text("found-line");
+    let line: u64 = found.strip_prefix("Nearest: Line ").unwrap().split(':').next().unwrap().parse().unwrap();
+    let away = |line: &LineGap| {
+        let [[x1, y1], [x2, y2]] = [line.starts_at, line.ends_at].map(|point| [point.x_mm, point.y_mm]);
+        let steps = 1000;
+        (0..=steps)
+            .map(|step| f64::from(step) / f64::from(steps))
+            .map(|share| (x1 + (x2 - x1) * share - x_mm).hypot(y1 + (y2 - y1) * share - y_mm))
+            .fold(f64::INFINITY, f64::min)
+    };
+    let least = outcome.lines.lines.iter().map(away).fold(f64::INFINITY, f64::min);
+    let named = outcome.lines.lines.iter().find(|found| found.job_line == line).unwrap();
+    assert!(away(named) < least + 0.8, "line {line} is {} mm away, another {least}", away(named));
+    // The first of the maps side by side.
+    let at = browser.value(
+        "(() => { const panel = document.querySelector('[data-panel]'); panel.ownerSVGElement.scrollIntoView({ block: 'center', behavior: 'instant' });
+          const [left, top, width, height] = panel.dataset.frame.split(' ').map(Number);
+          const seen = new DOMPoint(left + width / 2, top + height / 4).matrixTransform(panel.ownerSVGElement.getScreenCTM()); return [seen.x, seen.y]; })()",
+    );
+    browser.pointer(at[0].as_f64().unwrap(), at[1].as_f64().unwrap(), true);
+    browser.value(wait);
+    assert!(browser.text("found-line").starts_with("Nearest: Line "));
+    assert_eq!(browser.value("document.querySelector('input[name=run]:checked').value"), "0");
+    let shown: Vec<f64> = browser.text("read-place").split(", ").map(|text| text.parse().unwrap()).collect();
+    assert!((shown[0] - 115.0).abs() < 0.6 && (shown[1] - 150.0).abs() < 0.6, "{shown:?}");
+    browser.screenshot(&kept("places.png"));
+    assert_quiet(&browser);
+}
+
 /// Every text that is seen, with its contrast to what is behind it, by WCAG 2.2 ("relative luminance", "contrast
 /// ratio"). Text in pictures is left out: they are turned over as a whole.
 const CONTRASTS: &str = "(() => {
@@ -271,14 +356,14 @@ fn light_dark_and_paper_can_be_read() {
 fn keys_reach_everything_and_a_screen_reader_hears_names() {
     let Some((mut browser, outcome)) = demo_page() else { return };
     let mut order = Vec::new();
-    for _ in 0..40 {
+    for _ in 0..80 {
         browser.key("Tab", 9);
         let at =
             browser.value("document.activeElement.id || document.activeElement.name || document.activeElement.tagName");
         order.push(at.as_str().unwrap().to_owned());
     }
     let at = |name: &str| order.iter().position(|id| id == name).unwrap_or_else(|| panic!("{name} in {order:?}"));
-    let wanted = ["run", "line", "BUTTON", "probe-map", "slide-x", "slide-y", "slide-layer"];
+    let wanted = ["run", "line", "find", "probe-map", "slide-x", "slide-y", "slide-layer"];
     assert!(wanted.map(at).is_sorted(), "{order:?}");
 
     // The map by its keys: the probe moves by 1 mm, and what it reads is spoken.
@@ -289,6 +374,7 @@ fn keys_reach_everything_and_a_screen_reader_hears_names() {
     assert!((after.1 - before.1 - 1.0).abs() < 0.11 && after.0 == before.0, "{before:?} {after:?}");
     assert_eq!(browser.value("document.getElementById('readout').getAttribute('aria-live')"), "polite");
 
+    let lines = browser.value("document.querySelectorAll('.to-line').length").as_u64().unwrap();
     browser.call("Accessibility.enable", json!({}));
     let tree = browser.call("Accessibility.getFullAXTree", json!({}));
     let named = ["image", "slider", "table", "radio", "button", "textbox", "application", "RootWebArea"];
@@ -305,8 +391,9 @@ fn keys_reach_everything_and_a_screen_reader_hears_names() {
         [
             ("RootWebArea", 1),
             ("application", 1),
-            ("button", 1),
-            ("image", 10),
+            // The search's own, the numbered places of the run, and the lines in tables.
+            ("button", 1 + outcome.runs[2].worst_places.len() + lines as usize),
+            ("image", 11),
             ("radio", 3),
             ("slider", 3),
             ("table", 8),

@@ -8,13 +8,16 @@ use gapkeeper_host_tools::printed;
 use super::stretch::{Batch, Driven, Heights, Place as SamplePlace, Stretch};
 use super::{Machine, ReplayError, Sample, Settings};
 use crate::action;
-use crate::class::Measure;
+use crate::class::{Measure, length};
 use crate::controller::Controller;
 use crate::first_layer::FirstLayer;
 use crate::footprint::Footprint;
 use crate::gap::{GapTally, LayerTally, Layers, Profile, ProfileSample, WorstPlaces};
+use crate::layer_cells::{Laid, LayerCells};
 use crate::lines::LineTally;
-use crate::outcome::{Class, Field, JobCounts, Outcome, Place, Point as BedPoint, Run, RunOutcome, Surfaces};
+use crate::outcome::{
+    Class, Field, JobCounts, LayerMaps, Outcome, Place, Point as BedPoint, Run, RunOutcome, Surfaces,
+};
 use crate::surfaces;
 use crate::verdict::{self, Verdict};
 
@@ -70,6 +73,9 @@ pub(super) struct Tally<'a, W> {
     layers: Layers,
     /// The layer under way: most moves stay in it.
     layer: Option<(i32, [LayerTally; 3])>,
+    cells: LayerCells,
+    /// All that is printed is sampled, so that layers have maps.
+    maps_layers: bool,
     profile: Profile,
     lines: LineTally,
     /// Length of the first layer, and height times length, by height in steps of 10 µm.
@@ -95,12 +101,13 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
         let datum_um = |run: Run| machine.controllers[run as usize].datum_um();
         Self {
             settings,
-            watch,
             runs: Run::ALL.map(|run| RunTally::new(run, measure, datum_um(run))),
             footprint: settings.advise.then(|| Footprint::new(first_layer.extrudes())),
             first_layer,
             layers: Layers::new(),
             layer: None,
+            cells: LayerCells::new(settings.scenario.bed.x_mm, settings.scenario.bed.y_mm, measure),
+            maps_layers: settings.layer_maps || watch.is_some(),
             profile: Profile::new(),
             lines: LineTally::default(),
             heights: BTreeMap::new(),
@@ -111,6 +118,7 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
             outside_travel: Lines::default(),
             warnings: std::mem::take(&mut machine.warnings),
             passed_over: None,
+            watch,
             machine,
         }
     }
@@ -201,6 +209,11 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
                 }
             }
             let lies_on_bed = in_first_layer && on_plate;
+            if self.maps_layers {
+                let in_use = self.settings.run_in_use as usize;
+                let laid = Laid { x_mm, y_mm, logical_um, bed_um, nozzle_um: nozzles[in_use], on_bed: in_first_layer };
+                self.cells.add(&laid, |logical_um| self.machine.nozzle_um(in_use, x_mm, y_mm, logical_um));
+            }
             if let Some(watch) = &mut self.watch {
                 watch(&Sample {
                     job_line: stretch.line,
@@ -240,7 +253,10 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
 
     fn end_layer(&mut self) {
         if let Some((z_um, layer)) = self.layer.take() {
-            self.layers.add(z_um, &layer);
+            let known = self.layers.add(z_um, &layer);
+            if self.maps_layers {
+                self.cells.end_layer(known);
+            }
         }
     }
 
@@ -303,6 +319,10 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
                 profile: self.profile.stretches(),
                 lines: self.lines.into_lines(),
                 layers: self.layers.figures(),
+                layer_maps: LayerMaps {
+                    grid: self.cells.grid(),
+                    layers: if self.maps_layers { self.layers.into_classes() } else { Vec::new() },
+                },
                 faults,
                 warnings: self.warnings,
                 passed_over: self.passed_over,
@@ -325,9 +345,9 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
         if let Some(deepest) = run.first_layer.deepest() {
             let Place { job_line, x_mm, y_mm, .. } = deepest;
             faults.push(format!(
-                "{label}: the nozzle touches the bed over {:.2} m, deepest by {:.0} µm at X {x_mm:.1} Y {y_mm:.1}, line {job_line}: \
+                "{label}: the nozzle touches the bed over {}, deepest by {:.0} µm at X {x_mm:.1} Y {y_mm:.1}, line {job_line}: \
                  raise the shift, or measure more stations.",
-                found.length_mm.get(Class::Contact) / 1000.0,
+                length(found.length_mm.get(Class::Contact)),
                 0.0 - deepest.gap_um(),
             ));
         }
@@ -380,7 +400,7 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
         }
         let off_bed_mm = self.runs[0].first_layer.figures().length_mm.get(Class::OffBed);
         if off_bed_mm > 0.0 {
-            warnings.push(format!("{:.2} m of the first layer lie beyond the plate.", off_bed_mm / 1000.0));
+            warnings.push(format!("{} of the first layer lie beyond the plate.", length(off_bed_mm)));
         }
         if let Some(line) = self.outside_travel.first {
             let count = self.outside_travel.count;

@@ -166,6 +166,18 @@ fn layers() -> Vec<LayerFigures> {
         .collect()
 }
 
+/// A plate of good cells with a row that is too close, over a few layers.
+fn layer_maps() -> LayerMaps {
+    let extent = |to| crate::scenario::Extent { from: 0.0, to };
+    let grid = CellGrid { x_mm: extent(BED_X_MM), y_mm: extent(BED_Y_MM), columns: 11, rows: 10 };
+    let cell = |index: usize| match (index % 11, index / 11) {
+        (2..=8, 4) => Some(Class::TooClose),
+        (2..=8, 2..=7) => Some(Class::Good),
+        _ => None,
+    };
+    LayerMaps { grid, layers: vec![(0..110).map(cell).collect(); 44] }
+}
+
 /// The whole of it.
 pub(crate) fn outcome() -> Outcome {
     let path = path();
@@ -213,6 +225,7 @@ pub(crate) fn outcome() -> Outcome {
         profile: profile(&path, STRETCH_MM),
         lines: JobLines::default(),
         layers: layers(),
+        layer_maps: layer_maps(),
         verdict: Verdict {
             headline: "All of the first layer will stick: print.".to_owned(),
             actions: vec![Action {
@@ -290,6 +303,7 @@ pub(crate) fn empty_outcome() -> Outcome {
         surfaces: Surfaces { first_layer_um: 0.0, bed: flat(), nozzle: [flat(), flat(), flat()], printed, refused },
         profile: Vec::new(),
         layers: Vec::new(),
+        layer_maps: LayerMaps { layers: Vec::new(), ..full.layer_maps },
         stations: Vec::new(),
         screws: Vec::new(),
         warnings: Vec::new(),

@@ -26,7 +26,8 @@ pub(crate) const SHOWS: &str = "Gap error over the bed, first layer";
 
 /// Contour maps of the gap error over the bed at the first layer's height: the three runs side by side.
 ///
-/// Both axes have one scale, Y points up, and the classes are the same in all three.
+/// Both axes have one scale, Y points up, and the classes are the same in all three. The group of a run carries
+/// `data-panel`, and left, top, width and height of the bed in `data-frame`.
 pub fn map_svg(outcome: &Outcome, title: &str) -> String {
     let (name, heading) = words::head(outcome, title, SHOWS, WIDTH - LEFT - 18.0);
     let bed = &outcome.surfaces.bed;
@@ -36,7 +37,11 @@ pub fn map_svg(outcome: &Outcome, title: &str) -> String {
     let bands = bands(outcome);
     for run in Run::ALL {
         panels.caption(&mut svg, run, &words::share_good(outcome, run));
-        surface(&mut svg, outcome, run, &bands, &panels.frames[run as usize]);
+        let frame = &panels.frames[run as usize];
+        let at = format!("{:.1} {:.1} {:.1} {:.1}", frame.left, frame.top, frame.width, frame.height);
+        svg.open("g", &[("data-panel", &(run as usize)), ("data-frame", &at)]);
+        surface(&mut svg, outcome, run, &bands, frame);
+        svg.close("g");
         panels.axes(&mut svg, run);
     }
     let legend_top = panels.bottom() + 76.0;

@@ -6,11 +6,12 @@
 
 mod bands;
 mod card;
-mod class_style;
+pub(crate) mod class_style;
 mod field_view;
 #[cfg(test)]
 pub(crate) mod fixture;
 mod gap;
+mod layer_map;
 mod layers;
 mod legend;
 mod map;
@@ -40,6 +41,7 @@ pub(crate) mod shows {
 
 use gapkeeper_host_tools::picture::{contours, heading, levels, line_labels};
 pub(crate) use gapkeeper_host_tools::picture::{frame, svg};
+pub(crate) use layer_map::layer_map_svg;
 pub(crate) use map::{explorer_svg, opened};
 
 #[cfg(test)]

@@ -4,7 +4,7 @@ use super::frame::number;
 use super::heading::Heading;
 use super::svg::shortened;
 use crate::class::{TOO_CLOSE_BELOW, TOO_FAR_ABOVE};
-pub(crate) use crate::class::{percent, percentage};
+pub(crate) use crate::class::{length, percent, percentage};
 use crate::outcome::{Class, Outcome, PerClass, Place, Run};
 
 /// What came out, in one sentence; how much was judged is that of the run that would be used.
@@ -57,11 +57,10 @@ pub(crate) fn good(outcome: &Outcome) -> String {
 
 /// How much was judged of how much there is.
 pub(crate) fn judged(length_mm: &PerClass) -> String {
-    let metres = |mm: f64| format!("{:.2} m", mm / 1000.0);
-    let mut text = format!("{} judged of {} on the bed", metres(length_mm.judged()), metres(length_mm.on_bed()));
+    let mut text = format!("{} judged of {} on the bed", length(length_mm.judged()), length(length_mm.on_bed()));
     let off_bed_mm = length_mm.get(Class::OffBed);
     if off_bed_mm > 0.0 {
-        text += &format!(", {} beyond the plate", metres(off_bed_mm));
+        text += &format!(", {} beyond the plate", length(off_bed_mm));
     }
     text
 }

@@ -13,7 +13,9 @@ use crate::picture::frame::number;
 use crate::picture::palette::INK;
 use crate::picture::shows::{GAP_SHOWS, LAYERS_SHOWS, MAP_SHOWS, SECTION_SHOWS, SQUEEZE_SHOWS};
 use crate::picture::svg::{escaped, shortened};
-use crate::picture::{explorer_svg, gap_svg, layers_svg, map_svg, opened, section_svg, squeeze_svg, words};
+use crate::picture::{
+    explorer_svg, gap_svg, layer_map_svg, layers_svg, map_svg, opened, section_svg, squeeze_svg, words,
+};
 use crate::plan::{self, Plan, chart_svg};
 
 /// The browser is told to load nothing, even if markup should ever slip in.
@@ -27,7 +29,9 @@ const CAUTIONS: &str = "The model is not your machine. Bed and nozzle are hot en
 /// what to do before measuring where that was planned.
 pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Plan>) -> String {
     let (map, map_frame) = explorer_svg(outcome);
+    let (layer_map, layer_frame) = layer_map_svg(&outcome.layer_maps);
     let lines = data::lines(&outcome.lines.lines);
+    let (cells, every) = data::layer_maps(&outcome.layer_maps);
     let title = format!("Gap of {} over {}", shortened(&outcome.job_name, 60), shortened(&outcome.scenario_name, 60));
     // The page's own head says what to do, so each picture's says what it shows.
     let overview = figure(MAP_SHOWS, &map_svg(outcome, ""));
@@ -41,7 +45,7 @@ pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Pla
         section("Figures", &sheet("Figures of the three runs", &tables::figures(outcome))),
         section("Look closer", &explorer(outcome, &map, lines.len())),
         section("Along the path", &gap),
-        section("Layer by layer", &(layers + &tables::layer(outcome))),
+        section("Layer by layer", &(layers + &tables::layer(outcome, &layer_map, every))),
         squeeze.map_or_else(String::new, |squeeze| {
             let picture = figure(SQUEEZE_SHOWS, &squeeze_svg(outcome, squeeze, ""));
             section("Squeeze", &(picture + &sheet("Squeeze by class", &tables::squeeze(squeeze))))
@@ -68,7 +72,7 @@ pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Pla
 <title>{title}</title>
 <style>
 {style}</style>
-<noscript><style>.scripted {{ display: none; }} .explorer {{ display: block; }}</style></noscript>
+<noscript><style>.scripted {{ display: none; }} .explorer {{ display: block; }} .to-line {{ pointer-events: none; text-decoration: none; }}</style></noscript>
 </head>
 <body>
 <header>
@@ -85,6 +89,7 @@ pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Pla
 </footer>
 <script type="application/json" id="data">{data}</script>
 <script type="text/plain" id="lines">{lines}</script>
+<script type="text/plain" id="cells">{cells}</script>
 <script>
 "use strict";
 {{
@@ -101,8 +106,8 @@ pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Pla
         origin = escaped(&words::origin(outcome)),
         grid = escaped(&outcome.grid_origin),
         sections = sections.concat(),
-        data = data::json(outcome, &map_frame),
-        script = concat!(include_str!("page.js"), include_str!("layers_and_lines.js")),
+        data = data::json(outcome, &map_frame, &layer_frame, every),
+        script = concat!(include_str!("page.js"), include_str!("layers.js"), include_str!("lines.js")),
     )
 }
 
@@ -164,16 +169,17 @@ fn explorer(outcome: &Outcome, map: &str, packed_bytes: usize) -> String {
     .map(|(id, name, after)| format!("<div><dt>{name}</dt><dd><span id=\"read-{id}\">–</span>{after}</dd></div>\n"))
     .collect();
     format!(
-        r#"<p class="hint scripted">Point at the map to read heights. A click moves both sections there; so do the arrow keys while the map has the focus (1 mm, with Shift 10 mm), and the sliders.</p>
+        r#"<p class="hint scripted">Point at the map to read heights. A click moves both sections there and names the nearest job line; the arrow keys move them while the map has the focus (1 mm, with Shift 10 mm; Enter names the line), and so do the sliders. The numbered places are the worst of the run, as in the tables.</p>
 <noscript><p>Without scripts the map shows the run that would be used and does not move; the other pictures and tables are complete.</p></noscript>
 <fieldset class="scripted"><legend>Run</legend>
 {radios}</fieldset>
-<form id="find-line" class="scripted" novalidate><label for="line">Find job line</label><input type="text" inputmode="numeric" id="line" autocomplete="off"><button>Find</button>
+<form id="find-line" class="scripted" novalidate><label for="line">Find job line</label><input type="text" inputmode="numeric" id="line" autocomplete="off"><button id="find">Find</button>
 <p id="found-line" role="status"></p>
 <p class="soft">{line_count} lines of the first layer are in this page, to 0.1 µm, in {line_kb} kB. Between the points of its map, {step} mm apart, the readout is interpolated.</p></form>
 <div class="explorer">
-<div class="sheet" id="probe-map" tabindex="0" role="application" aria-label="Map of the gap error; arrow keys move the probe" aria-describedby="readout">
+<div class="sheet" tabindex="0" role="region" aria-label="Map of the chosen run"><div class="over-map"><div id="probe-map" tabindex="0" role="application" aria-label="Map of the gap error; arrow keys move the probe, Enter names the job line" aria-describedby="readout">
 {map}</div>
+<div id="map-places" class="scripted" role="group" aria-label="Worst places of the chosen run"></div></div></div>
 <div class="scripted">
 <dl class="readout" id="readout" aria-live="polite" aria-atomic="true">
 {reads}</dl>
@@ -220,7 +226,7 @@ mod tests {
         assert!(!page.contains("<script>alert") && !page.contains("alert(1)</script>"));
         assert!(page.contains("&lt;script&gt;alert(1)&lt;/script&gt;"));
         // The data and the program, and nothing else.
-        assert_eq!((page.matches("<script").count(), page.matches("</script").count()), (3, 3));
+        assert_eq!((page.matches("<script").count(), page.matches("</script").count()), (4, 4));
     }
 
     #[test]

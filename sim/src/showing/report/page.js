@@ -106,6 +106,7 @@ const drawSection = (svg, along, from, to, place, marked) => {
 const map = byId("probe-map"), mapSvg = map.querySelector("svg");
 const cross = element(mapSvg, "g", { stroke: "#22262b", "stroke-width": 1.2, "pointer-events": "none" });
 const crossLines = ["y", "x"].map(() => [{ stroke: "#ffffff", "stroke-width": 3, "stroke-opacity": 0.7 }, {}].map((style) => element(cross, "line", style)));
+const ring = [{ stroke: "#ffffff", "stroke-width": 5 }, { stroke: "#22262b", "stroke-width": 2 }].map((style) => element(mapSvg, "circle", { r: 10, fill: "none", "pointer-events": "none", ...style }));
 const mapX = (x) => data.map.left + (x - data.x0) / (right - data.x0) * data.map.width;
 const mapY = (y) => data.map.top + (top - y) / (top - data.y0) * data.map.height;
 const place = (line, x1, y1, x2, y2) => {
@@ -125,6 +126,10 @@ const showReadout = (x, y, spoken) => {
 const showAll = () => {
   for (const line of crossLines[0]) place(line, data.map.left, mapY(chosen.y), data.map.left + data.map.width, mapY(chosen.y));
   for (const line of crossLines[1]) place(line, mapX(chosen.x), data.map.top, mapX(chosen.x), data.map.top + data.map.height);
+  for (const circle of ring) {
+    circle.setAttribute("cx", mapX(chosen.x).toFixed(1));
+    circle.setAttribute("cy", mapY(chosen.y).toFixed(1));
+  }
   for (const group of mapSvg.querySelectorAll("[data-run]")) {
     group.setAttribute("display", Number(group.dataset.run) === chosen.run ? "inline" : "none");
   }
@@ -171,11 +176,16 @@ map.addEventListener("keydown", (event) => {
 });
 byId("slide-x").addEventListener("input", (event) => move(Number(event.target.value), chosen.y));
 byId("slide-y").addEventListener("input", (event) => move(chosen.x, Number(event.target.value)));
+// What else follows the run.
+const runChosen = [];
+const choose = (run) => {
+  chosen.run = run;
+  document.querySelector(`input[name=run][value="${run}"]`).checked = true;
+  for (const follow of runChosen) follow();
+  showAll();
+};
 for (const radio of document.querySelectorAll("input[name=run]")) {
-  radio.addEventListener("change", () => {
-    chosen.run = Number(radio.value);
-    showAll();
-  });
+  radio.addEventListener("change", () => choose(Number(radio.value)));
   // A browser may keep the choice of the last visit.
   if (radio.checked) chosen.run = Number(radio.value);
 }

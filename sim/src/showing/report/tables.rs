@@ -1,5 +1,6 @@
 //! The tables of the page.
 
+use super::sheet::{line, shown};
 use crate::deposit::{LaidFigures, Squeeze};
 use crate::outcome::{Class, GapErrors, LayerRun, Outcome, PerClass, Place, Run, RunOutcome};
 use crate::picture::frame::{number, signed};
@@ -8,7 +9,7 @@ use crate::picture::svg::escaped;
 use crate::picture::words;
 use crate::plan::{self, Plan};
 
-/// One row of figures: its name with the unit, and how to read it from a run.
+/// One row of figures: its name with the unit, and what to show of a run.
 type Row<'a> = (String, Box<dyn Fn(&RunOutcome) -> String + 'a>);
 
 /// One part of what a run laid down.
@@ -40,7 +41,7 @@ fn group(html: &mut String, outcome: &Outcome, name: &str, rows: &[Row<'_>]) {
     for (name, read) in rows {
         *html += &format!("<tr><th scope=\"row\">{}</th>", escaped(name));
         for run in in_use_first(outcome) {
-            *html += &format!("<td>{}</td>", escaped(&read(run)));
+            *html += &format!("<td>{}</td>", read(run));
         }
         *html += "</tr>\n";
     }
@@ -50,64 +51,104 @@ fn group(html: &mut String, outcome: &Outcome, name: &str, rows: &[Row<'_>]) {
 fn first_layer_rows<'a>() -> Vec<Row<'a>> {
     let of_classes = Class::ALL.map(|class| -> Row<'a> {
         // The unit stands in the row's name.
-        let read = move |run: &RunOutcome| words::percentage(run.first_layer.length_mm.share(class));
+        let read = move |run: &RunOutcome| {
+            let from = format!("{}/length_mm/{}", first_layer(run), class.key());
+            shown(&from, "share", &words::percentage(run.first_layer.length_mm.share(class)))
+        };
         (format!("length {}, %", class.label()), Box::new(read))
     });
-    let error = |name: &str, read: fn(&GapErrors) -> String| -> Row<'a> {
-        let read = move |run: &RunOutcome| run.first_layer.errors.as_ref().map_or("–".to_owned(), read);
+    let error = |name: &str, key: &'static str, read: fn(&GapErrors) -> String| -> Row<'a> {
+        let read = move |run: &RunOutcome| {
+            let figure = |errors| shown(&format!("{}/errors/{key}", first_layer(run)), "", &read(errors));
+            run.first_layer.errors.as_ref().map_or("–".to_owned(), figure)
+        };
         (name.to_owned(), Box::new(read))
     };
     let errors = [
-        error("smallest gap error (nearest), µm", |errors| signed(errors.min_um, 0.1)),
-        error("largest gap error (farthest), µm", |errors| signed(errors.max_um, 0.1)),
-        error("mean gap error, µm", |errors| signed(errors.mean_um, 0.1)),
-        error("root mean square, µm", |errors| number(errors.rms_um, 0.1)),
-        error("95 % of the length is off by less than, µm", |errors| number(errors.p95_abs_um, 0.1)),
+        error("smallest gap error (nearest), µm", "min_um", |errors| signed(errors.min_um, 0.1)),
+        error("largest gap error (farthest), µm", "max_um", |errors| signed(errors.max_um, 0.1)),
+        error("mean gap error, µm", "mean_um", |errors| signed(errors.mean_um, 0.1)),
+        error("root mean square, µm", "rms_um", |errors| number(errors.rms_um, 0.1)),
+        error("95 % of the length is off by less than, µm", "p95_abs_um", |errors| number(errors.p95_abs_um, 0.1)),
     ];
-    let length = |name: &str, read: fn(&PerClass) -> f64| -> Row<'a> {
-        (name.to_owned(), Box::new(move |run: &RunOutcome| metres(read(&run.first_layer.length_mm))))
+    let length = |name: &str, how: &'static str, read: fn(&PerClass) -> f64| -> Row<'a> {
+        let read = move |run: &RunOutcome| {
+            shown(&format!("{}/length_mm", first_layer(run)), how, &words::length(read(&run.first_layer.length_mm)))
+        };
+        (name.to_owned(), Box::new(read))
     };
-    let lengths = [length("length judged, m", PerClass::judged), length("length on the bed, m", PerClass::on_bed)];
+    let lengths =
+        [length("length judged", "judged", PerClass::judged), length("length on the bed", "on_bed", PerClass::on_bed)];
     of_classes.into_iter().chain(errors).chain(lengths).collect()
 }
 
 fn top_rows(outcome: &Outcome) -> Vec<Row<'_>> {
-    let figure = |name: &str, read: fn(LayerRun) -> f64| -> Row<'_> {
+    let figure = |name: &str, key: &'static str, read: fn(LayerRun) -> f64| -> Row<'_> {
         let read = move |run: &RunOutcome| {
-            let top = outcome.layers.last().and_then(|layer| layer.runs[run.run as usize]);
-            top.map_or("–".to_owned(), |top| signed(read(top), 0.1))
+            let run = run.run as usize;
+            let top = outcome.layers.last().and_then(|layer| layer.runs[run]);
+            let from = format!("/layers/{}/runs/{run}/{key}", outcome.layers.len().saturating_sub(1));
+            top.map_or("–".to_owned(), |top| shown(&from, "", &signed(read(top), 0.1)))
         };
         (name.to_owned(), Box::new(read))
     };
     vec![
-        figure("lowest over its own plane, µm", |top| top.min_um),
-        figure("mean, µm", |top| top.mean_um),
-        figure("highest, µm", |top| top.max_um),
+        figure("lowest over its own plane, µm", "min_um", |top| top.min_um),
+        figure("mean, µm", "mean_um", |top| top.mean_um),
+        figure("highest, µm", "max_um", |top| top.max_um),
     ]
 }
 
 fn motion_rows(outcome: &Outcome) -> Vec<Row<'_>> {
+    let of = |run: &RunOutcome, key: &str| format!("/runs/{}/{key}", run.run as usize);
+    let count = move |name: &str, key: &'static str, read: fn(&RunOutcome) -> u64| -> Row<'_> {
+        (name.to_owned(), Box::new(move |run| shown(&of(run, key), "", &grouped(read(run)))))
+    };
     vec![
-        ("straight pieces for the motors".to_owned(), Box::new(|run| grouped(run.pieces))),
-        ("of these, printing".to_owned(), Box::new(|run| grouped(run.printing_pieces))),
+        count("straight pieces for the motors", "pieces", |run| run.pieces),
+        count("of these, printing", "printing_pieces", |run| run.printing_pieces),
         (
             "fastest Z while printing, mm/s (job line)".to_owned(),
-            Box::new(|run| {
-                let rate = number(run.largest_z_rate_mm_s, 0.01);
-                if run.largest_z_rate_mm_s > 0.0 { format!("{rate} ({})", run.largest_z_rate_line) } else { rate }
+            Box::new(move |run| {
+                let rate = shown(&of(run, "largest_z_rate_mm_s"), "", &number(run.largest_z_rate_mm_s, 0.01));
+                match run.largest_z_rate_line {
+                    _ if run.largest_z_rate_mm_s <= 0.0 => rate,
+                    job_line => format!("{rate} ({})", line(&of(run, "largest_z_rate_line"), run.run, job_line, None)),
+                }
             }),
         ),
-        (
-            format!("pieces above the Z limit of {} mm/s", number(outcome.z_rate_limit_mm_s, 0.1)),
-            Box::new(|run| grouped(run.pieces_above_z_rate_limit)),
+        count(
+            &format!("pieces above the Z limit of {} mm/s", number(outcome.z_rate_limit_mm_s, 0.1)),
+            "pieces_above_z_rate_limit",
+            |run| run.pieces_above_z_rate_limit,
         ),
         (
             "moves refused as too low (first job line)".to_owned(),
-            Box::new(|run| match run.first_refused_line {
-                Some(line) => format!("{} ({line})", grouped(run.refused_moves)),
-                None => grouped(run.refused_moves),
+            Box::new(move |run| {
+                let refused = shown(&of(run, "refused_moves"), "", &grouped(run.refused_moves));
+                match run.first_refused_line {
+                    Some(first) => {
+                        format!("{refused} ({})", line(&of(run, "first_refused_line"), run.run, first, None))
+                    }
+                    None => refused,
+                }
             }),
         ),
+    ]
+}
+
+/// JSON pointer of what a run's first layer came to.
+fn first_layer(run: &RunOutcome) -> String {
+    format!("/runs/{}/first_layer", run.run as usize)
+}
+
+/// Line, X, Y and Z of a place.
+fn place_cells(from: &str, run: Run, place: &Place) -> [String; 4] {
+    [
+        line(&format!("{from}/job_line"), run, place.job_line, Some([place.x_mm, place.y_mm])),
+        shown(&format!("{from}/x_mm"), "", &number(place.x_mm, 0.1)),
+        shown(&format!("{from}/y_mm"), "", &number(place.y_mm, 0.1)),
+        shown(&format!("{from}/z_mm"), "", &number(place.z_mm, 0.01)),
     ]
 }
 
@@ -128,22 +169,23 @@ pub(super) fn extremes(outcome: &Outcome) -> String {
             continue;
         };
         for (what, place) in [("nearest", errors.nearest), ("farthest", errors.farthest)] {
-            let cells = [
-                what.to_owned(),
-                place.job_line.to_string(),
-                number(place.x_mm, 0.1),
-                number(place.y_mm, 0.1),
-                number(place.z_mm, 0.01),
-                signed(place.gap_um(), 0.1),
-                signed(place.gap_error_um, 0.1),
+            let from = &format!("{}/errors/{what}", first_layer(run));
+            let lacks = |how, um| shown(from, "lacks", &format!("{how} by {} µm", number(um, 0.1)));
+            let rest = [
+                shown(from, "gap", &signed(place.gap_um(), 0.1)),
+                shown(&format!("{from}/gap_error_um"), "", &signed(place.gap_error_um, 0.1)),
                 outcome.measure.class(place.gap_error_um, place.z_mm * 1000.0).label().to_owned(),
                 match outcome.measure.lacks_um(place.gap_error_um, place.z_mm * 1000.0) {
                     0.0 => "–".to_owned(),
-                    lacks_um if lacks_um > 0.0 => format!("raise by {} µm", number(lacks_um, 0.1)),
-                    lacks_um => format!("lower by {} µm", number(-lacks_um, 0.1)),
+                    lacks_um if lacks_um > 0.0 => lacks("raise", lacks_um),
+                    lacks_um => lacks("lower", -lacks_um),
                 },
-            ]
-            .map(|text| format!("<td>{}</td>", escaped(&text)));
+            ];
+            let cells: Vec<String> = std::iter::once(what.to_owned())
+                .chain(place_cells(from, run.run, &place))
+                .chain(rest)
+                .map(|content| format!("<td>{content}</td>"))
+                .collect();
             html += &format!("<tr><th scope=\"row\">{}</th>{}</tr>\n", run.run.label(), cells.concat());
         }
     }
@@ -163,15 +205,11 @@ fn places_of(run: Run, places: &[Place]) -> String {
             .map(|name| format!("<th scope=\"col\">{name}</th>"))
             .concat()
     );
-    for place in places {
-        html += &format!(
-            "<tr><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td></tr>\n",
-            place.job_line,
-            number(place.x_mm, 0.1),
-            number(place.y_mm, 0.1),
-            number(place.z_mm, 0.01),
-            signed(place.gap_error_um, 0.1)
-        );
+    for (index, place) in places.iter().enumerate() {
+        let from = format!("/runs/{}/worst_places/{index}", run as usize);
+        let error = shown(&format!("{from}/gap_error_um"), "", &signed(place.gap_error_um, 0.1));
+        let cells = place_cells(&from, run, place).into_iter().chain([error]);
+        html += &format!("<tr>{}</tr>\n", cells.map(|cell| format!("<td>{cell}</td>")).collect::<String>());
     }
     if places.is_empty() {
         html += "<tr><td colspan=\"5\">none: the first layer lays nothing down</td></tr>\n";
@@ -180,7 +218,7 @@ fn places_of(run: Run, places: &[Place]) -> String {
 }
 
 /// Slider, chart and table of one layer at a time; the script fills them in.
-pub(super) fn layer(outcome: &Outcome) -> String {
+pub(super) fn layer(outcome: &Outcome, map: &str, every: usize) -> String {
     let count = outcome.layers.len();
     if count == 0 {
         return String::new();
@@ -193,15 +231,22 @@ pub(super) fn layer(outcome: &Outcome) -> String {
             format!("<tr><th scope=\"row\">{}</th>{cells}</tr>\n", run.label())
         })
         .collect();
+    let kept =
+        if every > 1 { format!(" Of {every} layers this page holds the map of the lowest.") } else { String::new() };
     format!(
         r#"<div class="layer scripted">
 <div class="slider"><label for="slide-layer">Layer</label><input type="range" id="slide-layer" min="1" max="{count}" step="1" value="1"><output id="slid-layer" for="slide-layer"></output></div>
+<p class="soft" id="layer-said" role="status"></p>
 <div class="side-by-side">
+<div class="sheet" id="layer-map" tabindex="0" role="region" aria-label="Map of the chosen layer">
+{map}<p class="soft">Each cell shows the worst of what the layer prints in it in the run that would be used: on the plate by the gap, above it by the thickness.{kept}</p></div>
+<div>
 <div class="sheet" tabindex="0" role="region" aria-label="Top of the chosen layer, picture"><svg id="layer-chart" viewBox="0 0 560 158" role="img" aria-labelledby="title-layer" font-size="13" fill="{INK}"><title id="title-layer">Shape of the top of the chosen layer: bar from lowest to highest, stroke at the mean</title><desc></desc><g></g></svg></div>
 <div class="sheet" tabindex="0" role="region" aria-label="Top of the chosen layer, table"><table><caption>Top of the chosen layer above its own plane, µm</caption>
 <thead><tr><th scope="col">run</th><th scope="col">lowest</th><th scope="col">mean</th><th scope="col">highest</th></tr></thead>
 <tbody>
 {rows}</tbody></table></div>
+</div>
 </div>
 </div>
 "#
@@ -219,19 +264,27 @@ pub(super) fn squeeze(runs: &[Squeeze; 3]) -> String {
         html += &format!("<th scope=\"col\">{name}</th>");
     }
     html += "</tr></thead>\n";
-    let parts: [(&str, Laid); 2] =
-        [("First layer", |squeeze| &squeeze.first_layer), ("Above", |squeeze| &squeeze.above)];
-    for (name, figures) in parts {
+    let parts: [(&str, &str, Laid); 2] =
+        [("First layer", "first_layer", |squeeze| &squeeze.first_layer), ("Above", "above", |squeeze| &squeeze.above)];
+    for (name, key, figures) in parts {
         html += &format!("<tbody><tr><th scope=\"rowgroup\" colspan=\"12\">{name}</th></tr>\n");
         for (run, squeeze) in Run::ALL.into_iter().zip(runs) {
             let laid = figures(squeeze);
-            let cell = |text: String| format!("<td>{}</td>", escaped(&text));
-            let shares = Class::ALL.map(|class| cell(words::percentage(laid.area_mm2.share(class)))).concat();
-            let lines = match laid.lines {
-                Some(lines) => [lines.least, lines.most, lines.width_mm].map(|figure| cell(number(figure, 0.01))),
-                None => [(); 3].map(|()| cell("–".to_owned())),
+            let cell = |key_in: &str, how: &str, text: &str| {
+                let from = format!("squeeze:/runs/{}/{key}/{key_in}", run as usize);
+                format!("<td>{}</td>", shown(&from, how, text))
             };
-            let judged = cell(number(laid.area_mm2.judged(), 1.0));
+            let share = |class: Class| {
+                let share = words::percentage(laid.area_mm2.share(class));
+                cell(&format!("area_mm2/{}", class.key()), "share", &share)
+            };
+            let shares = Class::ALL.map(share).concat();
+            let lines = match laid.lines {
+                Some(lines) => [("least", lines.least), ("most", lines.most), ("width_mm", lines.width_mm)]
+                    .map(|(key, figure)| cell(&format!("lines/{key}"), "", &number(figure, 0.01))),
+                None => [(); 3].map(|()| "<td>–</td>".to_owned()),
+            };
+            let judged = cell("area_mm2", "judged", &number(laid.area_mm2.judged(), 1.0));
             let run = run.label();
             html += &format!("<tr><th scope=\"row\">{run}</th>{shares}{}{judged}</tr>\n", lines.concat());
         }
@@ -259,35 +312,50 @@ pub(super) fn ways(plan: &Plan) -> String {
         "<table>\n<caption>Ways of measuring, {} surveys each</caption>\n<thead><tr>{names}</tr></thead>\n",
         plan.draws
     );
+    let mut index = 0;
     for rows in plan.rows.chunk_by(|a, b| a.feel_um == b.feel_um) {
         let Some(plan::Row { feel_um, .. }) = rows.first() else { continue };
         html += &format!("<tbody><tr><th scope=\"rowgroup\" colspan=\"9\">A hand of {feel_um} µm</th></tr>\n");
-        html += &rows.iter().map(plan_row).collect::<String>();
+        html += &rows.iter().map(|row| plan_row(&mut index, row)).collect::<String>();
         html += "</tbody>\n";
     }
     html + "</table>\n"
 }
 
-fn plan_row(row: &plan::Row) -> String {
-    let [columns, rows] = row.nodes;
-    let surface = if row.refined { format!("refined to {columns} × {rows}") } else { "bilinear".to_owned() };
-    let share = |share: f64| words::percentage(share);
+/// The row of this index, which then is the next one's.
+fn plan_row(index: &mut usize, row: &plan::Row) -> String {
+    let at = format!("plan:/rows/{index}");
+    *index += 1;
+    let cell = |key: &str, how: &str, text: &str| shown(&format!("{at}/{key}"), how, text);
+    let [columns, rows] = row.nodes.map(|count| count.to_string());
+    let surface = if row.refined {
+        format!("refined to {} × {}", cell("nodes/0", "", &columns), cell("nodes/1", "", &rows))
+    } else {
+        "bilinear".to_owned()
+    };
+    let share = |key: &str, share: f64| cell(key, "percent", &words::percentage(share));
     let figures = match (&row.figures, &row.refused) {
         (Some(figures), _) => [
-            share(figures.good.mean),
-            format!("{} to {}", share(figures.good.low), share(figures.good.high)),
-            figures.good_at_least.map_or("?".into(), share),
-            number(figures.worst_um.high, 1.0),
-            number(figures.minutes.mean, 0.1),
+            share("figures/good/mean", figures.good.mean),
+            format!(
+                "{} to {}",
+                share("figures/good/low", figures.good.low),
+                share("figures/good/high", figures.good.high)
+            ),
+            figures.good_at_least.map_or("?".into(), |least| share("figures/good_at_least", least)),
+            cell("figures/worst_um/high", "", &number(figures.worst_um.high, 1.0)),
+            cell("figures/minutes/mean", "", &number(figures.minutes.mean, 0.1)),
         ]
-        .map(|figure| format!("<td>{}</td>", escaped(&figure)))
+        .map(|figure| format!("<td>{figure}</td>"))
         .concat(),
         (None, Some((_, why))) => format!("<td colspan=\"5\">{}</td>", escaped(why)),
         (None, None) => "<td colspan=\"5\">–</td>".to_owned(),
     };
     format!(
         "<tr><th scope=\"row\">{0} × {0}</th><td>{surface}</td>{figures}<td>{1}</td><td>{2}</td></tr>\n",
-        row.stations, row.record_bytes, row.memory_bytes
+        row.stations,
+        cell("record_bytes", "", &row.record_bytes.to_string()),
+        cell("memory_bytes", "", &row.memory_bytes.to_string()),
     )
 }
 
@@ -295,15 +363,18 @@ fn plan_row(row: &plan::Row) -> String {
 pub(super) fn counts(outcome: &Outcome) -> String {
     let counts = &outcome.counts;
     let entries = [
-        ("size, bytes", counts.bytes),
-        ("lines", counts.lines),
-        ("moves", counts.moves),
-        ("of these, printing", counts.printing_moves),
-        ("of these, arcs", counts.arcs),
-        ("unknown words, passed on", counts.unknown_words),
-        ("lines that could not be read", counts.bad_lines),
+        ("size, bytes", "bytes", counts.bytes),
+        ("lines", "lines", counts.lines),
+        ("moves", "moves", counts.moves),
+        ("of these, printing", "printing_moves", counts.printing_moves),
+        ("of these, arcs", "arcs", counts.arcs),
+        ("unknown words, passed on", "unknown_words", counts.unknown_words),
+        ("lines that could not be read", "bad_lines", counts.bad_lines),
     ];
-    let entries = entries.map(|(name, count)| format!("<div><dt>{name}</dt><dd>{}</dd></div>\n", grouped(count)));
+    let entries = entries.map(|(name, key, count)| {
+        let count = shown(&format!("/counts/{key}"), "", &grouped(count));
+        format!("<div><dt>{name}</dt><dd>{count}</dd></div>\n")
+    });
     format!("<dl class=\"counts\">\n{}</dl>\n", entries.concat())
 }
 
@@ -318,10 +389,6 @@ fn grouped(count: u64) -> String {
         grouped.push(digit);
     }
     grouped
-}
-
-fn metres(length_mm: f64) -> String {
-    number(length_mm / 1000.0, 0.01)
 }
 
 #[cfg(test)]
