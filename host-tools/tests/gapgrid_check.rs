@@ -120,3 +120,20 @@ fn what_is_no_grid_ends_with_2() {
     ];
     assert_refused(folder.path(), &cases);
 }
+
+/// The map has the remedy of the gravest finding as its title, and the text and the exit code stay what they are.
+#[test]
+fn the_check_is_drawn_under_what_to_do() {
+    let folder = folder();
+    let (code, out, _) = gapgrid(folder.path(), "check slip.json --out slip.svg");
+    assert_eq!((code, gapgrid(folder.path(), "check slip.json").1), (Some(1), out));
+    let svg = fs::read_to_string(folder.path().join("slip.svg")).unwrap();
+    let (_, shown, _) = gapgrid(folder.path(), "show slip.json --out shown.svg");
+    let title = shown.split([':', '\n']).next().unwrap();
+    for text in [title, "slip.json: height of the bed", "flatness", ">+339</text>"] {
+        assert!(svg.contains(text), "{text}");
+    }
+    assert_eq!(gapgrid(folder.path(), "check fine.json --out fine.png").0, Some(0));
+    assert!(fs::read(folder.path().join("fine.png")).unwrap().starts_with(b"\x89PNG\r\n"));
+    assert_refused(folder.path(), &[("check fine.json --out fine.pdf", "pictures are .svg or .png")]);
+}

@@ -155,3 +155,35 @@ turn a screw: the tilt changed, by -60 um at column 1, row 1 (x 10, y 20 mm): ga
     ];
     assert_refused(folder.path(), &refused);
 }
+
+/// Station by station the second less the first, under the advice; none where a station has no partner.
+#[test]
+fn the_change_is_drawn_under_what_to_do() {
+    let folder = tempfile::tempdir().unwrap();
+    let rows = |heights: &str| document(heights);
+    fs::write(
+        folder.path().join("old.json"),
+        rows("[[0, 40, 0, -10], [41, 82, 39, 31], [12, 50, 11, 0], [0, 0, 0, 0]]"),
+    )
+    .unwrap();
+    fs::write(
+        folder.path().join("new.json"),
+        rows("[[90, 130, 90, 80], [131, 172, 129, 121], [102, 140, 101, 90], [90, 90, 90, 85]]"),
+    )
+    .unwrap();
+    let (code, out, error) = gapgrid(folder.path(), "diff old.json new.json --out change.svg");
+    assert_eq!((code, error.as_str()), (Some(1), ""), "{out}");
+    assert_eq!(out, gapgrid(folder.path(), "diff old.json new.json").1);
+    let svg = fs::read_to_string(folder.path().join("change.svg")).unwrap();
+    let advice = out.lines().find(|line| line.starts_with("shift: ")).unwrap().replace(" um", " µm");
+    for text in [
+        &advice[..20],
+        "new.json less old.json: change of height",
+        "from 85 to 90 µm",
+        "positive where the bed has risen",
+    ] {
+        assert!(svg.contains(text), "{text}");
+    }
+    assert_eq!((svg.matches(">+90</text>").count(), svg.matches(">+85</text>").count()), (15, 1));
+    assert!(!svg.contains("flatness"));
+}

@@ -9,9 +9,12 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::{Args, CommandFactory, Parser, Subcommand};
+use gapkeeper::Surface;
 use gapkeeper_host_tools::grid_file::GridFormat;
 use gapkeeper_host_tools::manual::{CompletionsArguments, ManArguments};
+use gapkeeper_host_tools::picture::svg::shortened;
 use gapkeeper_host_tools::printed::{name, print, print_json};
+use gapkeeper_host_tools::show::{PictureFile, Shown, map_svg};
 use gapkeeper_host_tools::{FileError, program, write_all_atomically};
 use gapkeeper_sim::deposit::{Squeeze, replay_with_deposit};
 use gapkeeper_sim::first_layer::FirstLayerHeights;
@@ -96,6 +99,9 @@ enum Command {
         /// Where the grid goes, JSON or CSV; without it it is only shown
         #[arg(short, long, value_name = "FILE")]
         output: Option<PathBuf>,
+        /// Draw a map of what was measured, with what to do as its title, .svg or .png
+        #[arg(long, value_name = "FILE")]
+        map: Option<PathBuf>,
     },
     /// Practise the survey: set the gaps yourself, in the terminal, before you stand at a hot machine.
     #[command(after_help = "Example: gapsim rehearse --scenario bench.toml --stations 3x3 -o grid.json\n\n\
@@ -224,14 +230,18 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
         }
         Command::Plan(arguments) => commands::plan::run(arguments)?,
         Command::Verify(arguments) => return commands::verify::run(&arguments),
-        Command::Survey { scenario, stations, feel_um, seed, output } => {
+        Command::Survey { scenario, stations, feel_um, seed, output, map } => {
             let mut scenario = read_scenario(&scenario, stations)?;
             if let Some(feel_um) = feel_um {
                 scenario.measuring.feel_um = NotNegative::try_from(feel_um).map_err(anyhow::Error::msg)?;
             }
             // An unknown format is said before anything is measured.
             output.as_deref().map(check_format).transpose()?;
+            let map = map.as_deref().map(PictureFile::of).transpose()?;
             let found = survey(&scenario, scenario.stations(), seed)?;
+            if let Some(map) = map {
+                map.write(survey_map(&found, &scenario))?;
+            }
             let readings = found.happenings.iter().map(|happening| format!("{happening}\n")).collect::<String>();
             write_and_print(&found, &scenario, &readings, output.as_deref())?;
         }
@@ -289,6 +299,17 @@ fn read_scenario(path: &Path, stations: Option<[Count; 2]>) -> anyhow::Result<Sc
         scenario.survey.stations = stations;
     }
     Ok(scenario)
+}
+
+/// What was measured, under what to do with it.
+fn survey_map(found: &SurveyOutcome, scenario: &Scenario) -> String {
+    let stations = &found.grid.grid;
+    let densest = match found.grid.surface {
+        Surface::Refined => stations.densest().ok(),
+        Surface::Bilinear => None,
+    };
+    let headline = found.headline().replace(" um", " µm");
+    map_svg(Shown::Bed, (&headline, &shortened(&scenario.name, 40)), stations, densest.as_ref().unwrap_or(stations))
 }
 
 /// Writes the grid of a survey, then prints how it was read and what it is worth.

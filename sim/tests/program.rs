@@ -302,6 +302,8 @@ fn a_survey_is_measured_written_and_replayed() {
         "3",
         "-o",
         "grid.json",
+        "--map",
+        "map.svg",
     ];
     let output = gapsim(folder.path(), &arguments);
     let text = String::from_utf8(output.stdout).unwrap();
@@ -309,6 +311,10 @@ fn a_survey_is_measured_written_and_replayed() {
     assert!(text.contains("station 12 of 17") && text.contains("tram advice"), "{text}");
     let grid: Value = serde_json::from_slice(&fs::read(folder.path().join("grid.json")).unwrap()).unwrap();
     assert_eq!((grid["bed_temperature_c"].as_i64(), grid["nodes_um"][2].as_array().map(Vec::len)), (Some(60), Some(4)));
+    let map = fs::read_to_string(folder.path().join("map.svg")).unwrap();
+    for text in ["Take the ", " surface: at the check stations", "4 × 3 stations", "flatness"] {
+        assert!(map.contains(text), "{text}: {map}");
+    }
     let arguments = ["replay", "job.gcode", "--scenario", "bench.toml", "--grid", "grid.json", "--json"];
     let summary: Value = serde_json::from_slice(&gapsim(folder.path(), &arguments).stdout).unwrap();
     assert!(summary["runs"][2]["first_layer"]["errors"]["rms_um"].as_f64().unwrap() < 20.0, "{summary}");
@@ -317,6 +323,7 @@ fn a_survey_is_measured_written_and_replayed() {
     assert!(refused(path, &["survey", "--scenario", "bench.toml", "--stations", "3by3"]).contains("3x3"));
     assert!(refused(path, &["survey", "--scenario", "bench.toml", "--stations", "3x99"]).contains("use 2 to 15"));
     assert!(refused(path, &["survey", "--scenario", "bench.toml", "-o", "grid.png"]).contains("grid.png"));
+    assert!(refused(path, &["survey", "--scenario", "bench.toml", "--map", "map.pdf"]).contains(".svg or .png"));
     assert!(refused(path, &["survey", "--scenario", "bench.toml", "-o", "grid.ply"]).contains("gapgrid convert"));
     assert!(refused(path, &["survey", "--scenario", "bench.toml", "--feel-um", "-5"]).contains("-5"));
 }

@@ -142,6 +142,8 @@ impl Svg {
 #[derive(Default)]
 pub struct Path {
     data: String,
+    /// Where the last part ended, or began if it was closed, in 0.1 px.
+    at: Option<(i32, i32)>,
 }
 
 impl Path {
@@ -150,15 +152,14 @@ impl Path {
     /// Points are rounded to 0.1 px and written relative to the one before, which halves the size of a map; rounding
     /// comes first, so it does not add up. Points that fall together are written once.
     pub fn add(&mut self, points: impl IntoIterator<Item = (f64, f64)>, closed: bool) {
-        let mut last: Option<(i32, i32)> = None;
+        let (mut first, mut last): (Option<(i32, i32)>, Option<(i32, i32)>) = (None, None);
         for (x, y) in points {
             let (x, y) = (tenths(x), tenths(y));
             match last {
                 None => {
-                    self.data.push('M');
-                    self.push_tenths(x);
-                    self.push_tenths(y);
+                    self.move_to((x, y));
                     self.data.push('l');
+                    first = Some((x, y));
                 }
                 Some(point) if point == (x, y) => continue,
                 Some((last_x, last_y)) => {
@@ -175,15 +176,23 @@ impl Path {
         if closed && last.is_some() {
             self.data.push('Z');
         }
+        self.at = if closed { first } else { last }.or(self.at);
+    }
+
+    fn move_to(&mut self, (x, y): (i32, i32)) {
+        let from = self.at.filter(|(from_x, from_y)| x.checked_sub(*from_x).and(y.checked_sub(*from_y)).is_some());
+        self.data.push(if from.is_some() { 'm' } else { 'M' });
+        let (from_x, from_y) = from.unwrap_or((0, 0));
+        self.push_tenths(x.saturating_sub(from_x));
+        self.push_tenths(y.saturating_sub(from_y));
     }
 
     /// Adds a rectangle with sides along the axes, in fewer characters than its corners take.
     pub fn add_rect(&mut self, left: f64, top: f64, right: f64, bottom: f64) {
         let (left, top) = (tenths(left), tenths(top));
         let (across, down) = (tenths(right).saturating_sub(left), tenths(bottom).saturating_sub(top));
-        self.data.push('M');
-        self.push_tenths(left);
-        self.push_tenths(top);
+        self.move_to((left, top));
+        self.at = Some((left, top));
         for (command, length) in [('h', across), ('v', down), ('h', across.saturating_neg())] {
             self.data.push(command);
             self.push_tenths(length);
@@ -273,7 +282,7 @@ mod tests {
         let mut path = Path::default();
         path.add([(1.0, 2.04), (1.33, 1.0), (1.66, 1.0), (1.67, 1.0)], true);
         path.add([(5.0, 5.0)], false);
-        assert_eq!(path.data, "M1 2l.3-1 .4 0ZM5 5l0 0");
+        assert_eq!(path.data, "M1 2l.3-1 .4 0Zm4 3l0 0");
     }
 
     #[test]

@@ -7,9 +7,10 @@ use std::time::SystemTime;
 use clap::Args;
 use gapkeeper_host_tools::check::{CheckSettings, Severity, check, unreadable_json};
 use gapkeeper_host_tools::printed::{print, print_json};
+use gapkeeper_host_tools::show::PictureFile;
 
 use super::surface::SurfaceOption;
-use super::{input, length};
+use super::{input, length, show};
 
 /// Say what speaks against a grid, where, and what to do.
 ///
@@ -19,7 +20,7 @@ use super::{input, length};
 #[derive(Args)]
 #[command(after_help = "Examples:\n  gapgrid check grid.json\n  \
     gapgrid check grid.json --bed-temperature 60 --lowest-mm -0.5\n  \
-    gapgrid check grid.json --json\n\n\
+    gapgrid check grid.json --out map.png\n  gapgrid check grid.json --json\n\n\
     Exit codes: 0 fine, 1 warnings, 2 unusable, which a file that cannot be read is, too.\n\n\
     JSON: schema_version; outcome (fine, warning, unusable); verdicts, each with kind, severity, place (null, or column \
     and row from 1, x_um, y_um), reason and remedy; unchecked, each with kind and reason; surface and surface_reason; age_days; flatness with lspl_fltt_um, \
@@ -48,6 +49,9 @@ pub struct Arguments {
     oldest_days: u32,
     #[command(flatten)]
     surface: SurfaceOption,
+    /// Draw a map as well, with what to do as its title, .svg or .png
+    #[arg(long, value_name = "FILE")]
+    out: Option<PathBuf>,
     /// Print one JSON object instead, for scripts
     #[arg(long)]
     json: bool,
@@ -55,6 +59,7 @@ pub struct Arguments {
 
 /// Checks the grid; the exit code is the outcome.
 pub fn run(arguments: &Arguments) -> anyhow::Result<ExitCode> {
+    let picture = arguments.out.as_deref().map(PictureFile::of).transpose()?;
     let reading = match input::reading(&arguments.grid) {
         Ok(reading) => reading,
         Err(error) => {
@@ -77,6 +82,14 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<ExitCode> {
         ..CheckSettings::default()
     };
     let report = check(&reading.document, &settings);
+    if let Some(picture) = picture {
+        let document = &reading.document;
+        // A surface that cannot be computed is among the findings; the readings are shown then.
+        let surface = document.surface_grid(document.surface_choice(arguments.surface.asked()).surface);
+        let surface = surface.unwrap_or_else(|_| document.grid.clone());
+        let (advice, why) = show::advice(&report);
+        picture.write(show::map(&arguments.grid, (&advice, why.as_deref()), &document.grid, &surface))?;
+    }
     if arguments.json {
         print_json(&format!("{:#}\n", report.to_json()))?;
     } else {

@@ -4,14 +4,14 @@ use std::env;
 use std::io::{self, IsTerminal};
 use std::path::{Path, PathBuf};
 
-use anyhow::{anyhow, bail};
+use anyhow::anyhow;
 use clap::Args;
+use gapkeeper::HeightGrid;
 use gapkeeper_host_tools::check::{CheckReport, CheckSettings, check};
-use gapkeeper_host_tools::picture::png;
+use gapkeeper_host_tools::grid_file::CAPACITY;
 use gapkeeper_host_tools::picture::svg::shortened;
 use gapkeeper_host_tools::printed::{name, one_line, print, print_bytes};
-use gapkeeper_host_tools::show::{map_svg, shaded, table};
-use gapkeeper_host_tools::{FileError, write_atomically};
+use gapkeeper_host_tools::show::{PictureFile, Shown, map_svg, shaded, table};
 
 use super::input;
 use super::surface::SurfaceOption;
@@ -33,12 +33,9 @@ pub struct Arguments {
     surface: SurfaceOption,
 }
 
-/// Px of a PNG for each px of the SVG.
-const PNG_SCALE: f32 = 2.0;
-
 /// Prints or draws the grid.
 pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
-    let kind = arguments.out.as_deref().map(picture_kind).transpose()?;
+    let picture = arguments.out.as_deref().map(PictureFile::of).transpose()?;
     let document = input::grid(&arguments.grid)?;
     let choice = document.surface_choice(arguments.surface.asked());
     let surface = document.surface_grid(choice.surface).map_err(|error| {
@@ -47,16 +44,8 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
     let settings = CheckSettings { surface: arguments.surface.asked(), ..CheckSettings::default() };
     let (advice, why) = advice(&check(&document, &settings));
     let because = why.as_ref().map_or_else(String::new, |why| format!(": {why}"));
-    if let (Some(path), Some(kind)) = (&arguments.out, kind) {
-        let name = arguments.grid.file_name().unwrap_or_default().to_string_lossy();
-        let about =
-            why.map_or_else(String::new, |why| format!("{why} · ").replace(" um", " µm")) + &shortened(&name, 40);
-        let svg = map_svg(&one_line(&advice), &one_line(&about), &document.grid, &surface);
-        let bytes = match kind {
-            Picture::Svg => svg.into_bytes(),
-            Picture::Png => png(&svg, PNG_SCALE)?,
-        };
-        write_atomically(path, &bytes).map_err(FileError::output(path))?;
+    if let Some(picture) = picture {
+        picture.write(map(&arguments.grid, (&advice, why.as_deref()), &document.grid, &surface))?;
         return Ok(print(&format!("{advice}{because}\nsurface: {choice}\n"))?);
     }
     let is_coloured = io::stdout().is_terminal() && colour_is_welcome();
@@ -66,8 +55,20 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
     Ok(print_bytes(text.as_bytes())?)
 }
 
+/// The map of a grid with what to do as its title.
+pub(super) fn map(
+    path: &Path,
+    (advice, why): (&str, Option<&str>),
+    grid: &HeightGrid<CAPACITY>,
+    surface: &HeightGrid<CAPACITY>,
+) -> String {
+    let name = path.file_name().unwrap_or_default().to_string_lossy();
+    let about = why.map_or_else(String::new, |why| format!("{why} · ").replace(" um", " µm")) + &shortened(&name, 40);
+    map_svg(Shown::Bed, (&one_line(advice), &one_line(&about)), grid, surface)
+}
+
 /// What to do first, and why: of what speaks against the grid, the gravest that was found first.
-fn advice(report: &CheckReport) -> (String, Option<String>) {
+pub(super) fn advice(report: &CheckReport) -> (String, Option<String>) {
     let gravest = report.verdicts.iter().rev().max_by_key(|verdict| verdict.finding.severity());
     let Some(verdict) = gravest else { return ("Nothing speaks against this grid".to_owned(), None) };
     let mut remedy = verdict.finding.remedy();
@@ -82,21 +83,4 @@ fn advice(report: &CheckReport) -> (String, Option<String>) {
 fn colour_is_welcome() -> bool {
     env::var_os("NO_COLOR").is_none_or(|value| value.is_empty())
         && env::var_os("TERM").is_none_or(|term| term != "dumb")
-}
-
-#[derive(Clone, Copy)]
-enum Picture {
-    Svg,
-    Png,
-}
-
-fn picture_kind(path: &Path) -> anyhow::Result<Picture> {
-    let is = |extension: &str| path.extension().is_some_and(|found| found.eq_ignore_ascii_case(extension));
-    if is("svg") {
-        Ok(Picture::Svg)
-    } else if is("png") {
-        Ok(Picture::Png)
-    } else {
-        bail!("{}: pictures are .svg or .png\n  choose one of these extensions", name(path))
-    }
 }

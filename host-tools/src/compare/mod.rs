@@ -78,9 +78,7 @@ pub enum CompareError {
 /// # Errors
 /// [`CompareError`] if they have no area in common, or there is no such surface.
 pub fn compare(first: &GridDocument, second: &GridDocument, asked: Option<Surface>) -> Result<Change, CompareError> {
-    let between = (first.grid.lattice() != second.grid.lattice()).then(|| second.surface_choice(asked));
-    // At its own stations every surface is the readings.
-    let surface = second.surface_grid(between.map_or(Surface::Bilinear, |choice| choice.surface));
+    let (between, surface) = standing_in(first, second, asked);
     let surface = surface.map_err(CompareError::NoSurface)?;
     let nodes = NodePlace::all(&first.grid).zip(places(&first.grid));
     let (at, change): (Vec<NodePlace>, Vec<BedHeight>) = nodes
@@ -112,6 +110,33 @@ pub fn compare(first: &GridDocument, second: &GridDocument, asked: Option<Surfac
         local: part(&|node| f64::from(node.height_um) - height(&curved, node)),
         all: part(&|node| node.height_um.into()),
     })
+}
+
+/// The change of height at every station of the first grid, as a grid of its own.
+///
+/// The second's surface is chosen as [`compare`] chooses it. None where a station lies outside the second grid, there is
+/// no such surface, or a change is beyond what a grid holds.
+pub fn difference(first: &GridDocument, second: &GridDocument, asked: Option<Surface>) -> Option<HeightGrid<CAPACITY>> {
+    let surface = standing_in(first, second, asked).1.ok()?;
+    let change = places(&first.grid)
+        .iter()
+        .map(|node| {
+            let height_um = surface.height_um(node.x_um, node.y_um) - node.height_um;
+            holds(&second.grid, node).then_some(height_um).and_then(|um| i16::try_from(um).ok())
+        })
+        .collect::<Option<Vec<i16>>>()?;
+    HeightGrid::new(first.grid.lattice(), &change).ok()
+}
+
+/// What of the second grid is compared at the stations of the first: where they are elsewhere, how it was chosen.
+fn standing_in(
+    first: &GridDocument,
+    second: &GridDocument,
+    asked: Option<Surface>,
+) -> (Option<SurfaceChoice>, Result<HeightGrid<CAPACITY>, GridError>) {
+    let between = (first.grid.lattice() != second.grid.lattice()).then(|| second.surface_choice(asked));
+    // At its own stations every surface is the readings.
+    (between, second.surface_grid(between.map_or(Surface::Bilinear, |choice| choice.surface)))
 }
 
 /// Whether a grid has this place between its first and last stations.

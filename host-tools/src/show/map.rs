@@ -36,22 +36,33 @@ const LINES: LineKind = LineKind { colour: INK, stroke_width: "0.9", shortest: 8
 const HALO: Attributes<'_> =
     &[("stroke", &"#ffffff"), ("stroke-width", &"3"), ("paint-order", &"stroke"), ("stroke-linejoin", &"round")];
 
+/// What the heights of a map are.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Shown {
+    /// Those of a bed.
+    Bed,
+    /// Changes from one reading of a bed to another.
+    Change,
+}
+
 /// One complete SVG: the surface in bands with contour lines, and the readings at their stations.
 ///
-/// Both axes have one scale. The title says what to do, `name` what is shown and why; `surface` is what the machine would follow
-/// between `stations`.
+/// Both axes have one scale. The title says what to do, the name after it what is shown and why; `surface` is what the
+/// machine would follow between `stations`.
 pub fn map_svg<const STATIONS: usize, const SURFACE: usize>(
-    title: &str,
-    name: &str,
+    shown: Shown,
+    (title, name): (&str, &str),
     stations: &HeightGrid<STATIONS>,
     surface: &HeightGrid<SURFACE>,
 ) -> String {
-    let field = field(surface);
+    // A computed surface bends between its nodes; that through the stations themselves has creases, and they are shown.
+    let is_computed = surface.lattice() != stations.lattice();
+    let field = field(surface, if is_computed { curve } else { straight });
     let (x, y) = (contours::span_x(&field), contours::span_y(&field));
     let px_per_mm = (WIDEST / (x.high - x.low)).min(HIGHEST / (y.high - y.low));
     let side = |span: Span| (span.high - span.low) * px_per_mm;
     let width = (LEFT + side(x) + RIGHT).max(LEFT + LEAST_WIDTH + RIGHT);
-    let about = about(name, stations);
+    let about = about(shown, name, stations);
     let heading = Heading::new(title, &about, width - LEFT - RIGHT);
     let frame = Frame { left: LEFT, top: heading.bottom() + 24.0, width: side(x), height: side(y), x, y };
     let levels_um = levels_um(surface);
@@ -88,23 +99,30 @@ pub fn map_svg<const STATIONS: usize, const SURFACE: usize>(
     let step = frame.y.step(8.0).max(frame.x.step(8.0));
     frame.axis_x(&mut svg, step, "X, mm");
     frame.axis_y(&mut svg, step, "Y, mm", number);
-    let mark = if has_labels { "station with its reading" } else { "station" };
-    legend(&mut svg, &levels_um, mark, (LEFT, frame.bottom() + 64.0), (width - LEFT - RIGHT).min(LEAST_WIDTH));
+    let mark = if has_labels { "station with its height" } else { "station" };
+    let note = match shown {
+        Shown::Bed => format!("{mark}; heights in µm, positive where the bed is high"),
+        Shown::Change => format!("{mark}; changes in µm, positive where the bed has risen"),
+    };
+    legend(&mut svg, &levels_um, &note, (LEFT, frame.bottom() + 64.0), (width - LEFT - RIGHT).min(LEAST_WIDTH));
     svg.finish()
 }
 
 /// What is shown: name, stations, heights, flatness.
-fn about<const STATIONS: usize>(name: &str, stations: &HeightGrid<STATIONS>) -> String {
+fn about<const STATIONS: usize>(shown: Shown, name: &str, stations: &HeightGrid<STATIONS>) -> String {
     let lattice = stations.lattice();
     let (lowest_um, highest_um) = stations.shape_range_um();
     let (lowest_um, highest_um) = (lowest_um + stations.mean_um(), highest_um + stations.mean_um());
-    let flatness = Flatness::of_grid(stations).map_or_else(String::new, |flatness| {
+    let (what, flatness) = match shown {
+        Shown::Bed => ("height of the bed", Flatness::of_grid(stations)),
+        Shown::Change => ("change of height", None),
+    };
+    let flatness = flatness.map_or_else(String::new, |flatness| {
         let [about_plane, zone] = [flatness.least_squares_um, flatness.minimum_zone_um].map(|um| number(um, 1.0));
         format!(" · flatness {about_plane} µm about the least-squares plane, {zone} µm minimum zone")
     });
     format!(
-        "{}: height of the bed · {} × {} stations, from {} to {} µm{flatness}",
-        name,
+        "{name}: {what} · {} × {} stations, from {} to {} µm{flatness}",
         lattice.columns,
         lattice.rows,
         number(lowest_um.into(), 1.0),
@@ -112,10 +130,26 @@ fn about<const STATIONS: usize>(name: &str, stations: &HeightGrid<STATIONS>) -> 
     )
 }
 
+/// Between the second and the third of four heights in a row, a share of the way.
+type Between = fn([f64; 4], f64) -> f64;
+
+fn straight([_, from, to, _]: [f64; 4], share: f64) -> f64 {
+    from + (to - from) * share
+}
+
+/// A cubic whose slope at a node is that from neighbour to neighbour (E. Catmull and R. Rom, "A class of local
+/// interpolating splines", 1974). Its distance from the straight line that the machine follows is an eighth of the bend
+/// from node to node, a fraction of a micrometre on a computed surface.
+fn curve([before, from, to, after]: [f64; 4], share: f64) -> f64 {
+    let [first, second, third] =
+        [to - before, 2.0 * before - 5.0 * from + 4.0 * to - after, 3.0 * (from - to) + after - before];
+    from + 0.5 * share * (first + share * (second + share * third))
+}
+
 /// The surface sampled as densely as the eye asks, its own nodes at both ends.
 ///
 /// Whole micrometres would make steps of gentle slopes, and jagged contour lines of steps.
-fn field<const CAPACITY: usize>(surface: &HeightGrid<CAPACITY>) -> Field {
+fn field<const CAPACITY: usize>(surface: &HeightGrid<CAPACITY>, between: Between) -> Field {
     let lattice = surface.lattice();
     let (cells_x, cells_y) = (f64::from(lattice.columns - 1), f64::from(lattice.rows - 1));
     let (pitch_x_mm, pitch_y_mm) = (f64::from(lattice.pitch_x_um) / 1000.0, f64::from(lattice.pitch_y_um) / 1000.0);
@@ -127,15 +161,28 @@ fn field<const CAPACITY: usize>(surface: &HeightGrid<CAPACITY>) -> Field {
     let stride = usize::from(lattice.columns);
     let node =
         |column: usize, row: usize| surface.nodes_um().get(row * stride + column).map_or(0.0, |um| f64::from(*um));
-    let between = |from: f64, to: f64, share: f64| from + (to - from) * share;
+    // Beyond the edges it goes on as straight as it arrives there.
+    let beyond = |at: i64, last: i64, value: &dyn Fn(usize) -> f64| -> f64 {
+        // Inside after the clamp, and at most one step outside before it.
+        let inside = |at: i64| value(at.clamp(0, last) as usize);
+        match at {
+            _ if at < 0 => 2.0 * inside(0) - inside(1),
+            _ if at > last => 2.0 * inside(last) - inside(last - 1),
+            _ => inside(at),
+        }
+    };
+    let (last_column, last_row) = (i64::from(lattice.columns) - 1, i64::from(lattice.rows) - 1);
     let values_um = (0..rows)
         .flat_map(|row| (0..columns).map(move |column| (column as f64 / parts_x, row as f64 / parts_y)))
         .map(|(u, v)| {
             let (column, row) = (u.min(cells_x - 1.0).floor(), v.min(cells_y - 1.0).floor());
             let (share_x, share_y) = (u - column, v - row);
-            let (column, row) = (column as usize, row as usize);
-            let along = |row: usize| between(node(column, row), node(column + 1, row), share_x);
-            between(along(row), along(row + 1), share_y) - BELOW_LEVEL_UM
+            let (column, row) = (column as i64, row as i64);
+            let four = |at: i64, last: i64, value: &dyn Fn(usize) -> f64| {
+                [-1, 0, 1, 2].map(|step| beyond(at + step, last, value))
+            };
+            let along = |row: usize| between(four(column, last_column, &|column| node(column, row)), share_x);
+            between(four(row, last_row, &along), share_y) - BELOW_LEVEL_UM
         })
         .collect();
     Field {
@@ -150,7 +197,7 @@ fn field<const CAPACITY: usize>(surface: &HeightGrid<CAPACITY>) -> Field {
 }
 
 /// The bands side by side with the heights between them, and what the marks are.
-fn legend(svg: &mut Svg, levels_um: &[f64], mark: &str, (left, top): Xy, width: f64) {
+fn legend(svg: &mut Svg, levels_um: &[f64], note: &str, (left, top): Xy, width: f64) {
     let part = width / (levels_um.len() + 1) as f64;
     for band in 0..=levels_um.len() {
         let fill = hex(colour(levels_um, band));
@@ -164,8 +211,7 @@ fn legend(svg: &mut Svg, levels_um: &[f64], mark: &str, (left, top): Xy, width: 
         svg.text(x, top + 30.0, small, &level_label(*level_um));
     }
     station(svg, (left + 6.0, top + 48.0));
-    let note = format!("{mark}; heights in µm, positive where the bed is high");
-    svg.text(left + 20.0, top + 52.0, &[], &note);
+    svg.text(left + 20.0, top + 52.0, &[], note);
 }
 
 #[cfg(test)]
@@ -189,16 +235,35 @@ mod tests {
             (grid(15, 2, 100, |_, _| 0), "flat"),
             (grid(15, 15, 74_000, |u, v| if (u + v) % 2 == 0 { 8191 } else { -8191 }), "<script>&\"\u{1b}"),
         ] {
-            let svg = map_svg("Measure again: <b>", name, &grid, &grid);
+            let svg = map_svg(Shown::Bed, ("Measure again: <b>", name), &grid, &grid);
             assert!(usvg::Tree::from_str(&svg, &usvg::Options::default()).is_ok(), "{name}");
             assert!(!svg.contains("NaN") && !svg.contains("<script") && !svg.contains("href"), "{name}");
+        }
+    }
+
+    /// A bow on a computed lattice: the curve meets the nodes and the bow between them, and has no corner at a node.
+    #[test]
+    fn a_computed_surface_is_drawn_without_corners() {
+        let bow = |u: f64, v: f64| 300.0 - 5.0 * (u - 7.0).powi(2) - 4.0 * (v - 7.0).powi(2);
+        let grid = grid(15, 15, 10_000, |u, v| bow(f64::from(u), f64::from(v)) as i32);
+        let sharpest = |field: &Field| {
+            let bend = |row: &[f64]| row.windows(3).map(|z| (z[0] - 2.0 * z[1] + z[2]).abs()).fold(0.0, f64::max);
+            field.values_um.chunks(field.columns).map(bend).fold(0.0, f64::max)
+        };
+        let [smooth, creased] = [curve, straight].map(|between| field(&grid, between));
+        assert!(sharpest(&smooth) < 0.25 * sharpest(&creased), "{} {}", sharpest(&smooth), sharpest(&creased));
+        for (index, value_um) in smooth.values_um.iter().enumerate() {
+            let at = |index: usize, step_mm: f64| index as f64 * step_mm / 10.0;
+            let (u, v) = (at(index % smooth.columns, smooth.step_x_mm), at(index / smooth.columns, smooth.step_y_mm));
+            // At the edges the straight continuation costs an eighth of the bend on either axis.
+            assert!((value_um + BELOW_LEVEL_UM - bow(u, v)).abs() < 2.3, "{u} {v}: {value_um}");
         }
     }
 
     #[test]
     fn stations_stand_where_they_are_with_their_readings() {
         let grid = grid(3, 2, 50_000, |u, v| 11 * u - 40 * v);
-        let svg = map_svg("Raise the front", "plate", &grid, &grid);
+        let svg = map_svg(Shown::Bed, ("Raise the front", "plate"), &grid, &grid);
         for reading in ["+11", "+22", "−40", "−29", "−18"] {
             assert!(svg.contains(&format!(">{reading}</text>")), "{reading}");
         }

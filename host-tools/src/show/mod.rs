@@ -3,6 +3,7 @@
 //! Everywhere X grows to the right and Y upwards, as one stands before the bed and looks down on it.
 
 mod map;
+mod picture_file;
 mod ramp;
 mod text;
 
@@ -11,7 +12,8 @@ use gapkeeper::HeightGrid;
 use crate::picture::frame::nice_step;
 
 pub use crate::grid_file::table;
-pub use map::map_svg;
+pub use map::{Shown, map_svg};
+pub use picture_file::{PictureFile, PictureFileError};
 pub use text::shaded;
 
 /// Most bands between two levels; more could not be told apart.

@@ -83,6 +83,22 @@ pub fn clock(seconds: f64) -> String {
 }
 
 impl SurveyOutcome {
+    /// What to do with the grid, and what speaks for it.
+    pub fn headline(&self) -> String {
+        let surface = match self.grid.surface {
+            Surface::Refined => "refined",
+            Surface::Bilinear => "bilinear",
+        };
+        match (self.unusable, self.checks) {
+            (Some(why), _) => format!("This grid cannot be put in force as it is: {why}"),
+            (None, Some(checks)) => format!(
+                "Take the {surface} surface: at the check stations the bilinear one is off by {} um RMS, the refined one by {} um",
+                checks.bilinear_rms_um, checks.refined_rms_um
+            ),
+            (None, None) => format!("Take the {surface} surface: no station was left to check it"),
+        }
+    }
+
     /// What was measured, what the check stations say and what the screws could do, in sentences.
     pub fn verdict(&self, scenario: &Scenario) -> String {
         let surface = match self.grid.surface {

@@ -89,6 +89,18 @@ pub struct Squeeze {
     pub above_map: SqueezeMap,
 }
 
+impl Squeeze {
+    /// The same with maps whose blocks are `every` times as wide.
+    #[must_use]
+    pub fn coarser(&self, every: usize) -> Self {
+        Self {
+            first_layer_map: self.first_layer_map.coarser(every),
+            above_map: self.above_map.coarser(every),
+            ..self.clone()
+        }
+    }
+}
+
 /// Squeeze over the bed, on a lattice coarse enough to draw.
 #[derive(Clone, Debug, PartialEq)]
 pub struct SqueezeMap {
@@ -102,6 +114,24 @@ pub struct SqueezeMap {
     pub rows: usize,
     /// Mean squeeze in each block, rows along X; no number where nothing was laid.
     pub squeeze: Vec<f32>,
+}
+
+impl SqueezeMap {
+    /// The same with blocks `every` times as wide.
+    #[must_use]
+    pub fn coarser(&self, every: usize) -> Self {
+        let (columns, rows) = (self.columns.div_ceil(every.max(1)).max(1), self.rows.div_ceil(every.max(1)).max(1));
+        let mut sums = vec![(0.0_f32, 0.0_f32); columns * rows];
+        for (index, squeeze) in self.squeeze.iter().enumerate().filter(|(_, squeeze)| !squeeze.is_nan()) {
+            let (column, row) =
+                (index % self.columns * columns / self.columns, index / self.columns * rows / self.rows);
+            if let Some((sum, count)) = sums.get_mut(row * columns + column) {
+                (*sum, *count) = (*sum + squeeze, *count + 1.0);
+            }
+        }
+        // No number where nothing was laid.
+        Self { columns, rows, squeeze: sums.into_iter().map(|(sum, count)| sum / count).collect(), ..*self }
+    }
 }
 
 impl Deposit {

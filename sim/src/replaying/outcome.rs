@@ -170,6 +170,36 @@ pub struct Surfaces {
 }
 
 impl Surfaces {
+    /// The same bed on a lattice `every` times as wide.
+    #[must_use]
+    pub fn coarser(&self, every: usize) -> Self {
+        let bed = &self.bed;
+        let cells = |count: usize| (count.saturating_sub(1)).div_ceil(every.max(1)).max(1);
+        let (cells_x, cells_y) = (cells(bed.columns), cells(bed.rows));
+        let at = |index: usize, cells: usize, count: usize| index * count.saturating_sub(1) / cells;
+        // Of the points that are there, those nearest to the wider lattice's from the left and from the front.
+        let picks: Vec<usize> = (0..=cells_y)
+            .flat_map(|row| (0..=cells_x).map(move |column| (column, row)))
+            .map(|(column, row)| at(row, cells_y, bed.rows) * bed.columns + at(column, cells_x, bed.columns))
+            .collect();
+        let field = |field: &Field| Field {
+            step_x_mm: field.step_x_mm * field.columns.saturating_sub(1) as f64 / cells_x as f64,
+            step_y_mm: field.step_y_mm * field.rows.saturating_sub(1) as f64 / cells_y as f64,
+            columns: cells_x + 1,
+            rows: cells_y + 1,
+            values_um: picks.iter().map(|index| field.values_um.get(*index).copied().unwrap_or(f64::NAN)).collect(),
+            ..*field
+        };
+        let mask = |mask: &Vec<bool>| picks.iter().map(|index| mask.get(*index) == Some(&true)).collect();
+        Self {
+            first_layer_um: self.first_layer_um,
+            bed: field(bed),
+            nozzle: self.nozzle.each_ref().map(field),
+            printed: mask(&self.printed),
+            refused: self.refused.each_ref().map(mask),
+        }
+    }
+
     /// Where a run laid the first layer down, on the lattice of [`Self::bed`].
     pub fn laid(&self, run: Run) -> Vec<bool> {
         self.printed.iter().zip(&self.refused[run as usize]).map(|(printed, refused)| *printed && !refused).collect()

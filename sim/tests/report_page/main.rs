@@ -8,6 +8,7 @@
 
 mod browser;
 mod figures;
+mod heavy;
 mod scenes;
 mod screens;
 
@@ -152,7 +153,7 @@ fn the_layer_slider_shows_every_layer() {
         assert_eq!(browser.value("document.getElementById('slide-layer').getAttribute('aria-valuetext')"), said);
         // The cells of each class, as they are drawn: an area and a pattern for each class, in the order of the classes.
         let drawn = browser.value(
-            "[...document.querySelectorAll('#layer-map [data-cells] path[stroke-width=\"0.4\"]')].map((path) => path.getAttribute('d').split('M').length - 1)",
+            "[...document.querySelectorAll('#layer-map [data-cells] path[stroke-width=\"0.8\"]')].map((path) => path.getAttribute('d').split('M').length - 1)",
         );
         let cells = &outcome.layer_maps.layers[index];
         let counts = Class::ALL.map(|class| cells.iter().filter(|cell| **cell == Some(class)).count());

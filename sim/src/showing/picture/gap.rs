@@ -126,6 +126,21 @@ fn draw_close_up(svg: &mut Svg, outcome: &Outcome, shown: Indices<usize>, unit: 
     draw_gap_arrow(svg, outcome, &frame, unit);
 }
 
+/// Stretches shorter than a px are drawn as one.
+fn thinned(frame: &Frame, points: &[(f64, Range)]) -> Vec<(f64, Range)> {
+    let mut thinned: Vec<(f64, Range)> = Vec::new();
+    for &(x, range) in points {
+        match thinned.last_mut() {
+            Some((first, merged)) if frame.px(x) - frame.px(*first) < 1.0 => {
+                let (min_um, max_um) = (merged.min_um.min(range.min_um), merged.max_um.max(range.max_um));
+                *merged = Range { min_um, max_um };
+            }
+            _ => thinned.push((x, range)),
+        }
+    }
+    thinned
+}
+
 fn middle_um(range: Range) -> f64 {
     (range.min_um + range.max_um) / 2.0
 }
@@ -146,6 +161,7 @@ fn middle_line(frame: &Frame, points: &[(f64, Range)]) -> Path {
 }
 
 fn draw_bed(svg: &mut Svg, frame: &Frame, points: &[(f64, Range)]) {
+    let points = &thinned(frame, points);
     let mut ground = Path::default();
     let surface = points.iter().map(|(x, range)| frame.point(*x, middle_um(*range)));
     ground.add(surface.chain([(frame.right(), frame.bottom()), (frame.left, frame.bottom())]), true);
@@ -156,6 +172,7 @@ fn draw_bed(svg: &mut Svg, frame: &Frame, points: &[(f64, Range)]) {
 
 fn draw_nozzle(svg: &mut Svg, frame: &Frame, run: Run, points: &[(f64, Range)]) {
     let style = run_style(run);
+    let points = &thinned(frame, points);
     svg.path(&envelope(frame, points), &[("fill", &style.colour), ("fill-opacity", &"0.16")]);
     svg.path(
         &middle_line(frame, points),

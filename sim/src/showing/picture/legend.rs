@@ -46,6 +46,7 @@ pub(crate) fn worst_place(svg: &mut Svg, frame: &Frame, (x_mm, y_mm): Xy, words:
         x,
         base,
         &[
+            ("data-worst", &""),
             ("text-anchor", &anchor),
             ("fill", &WORST),
             ("font-weight", &"600"),

@@ -113,10 +113,10 @@ impl MapFrame {
     }
 }
 
-/// The data of the page: lengths in mm, first layer and tolerance in µm, heights in 0.1 µm.
+/// The data of the page: lengths in mm, first layer and tolerance in µm, heights in 0.1 µm as [`tenths`] writes them.
 ///
 /// A layer is its height in µm, then lowest, mean and highest of its top in each run, null where all was refused.
-pub(super) fn json(outcome: &Outcome, map: &Frame, layer_map: &Frame, every: usize) -> String {
+pub(super) fn json(outcome: &Outcome, [map, layer_map]: [&Frame; 2], every: usize, lines: &[LineGap]) -> String {
     let surfaces = &outcome.surfaces;
     let data = Data {
         x0: surfaces.bed.x0_mm,
@@ -153,8 +153,8 @@ pub(super) fn json(outcome: &Outcome, map: &Frame, layer_map: &Frame, every: usi
         in_use: outcome.runs.iter().position(|run| run.in_use).unwrap_or(0),
         opens_at: opens_at(outcome),
         lines: outcome.counts.lines,
-        left_out: outcome.lines.left_out,
-        last_line: outcome.lines.lines.last().map(|line| line.job_line),
+        left_out: outcome.lines.left_out + (outcome.lines.lines.len() - lines.len()) as u64,
+        last_line: lines.last().map(|line| line.job_line),
     };
     // Plain numbers and fixed words always become JSON; an empty object makes the script stop, not the page.
     inert(&serde_json::to_string(&data).unwrap_or_else(|_| "{}".to_owned()))
@@ -177,8 +177,20 @@ fn opens_at(outcome: &Outcome) -> [f64; 2] {
     used.and_then(|run| run.first_layer.errors).map_or(middle, |errors| [errors.worst.x_mm, errors.worst.y_mm])
 }
 
+/// Row by row, each number less what a straight line through the two before it in its row makes it, which are 0 before a
+/// row's start: a surface bends little from node to node.
 fn tenths(field: &Field) -> Vec<i32> {
-    field.values_um.iter().copied().map(tenth).collect()
+    let mut bends = Vec::with_capacity(field.values_um.len());
+    for row in field.values_um.chunks(field.columns.max(1)) {
+        let (mut last, mut slope) = (0_i32, 0_i32);
+        for value in row.iter().copied().map(tenth) {
+            // Beyond 32 bits the script's sums would differ; such a height is none of a bed.
+            let step = value.saturating_sub(last);
+            bends.push(step.saturating_sub(slope));
+            (last, slope) = (value, step);
+        }
+    }
+    bends
 }
 
 fn tenth(value: f64) -> i32 {
@@ -201,7 +213,20 @@ const NOT_JUDGED: i64 = i32::MAX as i64;
 /// The JSON is a list of columns, each a list of differences to the line before: job line; X and Y where it starts, X and
 /// Y where its gap error is largest in the run that would be used, in 0.1 mm; how far its end is from the start of the
 /// next one, which most lines begin at; lowest and highest gap error of each run, in 0.1 µm, or [`NOT_JUDGED`].
-pub(super) fn lines(lines: &[LineGap]) -> String {
+///
+/// As many lines are kept, from the first, as fit into `room` bytes.
+pub(super) fn lines(mut lines: &[LineGap], room: usize) -> (String, &[LineGap]) {
+    loop {
+        let text = packed_lines(lines);
+        if text.len() <= room || lines.is_empty() {
+            return (text, lines);
+        }
+        // A little fewer than their share, since fewer lines pack less well.
+        lines = &lines[..lines.len() * room / text.len() * 19 / 20];
+    }
+}
+
+fn packed_lines(lines: &[LineGap]) -> String {
     let row = |(index, line): (usize, &LineGap)| -> [i64; 13] {
         let tenths = |point: Point| [point.x_mm, point.y_mm].map(|mm| i64::from(tenth(mm)));
         let ([x, y], [worst_x, worst_y]) = (tenths(line.starts_at), tenths(line.worst_at));

@@ -44,7 +44,7 @@ const drawCells = (bytes, layer) => {
   data.looks.forEach(({ fill, ink, pattern }, index) => {
     if (areas[index] === "") return;
     // The border closes the hair between two cells.
-    element(group, "path", { d: areas[index], fill, stroke: fill, "stroke-width": 0.4 });
+    element(group, "path", { d: areas[index], fill, stroke: fill, "stroke-width": 0.8 });
     element(group, "path", { d: patterns[index], fill: "none", stroke: ink, "stroke-width": pattern === "dotted" ? 1.8 : 0.9, "stroke-linecap": "round", "stroke-opacity": 0.75 });
   });
   const z = (layer) => `Z ${written(data.layers[layer][0] / 1000, 2)} mm`;

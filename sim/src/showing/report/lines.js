@@ -61,7 +61,7 @@ const showLine = (run, line, place) => {
   byId("line").value = line;
   if (place) move(...place);
   answer((all) => findLine(all, String(line), place));
-  byId("probe-map").scrollIntoView({ block: "center" });
+  ring[0].scrollIntoView({ block: "center", inline: "center" });
   byId("probe-map").focus({ preventScroll: true });
 };
 const nameLine = (x, y) => answer((all) => {
@@ -110,7 +110,7 @@ for (const panel of document.querySelectorAll("[data-panel]")) {
     choose(Number(panel.dataset.panel));
     move(data.x0 + u * (right - data.x0), top - v * (top - data.y0));
     nameLine(chosen.x, chosen.y);
-    map.scrollIntoView({ block: "center" });
+    ring[0].scrollIntoView({ block: "center", inline: "center" });
     map.focus({ preventScroll: true });
   });
 }

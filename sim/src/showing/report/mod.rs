@@ -9,7 +9,7 @@ mod tables;
 use self::sheet::{figure, sheet};
 use crate::deposit::Squeeze;
 use crate::outcome::{Outcome, Run};
-use crate::picture::frame::number;
+use crate::picture::frame::{Frame, number};
 use crate::picture::palette::INK;
 use crate::picture::shows::{GAP_SHOWS, LAYERS_SHOWS, MAP_SHOWS, SECTION_SHOWS, SQUEEZE_SHOWS};
 use crate::picture::svg::{escaped, shortened};
@@ -21,6 +21,15 @@ use crate::plan::{self, Plan, chart_svg};
 /// The browser is told to load nothing, even if markup should ever slip in.
 const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; img-src data:";
 
+/// No page is larger, whatever the job and the bed; a part of it is style, script, and what frames the sections.
+const MOST_BYTES: usize = 980_000;
+const FRAME_BYTES: usize = 45_000;
+/// Maps take no more than this, drawn as coarsely as it needs.
+const MOST_MAP_BYTES: usize = 480_000;
+const COARSEST: usize = 16;
+/// The section that the map is explored in.
+const EXPLORER: usize = 4;
+
 const CAUTIONS: &str = "The model is not your machine. Bed and nozzle are hot enough to burn, and a nozzle driven into a bed \
     damages both: stay beside the machine with a hand at its switch during the first layer. Follow the instructions of \
     the machine’s maker. Work on mains wiring is for licensed people.";
@@ -28,26 +37,25 @@ const CAUTIONS: &str = "The model is not your machine. Bed and nozzle are hot en
 /// The page for an outcome, complete in itself; with the squeeze of each run where the deposit was followed, and with
 /// what to do before measuring where that was planned.
 pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Plan>) -> String {
-    let (map, map_frame) = explorer_svg(outcome);
+    let Maps { overview, explorer: (map, map_frame), squeeze: squeeze_map, every: drawn } = maps(outcome, squeeze);
     let (layer_map, layer_frame) = layer_map_svg(&outcome.layer_maps);
-    let lines = data::lines(&outcome.lines.lines);
     let (cells, every) = data::layer_maps(&outcome.layer_maps);
     let title = format!("Gap of {} over {}", shortened(&outcome.job_name, 60), shortened(&outcome.scenario_name, 60));
     // The page's own head says what to do, so each picture's says what it shows.
-    let overview = figure(MAP_SHOWS, &map_svg(outcome, ""));
+    let overview = figure(MAP_SHOWS, &overview) + &rougher(drawn);
     let places = figure(SECTION_SHOWS, &section_svg(outcome, ""));
     let gap = figure(GAP_SHOWS, &gap_svg(outcome, ""));
     let layers = figure(LAYERS_SHOWS, &layers_svg(outcome, ""));
-    let sections = [
+    let mut sections = [
         section("The gap over the bed", &overview),
         section("Faults and warnings", &warnings(outcome)),
         section("The gap at its worst", &places),
         section("Figures", &sheet("Figures of the three runs", &tables::figures(outcome))),
-        section("Look closer", &explorer(outcome, &map, lines.len())),
+        String::new(),
         section("Along the path", &gap),
         section("Layer by layer", &(layers + &tables::layer(outcome, &layer_map, every))),
         squeeze.map_or_else(String::new, |squeeze| {
-            let picture = figure(SQUEEZE_SHOWS, &squeeze_svg(outcome, squeeze, ""));
+            let picture = figure(SQUEEZE_SHOWS, &squeeze_map);
             section("Squeeze", &(picture + &sheet("Squeeze by class", &tables::squeeze(squeeze))))
         }),
         section("Nearest and farthest", &tables::extremes(outcome)),
@@ -62,6 +70,12 @@ pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Pla
         }),
         section("The job", &tables::counts(outcome)),
     ];
+    // The lines take what room is left.
+    let frames = [&map_frame, &layer_frame];
+    let rest = sections.iter().map(String::len).sum::<usize>() + cells.len() + map.len();
+    let rest = rest + data::json(outcome, frames, every, &[]).len() + FRAME_BYTES;
+    let (lines, kept) = data::lines(&outcome.lines.lines, MOST_BYTES.saturating_sub(rest));
+    sections[EXPLORER] = section("Look closer", &explorer(outcome, &map, (kept.len(), lines.len())));
     format!(
         r#"<!DOCTYPE html>
 <html lang="en">
@@ -72,7 +86,7 @@ pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Pla
 <title>{title}</title>
 <style>
 {style}</style>
-<noscript><style>.scripted {{ display: none; }} .explorer {{ display: block; }} .to-line {{ pointer-events: none; text-decoration: none; }}</style></noscript>
+<noscript><style>.scripted {{ display: none; }} .explorer {{ display: block; }} .to-line {{ pointer-events: none; text-decoration: none; }} #probe-map [data-worst] {{ display: inline; }}</style></noscript>
 </head>
 <body>
 <header>
@@ -106,8 +120,45 @@ pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Pla
         origin = escaped(&words::origin(outcome)),
         grid = escaped(&outcome.grid_origin),
         sections = sections.concat(),
-        data = data::json(outcome, &map_frame, &layer_frame, every),
+        data = data::json(outcome, frames, every, kept),
         script = concat!(include_str!("page.js"), include_str!("layers.js"), include_str!("lines.js")),
+    )
+}
+
+/// The pictures that grow with a rough bed.
+struct Maps {
+    overview: String,
+    explorer: (String, Frame),
+    squeeze: String,
+    /// Drawn from every n-th point of the bed.
+    every: usize,
+}
+
+/// Drawn as finely as they may be.
+fn maps(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>) -> Maps {
+    let mut every = 1;
+    loop {
+        let coarse = (every > 1).then(|| Outcome { surfaces: outcome.surfaces.coarser(every), ..outcome.clone() });
+        let outcome = coarse.as_ref().unwrap_or(outcome);
+        let squeeze = squeeze.map(|squeeze| match every {
+            1 => squeeze_svg(outcome, squeeze, ""),
+            _ => squeeze_svg(outcome, &squeeze.each_ref().map(|run| run.coarser(every)), ""),
+        });
+        let (overview, explorer, squeeze) = (map_svg(outcome, ""), explorer_svg(outcome), squeeze.unwrap_or_default());
+        if overview.len() + explorer.0.len() + squeeze.len() <= MOST_MAP_BYTES || every >= COARSEST {
+            return Maps { overview, explorer, squeeze, every };
+        }
+        every *= 2;
+    }
+}
+
+/// What a person should know of maps that are drawn coarsely.
+fn rougher(every: usize) -> String {
+    if every <= 1 {
+        return String::new();
+    }
+    format!(
+        "<p class=\"soft\">The bed is too rough for maps of this page: they are drawn from one in {every} points along either axis. Figures, sections and tables are of all of them.</p>\n"
     )
 }
 
@@ -135,7 +186,7 @@ fn warnings(outcome: &Outcome) -> String {
 }
 
 /// The map with its probe and the two sections; the script fills in what moves.
-fn explorer(outcome: &Outcome, map: &str, packed_bytes: usize) -> String {
+fn explorer(outcome: &Outcome, map: &str, (lines, packed_bytes): (usize, usize)) -> String {
     let bed = &outcome.surfaces.bed;
     let slider = |name: &str, label: &str, low: f64, step: f64, count: usize| {
         let high = low + step * count.saturating_sub(1) as f64;
@@ -191,7 +242,7 @@ fn explorer(outcome: &Outcome, map: &str, packed_bytes: usize) -> String {
             + &slider("y", "Y of the section", bed.y0_mm, bed.step_y_mm, bed.rows),
         charts = chart("along-x") + &chart("along-y"),
         tolerance = words::tolerance(outcome),
-        line_count = outcome.lines.lines.len(),
+        line_count = lines,
         step = number(bed.step_x_mm.max(bed.step_y_mm), 0.1),
         line_kb = packed_bytes.div_ceil(1000),
     )
@@ -200,6 +251,7 @@ fn explorer(outcome: &Outcome, map: &str, packed_bytes: usize) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::outcome::{CellGrid, Class, LineGap, Point, Range};
     use crate::picture::fixture;
 
     #[test]
@@ -212,8 +264,28 @@ mod tests {
         let mut longest = fixture::outcome();
         longest.layers = longest.layers.into_iter().cycle().take(2000).collect();
         longest.profile = longest.profile.into_iter().cycle().take(16_384).collect();
+        // As many lines as are kept, and cells that have nothing to do with their neighbours.
+        let mut random = 1_u32;
+        let mut next = |below: u32| {
+            random = random.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            (random >> 8) % below
+        };
+        longest.lines.lines = (1..=30_000)
+            .map(|job_line| {
+                let mut point = || Point { x_mm: f64::from(next(2200)) / 10.0, y_mm: f64::from(next(1900)) / 10.0 };
+                let (starts_at, ends_at, worst_at) = (point(), point(), point());
+                let range = |um: u32| Range { min_um: -f64::from(um) / 10.0, max_um: f64::from(um) / 10.0 };
+                LineGap { job_line, starts_at, ends_at, worst_at, gap_error: [(); 3].map(|()| range(next(3000))) }
+            })
+            .collect();
+        let cells = 50 * 50;
+        longest.layer_maps.grid = CellGrid { columns: 50, rows: 50, ..longest.layer_maps.grid };
+        longest.layer_maps.layers =
+            (0..2000).map(|_| (0..cells).map(|_| Some(Class::ALL[next(7) as usize])).collect()).collect();
         let longest = html(&longest, None, None);
         assert!(longest.len() < 1_000_000, "{} bytes", longest.len());
+        // Both say that not all of them are there.
+        assert!(longest.contains("layers this page holds the map of the lowest") && !longest.contains("30000 lines"));
         for load in ["src=", "href", "url(", "@import", "fetch(", "XMLHttpRequest", "import("] {
             assert!(!page.contains(load), "{load}");
         }
@@ -245,10 +317,17 @@ mod tests {
         let data: serde_json::Value = serde_json::from_str(json).unwrap();
         let bed = &outcome.surfaces.bed;
         assert_eq!(data["bed"].as_array().unwrap().len(), bed.columns * bed.rows);
-        let node = 17 * bed.columns + 5;
         for run in Run::ALL {
-            let stored_um = data["nozzle"][run as usize][node].as_f64().unwrap() / 10.0;
-            assert!((stored_um - outcome.surfaces.nozzle[run as usize].values_um[node]).abs() <= 0.051);
+            let stored = data["nozzle"][run as usize].as_array().unwrap();
+            let values_um = &outcome.surfaces.nozzle[run as usize].values_um;
+            for (row, values_um) in stored.chunks(bed.columns).zip(values_um.chunks(bed.columns)) {
+                let (mut last, mut slope) = (0, 0);
+                for (bend, um) in row.iter().zip(values_um) {
+                    slope += bend.as_i64().unwrap();
+                    last += slope;
+                    assert!((last as f64 / 10.0 - um).abs() <= 0.051);
+                }
+            }
         }
     }
 

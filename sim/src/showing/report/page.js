@@ -11,7 +11,17 @@ const written = (value, digits) => {
 };
 const signed = (value, digits) => (Number(value.toFixed(digits)) > 0 ? "+" : "") + written(value, digits);
 
-// Heights are stored in 0.1 um; between the nodes of the lattice they are bilinear.
+// Heights are stored in 0.1 um, each less what a straight line through the two before it in its row makes it.
+for (const values of [data.bed, ...data.nozzle]) {
+  for (let index = 0, last = 0, slope = 0; index < values.length; index += 1) {
+    if (index % data.columns === 0) [last, slope] = [0, 0];
+    slope += values[index];
+    last += slope;
+    values[index] = last;
+  }
+}
+
+// Between the nodes of the lattice they are bilinear.
 const height = (values, x, y) => {
   const u = clamp((x - data.x0) / data.stepX, 0, lastColumn), v = clamp((y - data.y0) / data.stepY, 0, lastRow);
   const i = Math.min(Math.floor(u), lastColumn - 1), j = Math.min(Math.floor(v), lastRow - 1);
