@@ -106,8 +106,8 @@ pub use split::{DEFAULT_TOLERANCE_UM, Flow, MAX_TOLERANCE_UM, Move, Piece, Point
 pub use store::{Loaded, OtherSlot, Progress, Saved, Store, StoreError};
 pub use stored_grid::{StoredGrid, Surface};
 pub use survey::{
-    Caution, CheckResiduals, Deviation, HOT_FROM_C, MAX_CHECK_STATIONS, Order, PlanError, Prompt, Survey, SurveyEvent,
-    SurveyPlan, SurveySettings, SurveySettingsError,
+    Caution, Deviation, HOT_FROM_C, Order, PlanError, Prompt, Survey, SurveyEvent, SurveyPlan, SurveySettings,
+    SurveySettingsError,
 };
 pub use tram::{
     BedHeight, BedPlane, Hold, MAX_AMPLIFICATION, MAX_SCREW_TRAVEL_UM, MAX_SCREWS, MAX_THREAD_UM, MAX_TRAM_READINGS,

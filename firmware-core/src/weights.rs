@@ -102,6 +102,21 @@ impl WeightedLayout {
         }
     }
 
+    /// Whether the middles of cells are stations.
+    pub const fn has_middles(self) -> bool {
+        !matches!(self, Self::Five)
+    }
+
+    /// The same where the surface fits the memory; written so that a chip does not carry tables that it has no memory for.
+    pub(crate) const fn within<const CAPACITY: usize>(self) -> Option<Self> {
+        match self {
+            Self::ThreeWithMiddles if CAPACITY >= 25 => Some(Self::ThreeWithMiddles),
+            Self::Five if CAPACITY >= 25 => Some(Self::Five),
+            Self::FourWithMiddles if CAPACITY >= 49 => Some(Self::FourWithMiddles),
+            _ => None,
+        }
+    }
+
     /// Nodes of the surface along each axis.
     pub const fn nodes(self) -> u8 {
         match self {
@@ -126,7 +141,7 @@ impl WeightedLayout {
             _ if column >= nodes || row >= nodes => None,
             Self::Five => Some(number),
             // The number of nodes along an axis is odd, so every other one in a row is every other one in a column.
-            _ if number % 2 == 0 => Some(number / 2),
+            _ if number & 1 == 0 => Some(number / 2),
             _ => None,
         }
     }

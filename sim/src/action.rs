@@ -11,7 +11,7 @@ use crate::footprint::Footprint;
 use crate::outcome::{Class, GapFigures, Outcome, Run};
 use crate::replay::{Settings, controller};
 use crate::scenario::{Bounded, Celsius, Count, Scenario};
-use crate::setup::{in_force, raised, raised_um, refine};
+use crate::setup::{in_force, raised, raised_um, refine, survey_plan};
 use crate::survey::survey;
 use crate::verdict::{Action, GOOD_ENOUGH};
 
@@ -307,11 +307,23 @@ impl Trial<'_> {
         self.take_better(tried, |surface| format!("{} and {}.", what(), take(surface)));
     }
 
+    /// Stations along the axes: the scenario's, if its survey leaves such a grid, else the grid's nodes.
+    fn stations_now(&self) -> [u8; 2] {
+        let Scenario { survey, .. } = self.settings.scenario;
+        let lattice = self.grid.lattice();
+        let plan = survey_plan::<CAPACITY>(self.settings.scenario, self.settings.scenario.stations());
+        if plan.is_ok_and(|plan| plan.lattice() == lattice) {
+            survey.stations.map(|Count(count)| count)
+        } else {
+            [lattice.columns, lattice.rows]
+        }
+    }
+
     /// More stations; where nothing was measured yet, as many as the scenario has are one of the ways.
     fn stations(&mut self) {
         let scenario = self.settings.scenario;
-        let lattice = self.grid.lattice();
-        let now = lattice.columns.max(lattice.rows);
+        let [columns, rows] = self.stations_now();
+        let now = columns.max(rows);
         let mut best: Option<(Tried, u8, Surface)> = None;
         let more: &[u8] = if self.settings.by_hand { &[1, 2, 4] } else { &[0, 1, 2, 4] };
         for count in more.iter().map(|more| now + more).filter(|count| *count <= MOST_STATIONS) {
@@ -334,7 +346,7 @@ impl Trial<'_> {
             }
         }
         let Some((tried, count, surface)) = best else { return };
-        let [columns, rows] = if count > now { [count; 2] } else { [lattice.columns, lattice.rows] };
+        let [columns, rows] = if count > now { [count; 2] } else { [columns, rows] };
         let text = format!("Measure {columns} × {rows} stations, {}, print.", take(surface));
         if self.settings.by_hand {
             self.take(Some(tried), || text);

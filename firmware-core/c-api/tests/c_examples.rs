@@ -86,7 +86,6 @@ fn survey() -> String {
         soak_s: 30,
         detent_um: 1,
         coarse_um: 0,
-        check_stations: true,
         ..SurveySettings::default()
     };
     let lattice = Lattice { x0_um: 20_000, y0_um: 20_000, pitch_x_um: 60_000, pitch_y_um: 80_000, columns: 4, rows: 3 };

@@ -30,7 +30,7 @@ pub use chart::chart_svg;
 use draw::{BothSurfaces, Drawn, draw};
 
 /// Version of the JSON plan; it rises when a key changes its meaning or goes away.
-pub const SCHEMA_VERSION: u32 = 2;
+pub const SCHEMA_VERSION: u32 = 3;
 
 /// Share of all draws that the printed range covers.
 pub const INTERVAL: f64 = 0.9;
@@ -152,8 +152,6 @@ pub struct Figures {
     pub worst: Place,
     /// Minutes of measuring, heating through included.
     pub minutes: Spread,
-    /// Share of the draws in which the check stations spoke for this surface.
-    pub chosen: f64,
 }
 
 /// A plan: one row for each hand, number of stations and surface.
@@ -295,7 +293,9 @@ fn row(feel_um: NotNegative, Count(stations): Count, refined: bool, drawn: Vec<R
         stations,
         refined,
         nodes,
-        record_bytes: record::max_record_size(usize::from(stations) * usize::from(stations)),
+        record_bytes: record::max_record_size(
+            drawn.first().map_or(usize::from(stations) * usize::from(stations), |drawn| drawn.stored_nodes),
+        ),
         memory_bytes: memory_bytes(usize::from(nodes[0]) * usize::from(nodes[1])),
         // At most as many as there are draws.
         refused: why.map(|why| (refused as u32, why)),
@@ -307,7 +307,6 @@ fn row(feel_um: NotNegative, Count(stations): Count, refined: bool, drawn: Vec<R
             worst_um: spread(|drawn| drawn.errors.largest_um()),
             worst,
             minutes: spread(|drawn| drawn.minutes),
-            chosen: drawn.iter().filter(|drawn| drawn.chosen).count() as f64 / drawn.len() as f64,
         }),
     }
 }

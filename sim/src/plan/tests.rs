@@ -17,6 +17,8 @@ fn level() -> Scenario {
     scenario.survey.x_mm = scenario.bed.x_mm;
     scenario.survey.y_mm = scenario.bed.y_mm;
     scenario.measuring.settle_um = Bounded(0.0);
+    // At a station the correction is the reading.
+    scenario.measuring.middles = false;
     scenario.correction.fade = None;
     scenario.machine.steps_per_mm.z = Positive(1000.0);
     scenario
