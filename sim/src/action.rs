@@ -2,7 +2,7 @@
 //!
 //! Whatever has to be measured first is measured by the scenario's own hand, five times over, and the share is their mean.
 
-use gapkeeper::{BedHeight, HeightGrid, Surface, TemperatureWindows};
+use gapkeeper::{BedHeight, HeightGrid, Surface, TemperatureWindows, WeightedLayout};
 
 use crate::bed::ModelledBed;
 use crate::bench::Bench;
@@ -144,23 +144,19 @@ impl Trial<'_> {
         Some(tried)
     }
 
-    /// The mean over some surveys of a scenario by its own hand, for either surface; the bed may be another one than now.
-    fn surveyed(&self, scenario: &Scenario, bed_um: &[f64]) -> [Option<Tried>; 2] {
-        let mut sums = [Some(Tried { good: 0.0, is_safe: true, raises: false }); 2];
+    /// The mean over some surveys of a scenario by its own hand, with the surface that the machine takes; the bed may be
+    /// another one than now.
+    fn surveyed(&self, scenario: &Scenario, bed_um: &[f64]) -> Option<Tried> {
+        let mut sum = Tried { good: 0.0, is_safe: true, raises: false };
         for seed in 1..=SURVEYS {
-            let found = survey(scenario, scenario.stations(), seed).ok();
-            for (sum, surface) in sums.iter_mut().zip([Surface::Bilinear, Surface::Refined]) {
-                let tried = found
-                    .as_ref()
-                    .and_then(|found| self.judge(scenario, &found.grid.grid, surface, (bed_um, raised_um(found))));
-                *sum = sum.zip(tried).map(|(sum, tried)| Tried {
-                    good: sum.good + tried.good / SURVEYS as f64,
-                    is_safe: sum.is_safe && tried.is_safe,
-                    raises: sum.raises || found.as_ref().is_some_and(|found| raised_um(found) > 0.0),
-                });
-            }
+            let found = survey(scenario, scenario.stations(), seed).ok()?;
+            let raised_um = raised_um(&found);
+            let tried = self.judge(scenario, &found.grid.grid, found.grid.surface, (bed_um, raised_um))?;
+            sum.good += tried.good / SURVEYS as f64;
+            sum.is_safe &= tried.is_safe;
+            sum.raises |= raised_um > 0.0;
         }
-        sums
+        Some(sum)
     }
 
     fn other_surface(&mut self, outcome: &Outcome) {
@@ -245,20 +241,8 @@ impl Trial<'_> {
         other.printing.bed_temperature_c = Some(Celsius(printing_c));
         // Within what a scenario may state.
         other.measuring.bed_temperature_c = printing_c.round() as i16;
-        let [bilinear, refined] = self.surveyed(&other, &self.bed_um);
-        self.take_better([bilinear, refined], |surface| {
-            format!("Measure with the bed at {printing_c:.0} °C, where the job runs, and {}.", take(surface))
-        });
-    }
-
-    fn take_better(&mut self, tried: [Option<Tried>; 2], text: impl FnOnce(Surface) -> String) {
-        let [bilinear, refined] = tried.map(|tried| tried.filter(|tried| tried.is_safe));
-        let of = |tried: Option<Tried>| tried.map_or(-1.0, |tried| tried.good);
-        if of(refined) > of(bilinear) {
-            self.take(refined, || text(Surface::Refined));
-        } else {
-            self.take(bilinear, || text(Surface::Bilinear));
-        }
+        let tried = self.surveyed(&other, &self.bed_um);
+        self.take(tried, || format!("Measure with the bed at {printing_c:.0} °C, where the job runs."));
     }
 
     /// The screws turned until the plane through the readings is level, and the bed measured anew; where moves are
@@ -303,8 +287,8 @@ impl Trial<'_> {
         let Ok(bed) = ModelledBed::new(other, other.warmth_printing()) else { return };
         let bed_um = self.footprint.heights_of(&bed, &other.bed);
         // Screws that are raised again on the way are not raised enough.
-        let tried = self.surveyed(other, &bed_um).map(|tried| tried.filter(|tried| !tried.raises));
-        self.take_better(tried, |surface| format!("{} and {}.", what(), take(surface)));
+        let tried = self.surveyed(other, &bed_um).filter(|tried| !tried.raises);
+        self.take(tried, || what() + ".");
     }
 
     /// Stations along the axes: the scenario's, if its survey leaves such a grid, else the grid's nodes.
@@ -324,7 +308,7 @@ impl Trial<'_> {
         let scenario = self.settings.scenario;
         let [columns, rows] = self.stations_now();
         let now = columns.max(rows);
-        let mut best: Option<(Tried, u8, Surface)> = None;
+        let mut best: Option<(Tried, u8)> = None;
         let more: &[u8] = if self.settings.by_hand { &[1, 2, 4] } else { &[0, 1, 2, 4] };
         for count in more.iter().map(|more| now + more).filter(|count| *count <= MOST_STATIONS) {
             // Nothing more can be worth it.
@@ -335,30 +319,20 @@ impl Trial<'_> {
             if count > now {
                 other.survey.stations = [Count(count); 2];
             }
-            for (tried, surface) in
-                self.surveyed(&other, &self.bed_um).into_iter().zip([Surface::Bilinear, Surface::Refined])
-            {
-                let Some(tried) = tried.filter(|tried| tried.is_safe) else { continue };
-                let by = if best.is_some_and(|(_, fewer, _)| fewer == count) { LEAST_GAIN } else { WORTH_STATIONS };
-                if best.is_none_or(|(best, ..)| tried.good > best.good + by) {
-                    best = Some((tried, count, surface));
-                }
+            let Some(tried) = self.surveyed(&other, &self.bed_um).filter(|tried| tried.is_safe) else { continue };
+            if best.is_none_or(|(best, _)| tried.good > best.good + WORTH_STATIONS) {
+                best = Some((tried, count));
             }
         }
-        let Some((tried, count, surface)) = best else { return };
+        let Some((tried, count)) = best else { return };
         let [columns, rows] = if count > now { [count; 2] } else { [columns, rows] };
-        let text = format!("Measure {columns} × {rows} stations, {}, print.", take(surface));
+        let with_middles = scenario.measuring.middles && WeightedLayout::of(columns, rows, true).is_some();
+        let middles = if with_middles { " and the middles between them" } else { "" };
+        let text = format!("Measure {columns} × {rows} stations{middles}, print.");
         if self.settings.by_hand {
             self.take(Some(tried), || text);
         } else {
             self.found.push((tried.good, text + raises(tried)));
         }
-    }
-}
-
-const fn take(surface: Surface) -> &'static str {
-    match surface {
-        Surface::Bilinear => "take them as they are",
-        Surface::Refined => "refine",
     }
 }

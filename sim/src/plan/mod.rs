@@ -25,6 +25,7 @@ use crate::footprint::Footprint;
 use crate::outcome::Place;
 use crate::replay::ReplayError;
 use crate::scenario::{Count, Form, NotNegative, Scenario};
+use crate::setup::survey_plan;
 pub(crate) use chart::SHOWS;
 pub use chart::chart_svg;
 use draw::{BothSurfaces, Drawn, draw};
@@ -121,7 +122,9 @@ pub struct Row {
     pub feel_um: f64,
     /// Stations along each axis.
     pub stations: u8,
-    /// Whether a denser grid is computed from the readings.
+    /// Readings of a survey: the stations, and the middles of their cells where those are read too.
+    pub readings: usize,
+    /// Whether a denser grid is computed from what was measured, as the machine does; else bilinear between its nodes.
     pub refined: bool,
     /// Nodes of the grid in force, columns and rows.
     pub nodes: [u8; 2],
@@ -240,7 +243,9 @@ pub fn plan(
         }
     }
     let rows = ways.iter().zip(columns).flat_map(|(&(feel_um, count), surfaces)| {
-        surfaces.into_iter().zip([false, true]).map(move |(drawn, refined)| row(feel_um, count, refined, drawn))
+        let readings = readings(scenario, count);
+        let row = move |(drawn, refined)| row(feel_um, (count, readings), refined, drawn);
+        surfaces.into_iter().zip([false, true]).map(row)
     });
     let mut plan = Plan {
         format: "gapkeeper-plan",
@@ -277,8 +282,21 @@ impl Plan {
     }
 }
 
+/// Readings of a survey with so many stations along each axis.
+fn readings(scenario: &Scenario, count: Count) -> usize {
+    let mut scenario = scenario.clone();
+    scenario.survey.stations = [count, count];
+    let plan = survey_plan::<CAPACITY>(&scenario, scenario.stations());
+    plan.map_or(usize::from(count.0).pow(2), |plan| plan.order().len())
+}
+
 /// Gathers the draws of one row.
-fn row(feel_um: NotNegative, Count(stations): Count, refined: bool, drawn: Vec<Result<Drawn, String>>) -> Row {
+fn row(
+    feel_um: NotNegative,
+    (Count(stations), readings): (Count, usize),
+    refined: bool,
+    drawn: Vec<Result<Drawn, String>>,
+) -> Row {
     let refused = drawn.iter().filter(|drawn| drawn.is_err()).count();
     let why = drawn.iter().find_map(|drawn| drawn.as_ref().err().cloned());
     let good_at_least =
@@ -291,6 +309,7 @@ fn row(feel_um: NotNegative, Count(stations): Count, refined: bool, drawn: Vec<R
     Row {
         feel_um: feel_um.0,
         stations,
+        readings,
         refined,
         nodes,
         record_bytes: record::max_record_size(

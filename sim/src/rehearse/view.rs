@@ -21,7 +21,7 @@ const WIDE_COLUMNS: usize = 7;
 
 const KEYS: [&str; 2] = [
     "Up/Down: away/nearer 1 detent   PgUp/PgDn: 10 detents",
-    "Enter: press  Left: back  e: enough  s: screws turned  q: end",
+    "Enter: press  Left: back  e: enough  s: screw turned  q: end",
 ];
 const CAUTION: [&str; 2] = [
     "A rehearsal: on the real machine bed and nozzle are hot and",

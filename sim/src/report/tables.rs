@@ -286,8 +286,8 @@ fn plan_row(row: &plan::Row) -> String {
         (None, None) => "<td colspan=\"5\">–</td>".to_owned(),
     };
     format!(
-        "<tr><th scope=\"row\">{0} × {0}</th><td>{surface}</td>{figures}<td>{1}</td><td>{2}</td></tr>\n",
-        row.stations, row.record_bytes, row.memory_bytes
+        "<tr><th scope=\"row\">{0} × {0}, {3} readings</th><td>{surface}</td>{figures}<td>{1}</td><td>{2}</td></tr>\n",
+        row.stations, row.record_bytes, row.memory_bytes, row.readings
     )
 }
 

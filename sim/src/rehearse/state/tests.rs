@@ -216,7 +216,7 @@ fn what_is_hot_stands_under_every_prompt() {
         assert!(rehearsal.view().display.ends_with("\nHOT bed 60 tip 200"), "{}", rehearsal.view().display);
         rehearsal.key(Key::Press).unwrap();
     }
-    assert_eq!(rehearsal.view().display, "Station 1 of 6\nZ 2000 um\nturn: paper drags\nHOT bed 60 tip 200");
+    assert_eq!(rehearsal.view().display, "Station 1 of 5\nZ 2000 um\nturn: paper drags\nHOT bed 60 tip 200");
 }
 
 #[test]
