@@ -554,7 +554,7 @@ fn a_slip_is_found_with_middles_and_without() {
     assert_eq!((operator.read(), operator.read()), (Order::Wait, Order::Done));
 
     let mut operator = with_middles(warm(), &bow);
-    for visit in 0..9 {
+    for visit in 0..10 {
         assert_eq!(operator.read_off_by(if visit == 4 { 300 } else { 0 }), Order::Wait);
     }
     assert_eq!(operator.event(SurveyEvent::Enough), Order::Wait);

@@ -172,7 +172,12 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             return layout.deviation(column, row, heights_um);
         }
         let Lattice { columns, rows, .. } = self.plan.without_middles();
-        let (column, row) = if self.plan.has_middles() { (column / 2, row / 2) } else { (column, row) };
+        let (column, row) = match self.plan.has_middles() {
+            // A middle that was read before somebody had enough.
+            true if column % 2 == 1 => return None,
+            true => (column / 2, row / 2),
+            false => (column, row),
+        };
         let node = usize::from(row) * usize::from(columns) + usize::from(column);
         outlier::deviation(columns, rows, node, |node| heights_um.get(node).copied().map(i32::from))
     }
