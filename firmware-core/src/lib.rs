@@ -36,6 +36,7 @@
 //! | [`Flow`] | `E` scaled by the thickness really laid where the shape fades |
 //! | [`Arc`], [`Chords`] | arcs and helices in, straight moves out |
 //! | [`Survey`], [`SurveyPlan`] | measuring by hand: events in, orders out |
+//! | [`WeightedLayout`], [`Agreement`] | the surface of a survey from all its readings, and how well they agree |
 //! | [`TramAdvice`] | how far to turn which screw, and what no screw takes out |
 //! | [`Bank`], [`StoredGrid`] | grids by bed temperature and setup, and the choice between them |
 //! | [`record`], [`Store`], [`memory`] | the bytes of a grid, and persistent memory that power loss cannot spoil |
@@ -89,6 +90,7 @@ pub mod store;
 mod stored_grid;
 mod survey;
 mod tram;
+mod weights;
 
 pub use arc::{Arc, ArcError, Chords, MAX_RADIUS_DIFFERENCE_UM, MAX_RADIUS_UM, Plane, Turn};
 pub use axis::{MAX_NODES_PER_AXIS, MAX_SPAN_UM, MIN_PITCH_UM};
@@ -104,10 +106,11 @@ pub use split::{DEFAULT_TOLERANCE_UM, Flow, MAX_TOLERANCE_UM, Move, Piece, Point
 pub use store::{Loaded, OtherSlot, Progress, Saved, Store, StoreError};
 pub use stored_grid::{StoredGrid, Surface};
 pub use survey::{
-    Caution, CheckResiduals, Deviation, HOT_FROM_C, MAX_CHECK_STATIONS, Order, PlanError, Prompt, Survey, SurveyEvent,
-    SurveyPlan, SurveySettings, SurveySettingsError,
+    Caution, Deviation, HOT_FROM_C, Order, PlanError, Prompt, Survey, SurveyEvent, SurveyPlan, SurveySettings,
+    SurveySettingsError,
 };
 pub use tram::{
     BedHeight, BedPlane, Hold, MAX_AMPLIFICATION, MAX_SCREW_TRAVEL_UM, MAX_SCREWS, MAX_THREAD_UM, MAX_TRAM_READINGS,
     MIN_SCREWS, MIN_SPREAD_UM, MIN_THREAD_UM, Residual, Screw, ScrewAdvice, TramAdvice, TramError,
 };
+pub use weights::{Agreement, WeightedLayout};

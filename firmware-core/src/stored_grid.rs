@@ -3,13 +3,13 @@
 use crate::fade::Fade;
 use crate::grid::HeightGrid;
 
-/// Which surface the readings ask for.
+/// Which surface the nodes ask for.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Surface {
-    /// Bilinear between the stations.
+    /// Bilinear between the nodes.
     Bilinear,
-    /// A denser grid computed from the stations, for a plate that bows.
+    /// A denser grid computed from the nodes, for a plate that bows: what a survey leaves.
     #[default]
     Refined,
 }
@@ -18,7 +18,7 @@ pub enum Surface {
 #[derive(Clone, Debug, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct StoredGrid<const CAPACITY: usize> {
-    /// Heights at the stations.
+    /// Heights at the nodes: the readings, or the surface of all of them.
     pub grid: HeightGrid<CAPACITY>,
     /// Moves the nozzle away from the bed (positive) or nearer.
     pub shift_um: i16,
@@ -32,6 +32,6 @@ pub struct StoredGrid<const CAPACITY: usize> {
     pub closure_um: i16,
     /// Whether that change was above the limit and accepted all the same.
     pub closure_accepted: bool,
-    /// Which surface the check stations spoke for.
+    /// Which surface the nodes ask for.
     pub surface: Surface,
 }

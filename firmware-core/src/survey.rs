@@ -17,13 +17,9 @@ use heapless::Vec;
 pub use outlier::Deviation;
 pub use plan::{PlanError, SurveyPlan};
 pub use prompt::{Caution, HOT_FROM_C, Prompt};
-pub use readings::CheckResiduals;
 pub use settings::{SurveySettings, SurveySettingsError};
 
 use crate::grid::MAX_HEIGHT_UM;
-
-/// Most check stations of a survey.
-pub const MAX_CHECK_STATIONS: usize = 4;
 
 /// What happened.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -41,6 +37,9 @@ pub enum SurveyEvent {
     Pressed,
     /// Back one station, or no.
     Back,
+    /// Leave out the middles of cells that are still to come; it counts while a gap is being set and nothing else is to
+    /// come. The first station is visited again, and the surface goes through the other stations alone.
+    Enough,
     /// End it.
     Abort,
     /// How the limit switch stands: tell it once before a survey, and at each change. Untold counts as not tripped.
@@ -102,7 +101,6 @@ pub enum Order {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Visit {
     Station(usize),
-    Check(usize),
     Again(usize),
     Closure,
 }
@@ -186,7 +184,8 @@ pub struct Survey<const CAPACITY: usize> {
     seeks_finely: bool,
     /// Nozzle heights by lattice node.
     readings_um: Vec<Option<i16>, CAPACITY>,
-    checks_um: Vec<i16, MAX_CHECK_STATIONS>,
+    /// Stations that are visited: all of the plan, unless somebody had enough.
+    visits: usize,
     /// Stations that have been looked at a second time.
     looked_again: Vec<bool, CAPACITY>,
     /// Sum of the bed's temperatures at the presses of this round, and how many there were.
@@ -221,7 +220,7 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             is_turned: false,
             seeks_finely: false,
             readings_um: Vec::new(),
-            checks_um: Vec::new(),
+            visits: 0,
             looked_again: Vec::new(),
             bed_sum_c: 0,
             presses: 0,
@@ -232,12 +231,11 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
         Ok(survey)
     }
 
-    /// The station being set or gone to, as column and row; none outside a visit or at a check station.
+    /// The station being set or gone to, as column and row of the plan's lattice; none outside a visit.
     pub fn station(&self) -> Option<(u8, u8)> {
         match self.visit()? {
             Visit::Station(index) | Visit::Again(index) => self.plan.station(index),
             Visit::Closure => self.plan.station(0),
-            Visit::Check(_) => None,
         }
     }
 

@@ -4,6 +4,7 @@
 
 use gapkeeper::{
     Lattice, Order, Prompt, Surface, Survey, SurveyEvent, SurveyPlan, SurveySettings, SurveySettingsError,
+    WeightedLayout,
 };
 use proptest::prelude::*;
 
@@ -14,7 +15,7 @@ fn warm() -> SurveySettings {
     SurveySettings { bed_temperature_c: 60, nozzle_temperature_c: 200, soak_s: 60, ..SurveySettings::default() }
 }
 
-fn survey(settings: SurveySettings) -> Survey<9> {
+fn survey(settings: SurveySettings) -> Survey<25> {
     Survey::new(SurveyPlan::new(STATIONS).unwrap(), settings, 5000).unwrap()
 }
 
@@ -24,7 +25,7 @@ const fn temperature(bed_c: i16, nozzle_c: i16, at_s: u32) -> SurveyEvent {
 
 /// Somebody who sets every gap exactly, over a bed that is a function of place.
 struct Operator<'a> {
-    survey: Survey<9>,
+    survey: Survey<25>,
     bed_um: &'a dyn Fn(i32, i32) -> i32,
     at: (i32, i32),
     z_um: i32,
@@ -437,7 +438,7 @@ fn an_abort_ends_every_state() {
 
 #[test]
 fn settings_that_no_survey_could_keep_to_are_refused() {
-    let refused = |settings| Survey::<9>::new(SurveyPlan::new(STATIONS).unwrap(), settings, 0).err();
+    let refused = |settings| Survey::<25>::new(SurveyPlan::new(STATIONS).unwrap(), settings, 0).err();
     assert_eq!(refused(warm()), None);
     assert_eq!(refused(SurveySettings { detent_um: 0, ..warm() }), Some(SurveySettingsError::Detent));
     assert_eq!(refused(SurveySettings { headroom_um: 0, ..warm() }), Some(SurveySettingsError::Headroom));
@@ -470,36 +471,100 @@ fn what_is_hot_is_said_before_hands_come_near() {
     }
 }
 
-/// A bowed plate wants refining; a rough one does not.
+/// Nine stations, four middles on the way back, the first once more.
+fn with_middles(settings: SurveySettings, bed_um: &dyn Fn(i32, i32) -> i32) -> Operator<'_> {
+    let plan = SurveyPlan::new(STATIONS).unwrap().with_middles().unwrap();
+    let survey = Survey::new(plan, settings, 5000).unwrap();
+    let mut operator = Operator { survey, ..Operator::new(settings, bed_um) };
+    operator.begin();
+    operator
+}
+
 #[test]
-fn check_stations_choose_the_surface() {
-    let settings = SurveySettings { check_stations: true, outlier_limit_um: 2000, ..warm() };
-    let rough = |x_um: i32, y_um: i32| {
-        let cell_middle = (x_um - 20_000) % 90_000 != 0 && (y_um - 20_000) % 80_000 != 0;
-        // Bilinear between the stations, whatever these are.
-        if cell_middle {
-            30
-        } else if (x_um / 10_000 + y_um / 10_000) % 4 == 0 {
-            -120
-        } else {
-            120
+fn the_middles_of_cells_enter_the_surface() {
+    let wave = |x_um: i32, y_um: i32| {
+        let (u, v) = (f64::from(x_um - 20_000) / 180_000.0, f64::from(y_um - 20_000) / 160_000.0);
+        (120.0 * (5.0 * u + v).sin() * (4.0 * v).cos()) as i32
+    };
+    let mut operator = with_middles(SurveySettings { outlier_limit_um: 2000, ..warm() }, &wave);
+    for visit in 1..=13 {
+        assert!(matches!(operator.survey.prompt(), Prompt::SetGap { visit: v, visits: 14, .. } if v == visit));
+        assert_eq!((operator.survey.agreement(), operator.read()), (None, Order::Wait));
+    }
+    let agreement = operator.survey.agreement().unwrap();
+    assert_eq!(operator.read(), Order::Done);
+    let result = operator.survey.result(3).unwrap();
+    let lattice = Lattice { pitch_x_um: 45_000, pitch_y_um: 40_000, columns: 5, rows: 5, ..STATIONS };
+    assert_eq!((result.grid.lattice(), result.surface), (lattice, Surface::Refined));
+    let readings_um: Vec<i16> =
+        (0..25_u8).step_by(2).map(|at| operator.survey.height_um(at % 5, at / 5).unwrap()).collect();
+    assert_eq!(operator.survey.height_um(1, 0), None, "no station");
+    let layout = WeightedLayout::of(3, 3, true).unwrap();
+    assert_eq!(Ok(result.grid), layout.grid(lattice, &readings_um));
+    assert_eq!(Some(agreement), layout.agreement(&readings_um));
+    assert!(agreement.needs_more_stations(), "{agreement:?}");
+
+    let mut operator = with_middles(warm(), &bow);
+    (0..13).for_each(|_| assert_eq!(operator.read(), Order::Wait));
+    let agreement = operator.survey.agreement().unwrap();
+    assert!(agreement.surface_rms_um <= 6 && !agreement.needs_more_stations(), "{agreement:?}");
+}
+
+/// Somebody stops after nine stations and gets what nine can give.
+#[test]
+fn enough_leaves_out_the_middles_that_are_to_come() {
+    for middles in [0, 1, 3] {
+        let mut operator = with_middles(warm(), &bow);
+        for _ in 0..8 {
+            assert_eq!(operator.event(SurveyEvent::Enough), Order::Wait);
+            assert_eq!(operator.read(), Order::Wait);
         }
-    };
-    let run = |bed_um: &dyn Fn(i32, i32) -> i32| {
-        let mut operator = Operator::new(settings, bed_um);
-        operator.begin();
-        (0..13).for_each(|_| {
-            let _ = operator.read();
-        });
+        assert!(matches!(operator.survey.prompt(), Prompt::SetGap { visit: 9, visits: 14, .. }));
+        (0..=middles).for_each(|_| assert_eq!(operator.read(), Order::Wait));
+        assert_eq!(operator.event(SurveyEvent::Enough), Order::Wait);
+        assert_eq!(operator.at, (20_000, 20_000), "the first station again");
+        let visits = 10 + middles as u16;
+        assert!(
+            matches!(operator.survey.prompt(), Prompt::SetGap { visit: v, visits: all, .. } if (v, all) == (visits, visits))
+        );
+        assert_eq!(operator.survey.agreement(), None);
         assert_eq!(operator.read(), Order::Done);
-        (operator.survey.check_residuals().unwrap(), operator.survey.result(0).unwrap().surface)
-    };
-    let (residuals, surface) = run(&bow);
-    assert!(residuals.refined_rms_um < 15 && residuals.bilinear_rms_um > 60, "{residuals:?}");
-    assert_eq!(surface, Surface::Refined);
-    let (residuals, surface) = run(&rough);
-    assert!(residuals.bilinear_rms_um < residuals.refined_rms_um, "{residuals:?}");
-    assert_eq!(surface, Surface::Bilinear);
+        let result = operator.survey.result(0).unwrap();
+        assert_eq!((result.grid.lattice(), result.surface), (STATIONS, Surface::Refined));
+        for (node, &height_um) in result.grid.nodes_um().iter().enumerate() {
+            let (x_um, y_um) = STATIONS.node_um(node as u8 % 3, node as u8 / 3);
+            assert!((i32::from(height_um) - bow(x_um, y_um)).abs() <= 5, "node {node}");
+        }
+    }
+}
+
+/// A slip at a middle is offered for another look like one at any station, and one among nine after enough.
+#[test]
+fn a_slip_is_found_with_middles_and_without() {
+    let mut operator = with_middles(warm(), &bow);
+    for visit in 0..13 {
+        assert_eq!(operator.read_off_by(if visit == 11 { 300 } else { 0 }), Order::Wait);
+    }
+    assert!(
+        matches!(operator.survey.prompt(), Prompt::LookAgain { off_um: 285..=315, .. }),
+        "{:?}",
+        operator.survey.prompt()
+    );
+    assert_eq!(operator.survey.station(), Some((1, 1)));
+    assert_eq!((operator.read(), operator.read()), (Order::Wait, Order::Done));
+
+    let mut operator = with_middles(warm(), &bow);
+    for visit in 0..10 {
+        assert_eq!(operator.read_off_by(if visit == 4 { 300 } else { 0 }), Order::Wait);
+    }
+    assert_eq!(operator.event(SurveyEvent::Enough), Order::Wait);
+    assert!(
+        matches!(operator.survey.prompt(), Prompt::LookAgain { off_um: 285..=315, .. }),
+        "{:?}",
+        operator.survey.prompt()
+    );
+    assert_eq!(operator.survey.station(), Some((2, 2)));
+    assert_eq!((operator.read(), operator.read()), (Order::Wait, Order::Done));
 }
 
 /// Everything that a prompt may say fits three lines of twenty characters, and leaves the fourth to what is hot.
@@ -537,6 +602,7 @@ fn any_event() -> impl Strategy<Value = SurveyEvent> {
         1 => any::<i16>().prop_map(|detents| SurveyEvent::Turned { detents }),
         4 => Just(SurveyEvent::Pressed),
         1 => Just(SurveyEvent::Back),
+        1 => Just(SurveyEvent::Enough),
         1 => any::<bool>().prop_map(switch),
         1 => Just(SurveyEvent::ScrewTurned),
         1 => (55..66_i16, 190..210_i16, any::<u32>()).prop_map(|(bed, nozzle, at)| temperature(bed, nozzle, at)),
@@ -554,11 +620,14 @@ proptest! {
     /// height, never down without the knob, never done with a reading missing; always an end after an abort.
     #[test]
     fn whatever_happens_the_nozzle_is_safe(
-        events in prop::collection::vec(any_event(), 0..400), check_stations in any::<bool>(), lowest_um in -2000..500_i32,
+        events in prop::collection::vec(any_event(), 0..400), middles in any::<bool>(), lowest_um in -2000..500_i32,
         z_um in -3000..9000_i32,
     ) {
-        let settings = SurveySettings { check_stations, lowest_um, start_um: 1000, soak_s: 0, ..warm() };
-        let mut survey = Survey::<9>::new(SurveyPlan::new(STATIONS).unwrap(), settings, z_um).unwrap();
+        let settings = SurveySettings { lowest_um, start_um: 1000, soak_s: 0, ..warm() };
+        let plan = SurveyPlan::new(STATIONS).unwrap();
+        let plan = if middles { plan.with_middles().unwrap() } else { plan };
+        let last = plan.lattice().columns - 1;
+        let mut survey = Survey::<25>::new(plan, settings, z_um).unwrap();
         let (mut at_um, mut is_tripped, mut is_on_its_way) = (z_um, false, false);
         for event in [temperature(60, 200, 0), SurveyEvent::Pressed].into_iter().chain(events) {
             if let SurveyEvent::LimitSwitch { is_tripped: level } = event {
@@ -567,7 +636,7 @@ proptest! {
             let order = survey.handle(event);
             match order {
                 Order::Lift { .. } | Order::Travel { .. } | Order::Approach { .. } => {
-                    let is_hand = matches!(event, SurveyEvent::Pressed | SurveyEvent::Back | SurveyEvent::Abort);
+                    let is_hand = matches!(event, SurveyEvent::Pressed | SurveyEvent::Back | SurveyEvent::Enough | SurveyEvent::Abort);
                     prop_assert!(is_hand || event == SurveyEvent::Arrived && is_on_its_way, "{event:?}: {order:?}");
                     prop_assert!(!is_tripped || matches!(order, Order::Lift { .. }), "{order:?} with a tripped switch");
                     prop_assert_eq!(survey.order_due(), order);
@@ -583,7 +652,7 @@ proptest! {
                     at_um = z_um;
                 }
                 Order::Approach { z_um } => {
-                    let is_read = (0..3).flat_map(|r| (0..3).map(move |c| (c, r))).filter_map(|(c, r)| survey.height_um(c, r));
+                    let is_read = (0..=last).flat_map(|r| (0..=last).map(move |c| (c, r))).filter_map(|(c, r)| survey.height_um(c, r));
                     let above_all_um = is_read.max().map_or(1000, |height_um| (i32::from(height_um) + 100).max(1000));
                     prop_assert!(z_um >= above_all_um, "{z_um} waits below {above_all_um}");
                     at_um = z_um;
@@ -595,9 +664,11 @@ proptest! {
                 }
                 Order::Done => {
                     let result = survey.result(1).expect("a result when done");
-                    prop_assert_eq!(result.grid.nodes_um().len(), 9);
+                    prop_assert!(result.grid.nodes_um().len() == 9 || middles && result.grid.nodes_um().len() == 25);
                     prop_assert!(result.bed_temperature_c.abs_diff(60) <= 3);
-                    prop_assert!((0..3).all(|row| (0..3).all(|column| survey.height_um(column, row).is_some())));
+                    let step = usize::from(last / 2);
+                    let mut stations = (0..=last).step_by(step).flat_map(|row| (0..=last).step_by(step).map(move |column| (column, row)));
+                    prop_assert!(stations.all(|(column, row)| survey.height_um(column, row).is_some()));
                 }
                 Order::Wait | Order::Stop | Order::Travel { .. } | Order::Aborted => {}
             }

@@ -180,7 +180,8 @@ fn a_bed_that_rises_between_stations_is_not_met() {
     for rise_um in [300, 400, 500, 700, 1000, 1500, 2000] {
         for (shape, wavelength_um) in [("over every second column", 2.0 * pitch_um), ("between columns", pitch_um)] {
             let bed_um = ridge(-500.0, rise_um.into(), wavelength_um);
-            if let Err(what) = measure(SurveySettings { check_stations: true, ..SurveySettings::default() }, &bed_um) {
+            let plan = SurveyPlan::new(STATIONS).unwrap().with_middles().unwrap();
+            if let Err(what) = measure(plan, SurveySettings::default(), &bed_um) {
                 failures.push(format!("rise of {rise_um} um {shape}: {what}"));
             }
         }
@@ -189,8 +190,12 @@ fn a_bed_that_rises_between_stations_is_not_met() {
 }
 
 /// A whole survey without a mistake; the detents of each visit.
-fn measure(settings: SurveySettings, bed_um: &dyn Fn(f64, f64) -> f64) -> Result<Vec<u32>, String> {
-    let mut machine = Machine::new(SurveyPlan::new(STATIONS).unwrap(), settings, bed_um);
+fn measure(
+    plan: SurveyPlan<25>,
+    settings: SurveySettings,
+    bed_um: &dyn Fn(f64, f64) -> f64,
+) -> Result<Vec<u32>, String> {
+    let mut machine = Machine::new(plan, settings, bed_um);
     machine.begin()?;
     let mut visits = Vec::new();
     while machine.survey.prompt() != (Prompt::Done { closure_um: 0 }) {
@@ -207,9 +212,10 @@ fn measure(settings: SurveySettings, bed_um: &dyn Fn(f64, f64) -> f64) -> Result
 #[test]
 fn coarse_steps_spare_the_hand_its_way_through_air() {
     let flat = |_, _| 0.0;
-    let visits = measure(SurveySettings::default(), &flat).unwrap();
+    let plan = || SurveyPlan::new(STATIONS).unwrap();
+    let visits = measure(plan(), SurveySettings::default(), &flat).unwrap();
     assert_eq!(visits, [[190].as_slice(), &[62; 9]].concat());
-    let fine = measure(SurveySettings { coarse_um: 0, ..SurveySettings::default() }, &flat).unwrap();
+    let fine = measure(plan(), SurveySettings { coarse_um: 0, ..SurveySettings::default() }, &flat).unwrap();
     assert_eq!(fine, [190; 10]);
 }
 
@@ -381,29 +387,28 @@ impl Machine<'_> {
 /// can be set.
 fn any_settings() -> impl Strategy<Value = SurveySettings> {
     let heights = (-1500..0_i32, 500..3000_i32, 0..1000_u16, 0..3000_u16, 1..700_u16);
-    (heights, 20..400_u16, 5..40_u16, 0..500_u16, any::<bool>()).prop_map(
-        |((lowest_um, start_um, clearance_um, lift_um, headroom_um), feeler_um, detent_um, coarse_um, checks)| {
-            SurveySettings {
-                lowest_um,
-                start_um,
-                clearance_um,
-                lift_um,
-                headroom_um,
-                feeler_um,
-                detent_um: detent_um.min(feeler_um),
-                coarse_um,
-                check_stations: checks,
-                ..SurveySettings::default()
-            }
+    (heights, 20..400_u16, 5..40_u16, 0..500_u16).prop_map(
+        |((lowest_um, start_um, clearance_um, lift_um, headroom_um), feeler_um, detent_um, coarse_um)| SurveySettings {
+            lowest_um,
+            start_um,
+            clearance_um,
+            lift_um,
+            headroom_um,
+            feeler_um,
+            detent_um: detent_um.min(feeler_um),
+            coarse_um,
+            ..SurveySettings::default()
         },
     )
 }
 
 /// Stations in any order.
 fn any_plan() -> impl Strategy<Value = SurveyPlan<25>> {
-    (2..6_u8, 2..6_u8, 5_000..60_000_u32, 5_000..60_000_u32).prop_flat_map(|(columns, rows, pitch_x_um, pitch_y_um)| {
+    let size = (2..6_u8, 2..6_u8, 5_000..60_000_u32, 5_000..60_000_u32);
+    (size, any::<bool>()).prop_flat_map(|((columns, rows, pitch_x_um, pitch_y_um), middles)| {
         let lattice = Lattice { pitch_x_um, pitch_y_um, columns, rows, ..STATIONS };
         let plan = SurveyPlan::<25>::new(lattice).unwrap();
+        let plan = if middles { plan.with_middles().unwrap_or(plan) } else { plan };
         Just(plan.order().to_vec()).prop_shuffle().prop_map(move |order| plan.clone().with_order(&order).unwrap())
     })
 }

@@ -197,7 +197,7 @@ fn a_person_measures_the_bed_by_what_the_paper_says() {
     terminal.see_text("Enter skips the wait");
     terminal.see_text("on the real machine bed and nozzle are hot");
     terminal.begin_round();
-    // Four stations, the check station in the middle, the first once more.
+    // Four stations, the first once more.
     for visit in 1..=6 {
         terminal.see_station(visit, 6);
         if visit == 1 {

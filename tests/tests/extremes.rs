@@ -179,6 +179,7 @@ fn plans() {
         let corners = [(any.i32(), any.i32()), (any.i32(), any.i32())];
         say(SurveyPlan::<25>::over(corners, any.u32(), any.u8(), any.u8()));
         let plan = SurveyPlan::<25>::new(any.sound_lattice(5)).unwrap();
+        let plan = if any.bool() { plan.with_middles().unwrap_or(plan) } else { plan };
         black_box((plan.lattice(), plan.order()));
         say(plan.corners());
         let order: Vec<_> = (0..any.u8() % 30).map(|_| (any.u8() % 6, any.u8() % 6)).collect();

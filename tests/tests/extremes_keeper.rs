@@ -88,7 +88,6 @@ fn survey_settings(any: &mut Extremes) -> SurveySettings {
         closure_limit_um: any.u16(),
         outlier_limit_um: any.u16(),
         headroom_um: any.u16(),
-        check_stations: any.bool(),
     }
 }
 
@@ -98,6 +97,7 @@ fn event(any: &mut Extremes, settings: &SurveySettings) -> SurveyEvent {
         5..=7 => SurveyEvent::Turned { detents: any.i16() },
         8..=10 => SurveyEvent::Pressed,
         11 if any.0.below(4) == 0 => SurveyEvent::Back,
+        11 if any.0.below(4) == 0 => SurveyEvent::Enough,
         12 if any.0.below(60) == 0 => SurveyEvent::Abort,
         13 if any.0.below(60) == 0 => SurveyEvent::LimitSwitch { is_tripped: any.bool() },
         14 if any.0.below(60) == 0 => SurveyEvent::ScrewTurned,
@@ -118,7 +118,8 @@ fn surveys() {
     for seed in 0..rounds() {
         let mut any = Extremes::new(seed);
         let settings = survey_settings(&mut any);
-        let plan = SurveyPlan::<9>::new(any.sound_lattice(3)).unwrap();
+        let plan = SurveyPlan::<25>::new(any.sound_lattice(3)).unwrap();
+        let plan = if any.bool() { plan.with_middles().unwrap_or(plan) } else { plan };
         let Some(mut survey) = say(Survey::new(plan, settings, any.i32())) else { continue };
         for _ in 0..400 {
             let order = survey.handle(event(&mut any, &settings));
@@ -126,7 +127,7 @@ fn surveys() {
             black_box((
                 survey.station(),
                 survey.height_um(any.u8(), any.u8()),
-                survey.check_residuals(),
+                survey.agreement(),
                 survey.order_due() == order,
             ));
             if order == Order::Done {

@@ -306,7 +306,6 @@ bool survey(Keeper &keeper)
     settings.detent_um = 1;
     // This machine knows its bed and turns straight to the gap.
     settings.coarse_um = 0;
-    settings.check_stations = 1;
     keeper.check(gapkeeper_survey_begin(keeper.storage(), &stations, &settings, machine.z_um(), &order));
     for (const GapkeeperTemperature &temperature : warm) {
         show_prompt(keeper.storage());

@@ -499,6 +499,11 @@ enum GapkeeperEventKind
    untold counts as not tripped.
    */
   GAPKEEPER_EVENT_KIND_LIMIT_SWITCH = 5,
+  /*
+   Leave out the middles of cells that are still to come; it counts while a gap is being set and nothing else is to
+   come.
+   */
+  GAPKEEPER_EVENT_KIND_ENOUGH = 6,
 };
 #ifndef __cplusplus
 #if __STDC_VERSION__ >= 202311L
@@ -1711,9 +1716,10 @@ typedef struct GapkeeperSurveySettings {
    */
   uint8_t temperature_window_c;
   /*
-   Not 0: up to four check stations, in the middle of cells, are visited as well.
+   Not 0, the default: of 3 by 3 stations the middles of the four cells are visited as well, and all 13 readings enter
+   a grid of 5 by 5 nodes. Other numbers of stations have no middles here.
    */
-  uint8_t check_stations;
+  uint8_t middles;
 } GapkeeperSurveySettings;
 
 #ifdef __cplusplus
@@ -2149,7 +2155,8 @@ GapkeeperResult gapkeeper_result_text(const struct GapkeeperKeeper *keeper,
 GapkeeperResult gapkeeper_survey_settings_default(struct GapkeeperSurveySettings *settings);
 
 /*
- Begins a survey of all nodes of a lattice, row by row and to and fro; the nozzle stands at machine height `z_um`.
+ Begins a survey of all nodes of a lattice, row by row and to and fro, and of the middles between them if the settings
+ ask for them; the nozzle stands at machine height `z_um`.
  Nothing moves yet. The grid in force waits, and holds again if the survey is aborted.
 
  # Safety

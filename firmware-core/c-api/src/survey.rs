@@ -46,8 +46,9 @@ pub struct GapkeeperSurveySettings {
     pub headroom_um: u16,
     /// How far either temperature may be off.
     pub temperature_window_c: u8,
-    /// Not 0: up to four check stations, in the middle of cells, are visited as well.
-    pub check_stations: u8,
+    /// Not 0, the default: of 3 by 3 stations the middles of the four cells are visited as well, and all 13 readings enter
+    /// a grid of 5 by 5 nodes. Other numbers of stations have no middles here.
+    pub middles: u8,
 }
 
 impl From<SurveySettings> for GapkeeperSurveySettings {
@@ -67,7 +68,7 @@ impl From<SurveySettings> for GapkeeperSurveySettings {
             outlier_limit_um: settings.outlier_limit_um,
             headroom_um: settings.headroom_um,
             temperature_window_c: settings.temperature_window_c,
-            check_stations: settings.check_stations.into(),
+            middles: 1,
         }
     }
 }
@@ -89,7 +90,6 @@ impl From<GapkeeperSurveySettings> for SurveySettings {
             closure_limit_um: settings.closure_limit_um,
             outlier_limit_um: settings.outlier_limit_um,
             headroom_um: settings.headroom_um,
-            check_stations: settings.check_stations != 0,
         }
     }
 }
@@ -111,6 +111,9 @@ pub enum GapkeeperEventKind {
     /// How the limit switch stands: `is_tripped`. Tell it once at the start and at each change, also without a survey;
     /// untold counts as not tripped.
     LimitSwitch = 5,
+    /// Leave out the middles of cells that are still to come; it counts while a gap is being set and nothing else is to
+    /// come.
+    Enough = 6,
 }
 
 /// An event for a survey.
@@ -129,13 +132,14 @@ impl TryFrom<GapkeeperEvent> for SurveyEvent {
     type Error = GapkeeperResult;
 
     fn try_from(GapkeeperEvent { detents, kind, is_tripped }: GapkeeperEvent) -> Result<Self, GapkeeperResult> {
-        const EVENTS: [(GapkeeperEventKind, SurveyEvent); 6] = [
+        const EVENTS: [(GapkeeperEventKind, SurveyEvent); 7] = [
             (GapkeeperEventKind::Arrived, SurveyEvent::Arrived),
             (GapkeeperEventKind::Turned, SurveyEvent::Turned { detents: 0 }),
             (GapkeeperEventKind::Pressed, SurveyEvent::Pressed),
             (GapkeeperEventKind::Back, SurveyEvent::Back),
             (GapkeeperEventKind::Abort, SurveyEvent::Abort),
             (GapkeeperEventKind::LimitSwitch, SurveyEvent::LimitSwitch { is_tripped: false }),
+            (GapkeeperEventKind::Enough, SurveyEvent::Enough),
         ];
         match EVENTS.iter().find(|(known, _)| *known as u8 == kind) {
             Some((_, Self::Turned { .. })) => Ok(Self::Turned { detents }),
@@ -219,7 +223,8 @@ pub unsafe extern "C" fn gapkeeper_survey_settings_default(settings: *mut Gapkee
     })
 }
 
-/// Begins a survey of all nodes of a lattice, row by row and to and fro; the nozzle stands at machine height `z_um`.
+/// Begins a survey of all nodes of a lattice, row by row and to and fro, and of the middles between them if the settings
+/// ask for them; the nozzle stands at machine height `z_um`.
 /// Nothing moves yet. The grid in force waits, and holds again if the survey is aborted.
 ///
 /// # Safety
@@ -239,6 +244,7 @@ pub unsafe extern "C" fn gapkeeper_survey_begin(
         // SAFETY: as the caller promises.
         let (stations, settings) = unsafe { (pointer::read(stations)?, pointer::read(settings)?) };
         let plan = storage.note(SurveyPlan::new(stations.into()))?;
+        let plan = if settings.middles == 0 { plan } else { plan.with_middles().unwrap_or(plan) };
         order.give(storage.try_change(|keeper| keeper.begin_survey(plan, settings.into(), z_um))?.into());
         Ok(())
     })

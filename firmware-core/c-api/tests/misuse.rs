@@ -294,7 +294,7 @@ fn kinds_that_are_not_in_the_header_are_refused() {
     }
     let begun = call!(gapkeeper_survey_begin(keeper, &LATTICE, &survey_settings(), 0, &mut zeroed()));
     assert_eq!(begun, GapkeeperResult::Ok);
-    for kind in [6, 255] {
+    for kind in [7, 255] {
         let event = GapkeeperEvent { kind, ..zeroed() };
         assert_eq!(call!(gapkeeper_survey_event(keeper, &event, &mut zeroed())), unknown);
     }

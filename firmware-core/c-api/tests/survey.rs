@@ -27,13 +27,14 @@ impl Pair {
     }
 
     fn begin(&mut self) {
-        let survey = SurveySettings { soak_s: 5, check_stations: true, ..SurveySettings::default() };
+        let survey = SurveySettings { soak_s: 5, ..SurveySettings::default() };
         let mut same = zeroed();
         assert_eq!(call!(gapkeeper_survey_settings_default(&raw mut same)), GapkeeperResult::Ok);
-        let same = GapkeeperSurveySettings { soak_s: 5, check_stations: 1, ..same };
+        let same = GapkeeperSurveySettings { soak_s: 5, ..same };
         let GapkeeperLattice { x0_um, y0_um, pitch_x_um, pitch_y_um, columns, rows } = LATTICE;
         let lattice = Lattice { x0_um, y0_um, pitch_x_um, pitch_y_um, columns, rows };
         let plan = SurveyPlan::new(lattice).expect("a plan");
+        let plan = plan.with_middles().unwrap_or(plan);
         self.expected = self.rust.begin_survey(plan, survey, 5000).expect("a homed keeper");
         let begun = call!(gapkeeper_survey_begin(&raw mut self.c.keeper, &LATTICE, &same, 5000, &raw mut self.order));
         assert_eq!(begun, GapkeeperResult::Ok);
@@ -51,6 +52,7 @@ impl Pair {
             SurveyEvent::Turned { detents } => plain(GapkeeperEventKind::Turned, detents, false),
             SurveyEvent::Pressed => plain(GapkeeperEventKind::Pressed, 0, false),
             SurveyEvent::Back => plain(GapkeeperEventKind::Back, 0, false),
+            SurveyEvent::Enough => plain(GapkeeperEventKind::Enough, 0, false),
             SurveyEvent::Abort => plain(GapkeeperEventKind::Abort, 0, false),
             SurveyEvent::LimitSwitch { is_tripped } => plain(GapkeeperEventKind::LimitSwitch, 0, is_tripped),
             SurveyEvent::ScrewTurned => call!(gapkeeper_screw_turned(keeper, order)),
@@ -144,7 +146,8 @@ fn orders_and_prompts_are_those_of_the_core() {
             (1..3, _) => SurveyEvent::LimitSwitch { is_tripped: true },
             (3..20, _) => SurveyEvent::LimitSwitch { is_tripped: false },
             (20, _) => SurveyEvent::ScrewTurned,
-            (21..28, _) => SurveyEvent::Back,
+            (21..26, _) => SurveyEvent::Back,
+            (26..28, _) => SurveyEvent::Enough,
             (28, _) => SurveyEvent::Temperature { bed_c: 60, nozzle_c: 150, at_s: pair.at_s },
             (29..32, _) => SurveyEvent::Temperature { bed_c: 20 + (chance % 7) as i16, nozzle_c: 20, at_s: pair.at_s },
             (32..36, _) => SurveyEvent::Turned { detents: -40 },
@@ -192,7 +195,7 @@ fn same_grids(pair: &Pair) {
         match pair.rust.bank().grid(place) {
             Some(stored) => {
                 assert_eq!(answer, GapkeeperResult::Ok);
-                assert_eq!(&heights_um[..9], stored.grid.nodes_um());
+                assert_eq!(&heights_um[..stored.grid.nodes_um().len()], stored.grid.nodes_um());
                 assert_eq!(grid.bed_temperature_c, stored.bed_temperature_c);
             }
             None => assert_eq!(answer, GapkeeperResult::NoGrid),

@@ -6,8 +6,7 @@ use crate::grid::MAX_HEIGHT_UM;
 impl<const CAPACITY: usize> Survey<CAPACITY> {
     /// Where the bed is expected from on downwards; before the first reading that may be anywhere below the start.
     fn expected_um(&self) -> i32 {
-        let stations = self.readings_um.iter().flatten();
-        let highest_um = stations.chain(&self.checks_um).max().map(|&um| i32::from(um));
+        let highest_um = self.readings_um.iter().flatten().max().map(|&um| i32::from(um));
         highest_um.map_or(self.settings.start_um, |um| um.saturating_add(self.settings.clearance_um.into()))
     }
 

@@ -2,7 +2,7 @@
 
 use crate::grid::HeightGrid;
 
-/// One reading against the best surface of second degree through all.
+/// One reading against a surface through all that is linear in them.
 #[derive(Clone, Copy, Debug)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Deviation {
@@ -13,6 +13,16 @@ pub struct Deviation {
 }
 
 impl Deviation {
+    /// From the residual, and from 1 less the leverage (above 0).
+    pub(crate) fn new(residual_q8: i64, free_q16: i64) -> Self {
+        Self { residual_q8, free_q16 }
+    }
+
+    /// Reading less surface, with 8 fractional bits.
+    pub(crate) fn residual_q8(self) -> i64 {
+        self.residual_q8
+    }
+
     /// Reading less what all others predict.
     ///
     /// With the residual `r` of the fit through all readings and the leverage `h` of one of them, the fit without it

@@ -4,9 +4,9 @@ use core::fmt;
 
 use heapless::Vec;
 
-use super::{MAX_CHECK_STATIONS, SurveySettings};
 use crate::grid::{GridError, HeightGrid, Lattice};
 use crate::split::Point;
+use crate::weights::WeightedLayout;
 
 /// Why there is no such plan.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -17,6 +17,13 @@ pub enum PlanError {
     Grid(GridError),
     /// The margins leave no area.
     Margins,
+    /// No table of weights for these stations and the middles of their cells.
+    Middles {
+        /// Stations along X.
+        columns: u8,
+        /// Stations along Y.
+        rows: u8,
+    },
     /// The order does not visit every station exactly once.
     Order {
         /// Where in the order it goes wrong, from 0.
@@ -29,6 +36,9 @@ impl fmt::Display for PlanError {
         match self {
             Self::Grid(error) => error.fmt(f),
             Self::Margins => write!(f, "the margins leave no area for stations: make them smaller"),
+            Self::Middles { columns, rows } => {
+                write!(f, "no middles for {columns} x {rows} stations: use 3 x 3 or 4 x 4, or leave the middles out")
+            }
             Self::Order { position } => {
                 let number = position.saturating_add(1);
                 write!(f, "entry {number} of the order is missing, repeated or no station: visit each exactly once")
@@ -43,7 +53,10 @@ impl core::error::Error for PlanError {}
 #[derive(Clone, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct SurveyPlan<const CAPACITY: usize> {
+    /// With middles that of the surface, on which every other node is a station.
     lattice: Lattice,
+    /// What makes the surface of all readings; none where it goes through the readings.
+    layout: Option<WeightedLayout>,
     /// Column and row by visit.
     order: Vec<(u8, u8), CAPACITY>,
 }
@@ -54,16 +67,54 @@ impl<const CAPACITY: usize> SurveyPlan<CAPACITY> {
     /// # Errors
     /// [`PlanError::Grid`] if the lattice makes no grid or has more nodes than fit.
     pub fn new(lattice: Lattice) -> Result<Self, PlanError> {
-        HeightGrid::<CAPACITY>::from_fn(lattice, |_, _| 0).map_err(PlanError::Grid)?;
-        let mut order = Vec::new();
+        let layout = WeightedLayout::of(lattice.columns, lattice.rows, false);
+        let mut plan = Self::empty(lattice, layout)?;
         for row in 0..lattice.rows {
-            for along in 0..lattice.columns {
-                let column = if row % 2 == 0 { along } else { lattice.columns - 1 - along };
-                // As many as the grid has nodes, which fit.
-                let _ = order.push((column, row));
-            }
+            plan.visit_row(lattice.columns, row % 2 == 0, |column| (column, row));
         }
-        Ok(Self { lattice, order })
+        Ok(plan)
+    }
+
+    /// The same stations and then the middles of all cells, on the way back to the first station: 13 readings for 3×3
+    /// stations, 25 for 4×4. All of them enter the surface, and somebody who has had [enough](super::SurveyEvent::Enough)
+    /// before the middles gets what the stations alone can give.
+    ///
+    /// The surface has nodes at the stations, at the middles and between them: [`Self::lattice`] is its lattice, 5×5 or
+    /// 7×7, and the memory has to hold that. Its pitch is rounded down to whole micrometres.
+    ///
+    /// # Errors
+    /// [`PlanError::Middles`] for other numbers of stations, [`PlanError::Grid`] if the surface does not fit.
+    pub fn with_middles(&self) -> Result<Self, PlanError> {
+        let Lattice { columns, rows, pitch_x_um, pitch_y_um, .. } = self.lattice;
+        let layout = if self.has_middles() { None } else { WeightedLayout::of(columns, rows, true) };
+        let layout = layout.ok_or(PlanError::Middles { columns, rows })?;
+        let nodes = layout.nodes();
+        let (pitch_x_um, pitch_y_um) = (pitch_x_um / 2, pitch_y_um / 2);
+        let lattice = Lattice { pitch_x_um, pitch_y_um, columns: nodes, rows: nodes, ..self.lattice };
+        let mut plan = Self::empty(lattice, Some(layout))?;
+        for &(column, row) in &self.order {
+            // There are fewer stations than the surface has nodes, which fit.
+            let _ = plan.order.push((2 * column, 2 * row));
+        }
+        for row in 0..rows - 1 {
+            // From where the last row of stations ended.
+            let is_forward = (rows % 2 == 0) == (row % 2 == 0);
+            plan.visit_row(columns - 1, is_forward, |column| (2 * column + 1, 2 * (rows - 2 - row) + 1));
+        }
+        Ok(plan)
+    }
+
+    /// No visit yet.
+    fn empty(lattice: Lattice, layout: Option<WeightedLayout>) -> Result<Self, PlanError> {
+        HeightGrid::<CAPACITY>::from_fn(lattice, |_, _| 0).map_err(PlanError::Grid)?;
+        Ok(Self { lattice, layout, order: Vec::new() })
+    }
+
+    fn visit_row(&mut self, count: u8, is_forward: bool, station: impl Fn(u8) -> (u8, u8)) {
+        for along in 0..count {
+            // As many as the grid has nodes at the most, which fit.
+            let _ = self.order.push(station(if is_forward { along } else { count - 1 - along }));
+        }
     }
 
     /// `columns` by `rows` stations over a rectangle, the outermost this far inside it.
@@ -99,21 +150,20 @@ impl<const CAPACITY: usize> SurveyPlan<CAPACITY> {
         })
     }
 
-    /// The same stations in an order of one's own, as columns and rows.
+    /// The same stations in an order of one's own, as columns and rows of [`Self::lattice`].
     ///
     /// # Errors
     /// [`PlanError::Order`] unless every station is visited exactly once.
     pub fn with_order(self, order: &[(u8, u8)]) -> Result<Self, PlanError> {
-        let lattice = self.lattice;
-        let wrong = order.iter().enumerate().position(|(position, &(column, row))| {
-            let repeated = order.iter().take(position).any(|&before| before == (column, row));
-            repeated || column >= lattice.columns || row >= lattice.rows
+        let wrong = order.iter().enumerate().position(|(position, &at)| {
+            let repeated = order.iter().take(position).any(|&before| before == at);
+            repeated || !self.order.contains(&at)
         });
         let position = match wrong {
             Some(position) => position,
-            None if order.len() == lattice.node_count() => {
+            None if order.len() == self.order.len() => {
                 return match Vec::from_slice(order) {
-                    Ok(order) => Ok(Self { lattice, order }),
+                    Ok(order) => Ok(Self { order, ..self }),
                     Err(_) => Err(PlanError::Order { position: CAPACITY }),
                 };
             }
@@ -122,7 +172,7 @@ impl<const CAPACITY: usize> SurveyPlan<CAPACITY> {
         Err(PlanError::Order { position })
     }
 
-    /// Where the stations stand.
+    /// Where the stations stand: all nodes of this lattice, or with middles every other one.
     pub fn lattice(&self) -> Lattice {
         self.lattice
     }
@@ -157,32 +207,34 @@ impl<const CAPACITY: usize> SurveyPlan<CAPACITY> {
         Point { x_um, y_um, z_um: 0 }
     }
 
-    /// How many check stations are visited.
-    pub(super) fn checks(&self, settings: &SurveySettings) -> usize {
-        if !settings.check_stations {
-            return 0;
-        }
-        let along = |nodes: u8| if nodes > 2 { 2 } else { 1 };
-        (along(self.lattice.columns) * along(self.lattice.rows)).min(MAX_CHECK_STATIONS)
+    /// What makes the surface of all readings; none where the surface goes through the readings.
+    pub(super) fn layout(&self) -> Option<WeightedLayout> {
+        self.layout
     }
 
-    /// A check station: the middle of a cell, one in each quarter of the lattice, to and fro.
-    pub(super) fn check(&self, index: usize) -> Point {
-        let Lattice { columns, rows, pitch_x_um, pitch_y_um, .. } = self.lattice;
-        let along_x = if columns > 2 { 2 } else { 1 };
-        let (row, column) = (index / along_x, index % along_x);
-        let upper_column = (column == 1) != (row == 1);
-        let cell = |nodes: u8, upper: bool| {
-            let cells = nodes - 1;
-            let lower = cells / 4;
-            if upper { cells - 1 - lower } else { lower }
-        };
-        let upper_column = if along_x == 1 { false } else { upper_column };
-        let (x_um, y_um) = self.lattice.node_um(cell(columns, upper_column), cell(rows, row == 1));
-        Point {
-            x_um: x_um.saturating_add_unsigned(pitch_x_um / 2),
-            y_um: y_um.saturating_add_unsigned(pitch_y_um / 2),
-            z_um: 0,
+    /// Whether the middles of the cells are stations too.
+    pub(super) fn has_middles(&self) -> bool {
+        self.layout.is_some_and(WeightedLayout::has_middles)
+    }
+
+    /// Whether from a visit on there are only middles of cells to come.
+    pub(super) fn only_middles_from(&self, index: usize) -> bool {
+        self.has_middles() && self.order.iter().skip(index).all(|&(column, _)| column % 2 == 1)
+    }
+
+    /// The lattice of the stations without the middles.
+    pub(super) fn without_middles(&self) -> Lattice {
+        let lattice = self.lattice;
+        if !self.has_middles() {
+            return lattice;
+        }
+        // Halves of pitches that fitted.
+        Lattice {
+            pitch_x_um: 2 * lattice.pitch_x_um,
+            pitch_y_um: 2 * lattice.pitch_y_um,
+            columns: lattice.columns.div_ceil(2),
+            rows: lattice.rows.div_ceil(2),
+            ..lattice
         }
     }
 }
@@ -234,14 +286,34 @@ mod tests {
     }
 
     #[test]
-    fn check_stations_are_in_the_middle_of_cells_one_a_quarter() {
-        let settings = SurveySettings { check_stations: true, ..SurveySettings::default() };
-        let plan = SurveyPlan::<9>::new(LATTICE).unwrap();
-        assert_eq!(plan.checks(&settings), 4);
-        let places = [0, 1, 2, 3].map(|index| (plan.check(index).x_um, plan.check(index).y_um));
-        assert_eq!(places, [(65_000, 50_000), (155_000, 50_000), (155_000, 130_000), (65_000, 130_000)]);
-        let narrow = SurveyPlan::<9>::new(Lattice { columns: 2, ..LATTICE }).unwrap();
-        assert_eq!(narrow.checks(&settings), 2);
-        assert_eq!((narrow.check(1).x_um, narrow.check(1).y_um), (65_000, 130_000));
+    fn the_middles_are_visited_on_the_way_back() {
+        let plan = SurveyPlan::<25>::new(LATTICE).unwrap().with_middles().unwrap();
+        assert_eq!(plan.lattice(), Lattice { pitch_x_um: 45_000, pitch_y_um: 40_000, columns: 5, rows: 5, ..LATTICE });
+        let order = [(0, 0), (2, 0), (4, 0), (4, 2), (2, 2), (0, 2), (0, 4), (2, 4), (4, 4)];
+        assert_eq!(plan.order().split_at(9), (&order[..], &[(3, 3), (1, 3), (1, 1), (3, 1)][..]));
+        assert_eq!((plan.only_middles_from(8), plan.only_middles_from(9)), (false, true));
+        assert_eq!(plan.without_middles(), LATTICE);
+        assert_eq!(plan.clone().with_middles(), Err(PlanError::Middles { columns: 5, rows: 5 }));
+        assert_eq!(plan.corners().unwrap().lattice().node_um(1, 1), LATTICE.node_um(2, 2));
+
+        let sixteen = Lattice { columns: 4, rows: 4, ..LATTICE };
+        let plan = SurveyPlan::<49>::new(sixteen).unwrap().with_middles().unwrap();
+        let middles = [(1, 5), (3, 5), (5, 5), (5, 3), (3, 3), (1, 3), (1, 1), (3, 1), (5, 1)];
+        assert_eq!(plan.order().split_at(16).1, middles);
+        assert_eq!(plan.order()[15], (0, 6));
+        let small = SurveyPlan::<25>::new(sixteen).unwrap().with_middles();
+        assert_eq!(small, Err(PlanError::Grid(GridError::Capacity { needed: 49, capacity: 25 })));
+        let wide = SurveyPlan::<25>::new(Lattice { columns: 4, ..LATTICE }).unwrap().with_middles();
+        assert_eq!(wide, Err(PlanError::Middles { columns: 4, rows: 3 }));
+    }
+
+    #[test]
+    fn an_order_of_ones_own_knows_the_middles() {
+        let plan = SurveyPlan::<25>::new(LATTICE).unwrap().with_middles().unwrap();
+        let mut order = plan.order().to_vec();
+        order.reverse();
+        assert_eq!(plan.clone().with_order(&order).unwrap().order(), order);
+        order[3] = (1, 0);
+        assert_eq!(plan.with_order(&order), Err(PlanError::Order { position: 3 }));
     }
 }

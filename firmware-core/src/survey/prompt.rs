@@ -165,10 +165,9 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
     /// What a person should see now.
     pub fn prompt(&self) -> Prompt {
         // A plan has 225 stations at the most.
-        let visits = self.plan.len() as u16 + self.plan.checks(&self.settings) as u16 + 1;
+        let visits = self.visits as u16 + 1;
         let number = |visit| match visit {
             Visit::Station(index) | Visit::Again(index) => index as u16 + 1,
-            Visit::Check(index) => (self.plan.len() + index) as u16 + 1,
             Visit::Closure => visits,
         };
         let (is_coarse, is_turned, z_um) = (self.is_coarse(), self.is_turned, self.z_um);

@@ -5,18 +5,8 @@ use heapless::Vec;
 use super::outlier::{self, Deviation};
 use super::{State, Survey, Then, Visit};
 use crate::grid::{HeightGrid, Lattice, MAX_HEIGHT_UM};
-use crate::split::Point;
 use crate::stored_grid::{StoredGrid, Surface};
-
-/// How well two surfaces predict the check stations.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub struct CheckResiduals {
-    /// Root mean square of reading less bilinear surface.
-    pub bilinear_rms_um: u32,
-    /// Root mean square of reading less refined surface.
-    pub refined_rms_um: u32,
-}
+use crate::weights::{Agreement, WeightedLayout};
 
 impl<const CAPACITY: usize> Survey<CAPACITY> {
     /// Height of the bed at a station, as far as it has been read.
@@ -27,13 +17,13 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
 
     /// What was measured; none before [`Order::Done`](super::Order::Done).
     ///
-    /// The surface is the one that predicts the check stations better, refined where there are none. The bed temperature
+    /// The nodes are the surface of all readings where the layout has a table of weights
+    /// ([`WeightedLayout`](crate::WeightedLayout)), else the readings; between them it is to be refined. The bed temperature
     /// is the mean of those at the presses that took the readings.
     pub fn result(&self, setup: u32) -> Option<StoredGrid<CAPACITY>> {
         if self.state != State::Done {
             return None;
         }
-        let prefers_bilinear = self.check_residuals().is_some_and(|found| found.bilinear_rms_um < found.refined_rms_um);
         Some(StoredGrid {
             grid: self.grid()?,
             shift_um: 0,
@@ -42,31 +32,19 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             setup,
             closure_um: self.closure_um,
             closure_accepted: self.closure_um.unsigned_abs() > self.settings.closure_limit_um,
-            surface: if prefers_bilinear { Surface::Bilinear } else { Surface::Refined },
+            surface: Surface::Refined,
         })
     }
 
-    /// How well both surfaces predict the check stations; none without check stations or before they are read.
-    pub fn check_residuals(&self) -> Option<CheckResiduals> {
-        let count = self.plan.checks(&self.settings);
-        if count == 0 || self.checks_um.len() < count {
-            return None;
-        }
-        let grid = self.grid()?;
-        let lattice = self.plan.lattice();
-        // Twice as dense where it fits: then the middle of every cell is a node.
-        let dense = |nodes: u8| if nodes <= 8 { 2 * nodes - 1 } else { nodes };
-        let refined = grid.refined::<225>(dense(lattice.columns), dense(lattice.rows)).ok()?;
-        let (mut bilinear, mut smooth) = (0_u64, 0_u64);
-        for (index, &reading_um) in self.checks_um.iter().enumerate() {
-            let Point { x_um, y_um, .. } = self.plan.check(index);
-            let height_um = i32::from(self.bed_um(reading_um));
-            bilinear += u64::from(grid.height_um(x_um, y_um).abs_diff(height_um)).pow(2);
-            smooth += u64::from(refined.height_um(x_um, y_um).abs_diff(height_um)).pow(2);
-        }
-        // Heights have 14 bits, so roots of their mean squares fit 32.
-        let root_of_mean = |sum: u64| sum.checked_div(count as u64).unwrap_or(0).isqrt() as u32;
-        Some(CheckResiduals { bilinear_rms_um: root_of_mean(bilinear), refined_rms_um: root_of_mean(smooth) })
+    /// How well the readings agree with each other, and whether they are enough for this bed; none before all of them are
+    /// taken, and where the layout has no table of weights.
+    pub fn agreement(&self) -> Option<Agreement> {
+        self.layout()?.agreement(&self.heights_um(true)?)
+    }
+
+    /// What makes the surface of all readings, if they are all to be taken.
+    fn layout(&self) -> Option<WeightedLayout> {
+        if self.visits < self.plan.len() { None } else { self.plan.layout()?.within::<CAPACITY>() }
     }
 
     /// Height of the bed for a reading.
@@ -76,12 +54,26 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
         height_um.max(-i32::from(MAX_HEIGHT_UM)) as i16
     }
 
-    fn grid(&self) -> Option<HeightGrid<CAPACITY>> {
-        let mut heights_um = Vec::<i16, CAPACITY>::new();
-        for reading_um in &self.readings_um {
-            heights_um.push(self.bed_um((*reading_um)?)).ok()?;
+    /// Heights of the bed at the stations, row by row, with the middles of cells or without; none unless all are read.
+    fn heights_um(&self, with_middles: bool) -> Option<Vec<i16, CAPACITY>> {
+        let mut heights_um = Vec::new();
+        let Lattice { columns, rows, .. } = self.plan.lattice();
+        let has_middles = self.plan.has_middles();
+        for (column, row) in (0..rows).flat_map(|row| (0..columns).map(move |column| (column, row))) {
+            // Where there are middles, stations stand at two even numbers and middles at two odd ones.
+            let is_station =
+                !has_middles || if with_middles { (column ^ row) & 1 == 0 } else { (column | row) & 1 == 0 };
+            if is_station {
+                heights_um.push(self.height_um(column, row)?).ok()?;
+            }
         }
-        HeightGrid::new(self.plan.lattice(), &heights_um).ok()
+        Some(heights_um)
+    }
+
+    fn grid(&self) -> Option<HeightGrid<CAPACITY>> {
+        let surface = self.layout().and_then(|layout| layout.grid(self.plan.lattice(), &self.heights_um(true)?).ok());
+        // Readings fit a grid; the surface through steep ones may not.
+        surface.or_else(|| HeightGrid::new(self.plan.without_middles(), &self.heights_um(false)?).ok())
     }
 
     /// A reading is taken; what follows the lift off the bed.
@@ -93,18 +85,12 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
         match visit {
             Visit::Station(index) => {
                 self.set(index, reading_um);
-                let is_last = index + 1 >= self.plan.len();
+                let is_last = index + 1 >= self.visits;
                 Then::Visit(if is_last { self.after_stations() } else { Visit::Station(index + 1) })
             }
             Visit::Again(index) => {
                 self.set(index, reading_um);
                 Then::Visit(self.after_stations())
-            }
-            Visit::Check(index) => {
-                self.checks_um.truncate(index);
-                let _ = self.checks_um.push(reading_um);
-                let is_last = index + 1 >= self.plan.checks(&self.settings);
-                Then::Visit(if is_last { Visit::Closure } else { Visit::Check(index + 1) })
             }
             Visit::Closure => {
                 let first_um = self.reading_um(0).unwrap_or(reading_um);
@@ -118,35 +104,23 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
 
     /// Takes the reading before a visit away; the visit that takes it again, if there is one.
     pub(super) fn step_back(&mut self, visit: Visit) -> Option<Visit> {
-        let last = self.plan.len().saturating_sub(1);
-        let to = match visit {
-            Visit::Station(index) => Visit::Station(index.checked_sub(1)?),
-            Visit::Again(_) | Visit::Check(0) => Visit::Station(last),
-            Visit::Check(index) => Visit::Check(index - 1),
-            Visit::Closure => match self.plan.checks(&self.settings) {
-                0 => Visit::Station(last),
-                count => Visit::Check(count - 1),
-            },
+        let index = match visit {
+            Visit::Station(index) => index.checked_sub(1)?,
+            Visit::Again(_) | Visit::Closure => self.visits.saturating_sub(1),
         };
-        match to {
-            Visit::Station(index) => {
-                if let Some(reading_um) = self.plan.node_of(index).and_then(|node| self.readings_um.get_mut(node)) {
-                    *reading_um = None;
-                }
-            }
-            Visit::Check(index) => self.checks_um.truncate(index),
-            Visit::Again(_) | Visit::Closure => {}
+        if let Some(reading_um) = self.plan.node_of(index).and_then(|node| self.readings_um.get_mut(node)) {
+            *reading_um = None;
         }
-        Some(to)
+        Some(Visit::Station(index))
     }
 
     /// Whatever was read in this round is void.
     pub(super) fn forget(&mut self) {
         self.readings_um.clear();
         self.looked_again.clear();
-        self.checks_um.clear();
-        for _ in 0..self.plan.len() {
-            // The plan has no more stations than fit.
+        self.visits = self.plan.len();
+        for _ in 0..self.plan.lattice().node_count() {
+            // The plan has no more nodes than fit.
             let _ = self.readings_um.push(None);
             let _ = self.looked_again.push(false);
         }
@@ -172,11 +146,12 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
         }
     }
 
-    /// Once all stations are read: one that is to be looked at again, a check station, or the first one once more.
-    fn after_stations(&mut self) -> Visit {
-        let doubtful = (0..self.plan.len())
+    /// Once all stations are read: one that is to be looked at again, or the first one once more.
+    pub(super) fn after_stations(&mut self) -> Visit {
+        let heights_um = self.heights_um(self.layout().is_some()).unwrap_or_default();
+        let doubtful = (0..self.visits)
             .filter(|&index| self.looked_again.get(index) == Some(&false))
-            .filter_map(|index| Some((index, self.deviation(index)?)))
+            .filter_map(|index| Some((index, self.deviation(index, &heights_um)?)))
             .max_by_key(|(_, deviation)| deviation.rank());
         if let Some((index, off_um)) = doubtful.map(|(index, deviation)| (index, deviation.off_um()))
             && off_um.unsigned_abs() > self.settings.outlier_limit_um.into()
@@ -187,13 +162,23 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             self.off_um = off_um.max(i16::MIN.into()).min(i16::MAX.into()) as i16;
             return Visit::Again(index);
         }
-        if self.plan.checks(&self.settings) > 0 { Visit::Check(0) } else { Visit::Closure }
+        Visit::Closure
     }
 
     /// How the reading of a station stands against all others.
-    fn deviation(&self, index: usize) -> Option<Deviation> {
-        let Lattice { columns, rows, .. } = self.plan.lattice();
-        let reading_um = |node: usize| self.readings_um.get(node).copied().flatten().map(i32::from);
-        outlier::deviation(columns, rows, self.plan.node_of(index)?, reading_um)
+    fn deviation(&self, index: usize, heights_um: &[i16]) -> Option<Deviation> {
+        let (column, row) = self.plan.station(index)?;
+        if let Some(layout) = self.layout() {
+            return layout.deviation(column, row, heights_um);
+        }
+        let Lattice { columns, rows, .. } = self.plan.without_middles();
+        let (column, row) = match self.plan.has_middles() {
+            // A middle that was read before somebody had enough.
+            true if column % 2 == 1 => return None,
+            true => (column / 2, row / 2),
+            false => (column, row),
+        };
+        let node = usize::from(row) * usize::from(columns) + usize::from(column);
+        outlier::deviation(columns, rows, node, |node| heights_um.get(node).copied().map(i32::from))
     }
 }

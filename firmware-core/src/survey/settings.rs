@@ -53,8 +53,6 @@ pub struct SurveySettings {
     pub outlier_limit_um: u16,
     /// How far the bed must be raised when the limit switch was in the way.
     pub headroom_um: u16,
-    /// Whether up to four check stations, in the middle of cells, are visited as well.
-    pub check_stations: bool,
 }
 
 impl Default for SurveySettings {
@@ -77,7 +75,6 @@ impl Default for SurveySettings {
             closure_limit_um: 40,
             outlier_limit_um: 150,
             headroom_um: 500,
-            check_stations: false,
         }
     }
 }

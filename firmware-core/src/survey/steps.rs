@@ -14,6 +14,7 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             SurveyEvent::Turned { detents } => self.turned(detents),
             SurveyEvent::Pressed => self.pressed(),
             SurveyEvent::Back => self.back(),
+            SurveyEvent::Enough => self.enough(),
             SurveyEvent::Abort => self.abort(),
             SurveyEvent::LimitSwitch { is_tripped } => self.limit_switch(is_tripped),
             SurveyEvent::ScrewTurned => self.screw_turned(),
@@ -123,6 +124,24 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             }
             _ => Order::Wait,
         }
+    }
+
+    /// Whether the stations still to come may be left out.
+    pub(super) fn may_have_enough(&self) -> bool {
+        let is_offered = |index: usize| index > 0 && self.plan.only_middles_from(index);
+        !self.is_moving
+            && self.is_setting()
+            && matches!(self.state, State::Setting(Visit::Station(index)) if is_offered(index))
+    }
+
+    fn enough(&mut self) -> Order {
+        let State::Setting(Visit::Station(index)) = self.state else { return Order::Wait };
+        if !self.may_have_enough() {
+            return Order::Wait;
+        }
+        self.visits = index;
+        let then = self.after_stations();
+        self.go(then)
     }
 
     fn abort(&mut self) -> Order {
@@ -244,7 +263,6 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
     fn point(&self, visit: Visit) -> Point {
         match visit {
             Visit::Station(index) | Visit::Again(index) => self.plan.place(index),
-            Visit::Check(index) => self.plan.check(index),
             Visit::Closure => self.plan.place(0),
         }
     }

@@ -262,7 +262,7 @@ impl Finding {
             Finding::AllAlike { .. } => "measure the bed: no plate is that flat".into(),
             Finding::Repeated { .. } => "look whether it was copied, and measure it".into(),
             Finding::TooFewStations { is_refined: false, .. } => {
-                "use the refined surface if check stations speak for it, else measure more stations".into()
+                "use the refined surface if the plate bows, else measure more stations".into()
             }
             Finding::TooFewStations { is_refined: true, .. } => "measure with more care, or at more stations".into(),
             Finding::NoSurface(_) => "measure the stations again, or use the bilinear surface".into(),

@@ -59,7 +59,7 @@ pub struct SurveyMarks {
     pub closure_um: i16,
     /// Whether that change was above the limit and accepted all the same.
     pub closure_accepted: bool,
-    /// Which surface the check stations spoke for.
+    /// Which surface the survey asks for.
     pub surface: gapkeeper::Surface,
 }
 

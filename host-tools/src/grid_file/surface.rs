@@ -20,7 +20,7 @@ pub struct SurfaceChoice {
 pub enum SurfaceReason {
     /// The caller.
     Asked,
-    /// The check stations of the grid's survey.
+    /// The grid's survey.
     Survey,
     /// Nothing: a grid without a survey is refined, since a plate mostly bows.
     NoSurvey,

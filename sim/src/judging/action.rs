@@ -2,7 +2,7 @@
 //!
 //! Whatever has to be measured first is measured by the scenario's own hand, five times over, and the share is their mean.
 
-use gapkeeper::{BedHeight, HeightGrid, Surface, TemperatureWindows};
+use gapkeeper::{BedHeight, HeightGrid, Surface, TemperatureWindows, WeightedLayout};
 
 use crate::bed::ModelledBed;
 use crate::bench::Bench;
@@ -11,7 +11,7 @@ use crate::footprint::Footprint;
 use crate::outcome::{Class, GapFigures, Outcome, Run};
 use crate::replay::{Settings, controller};
 use crate::scenario::{Bounded, Celsius, Count, Scenario};
-use crate::setup::{in_force, raised, raised_um, refine};
+use crate::setup::{in_force, raised, raised_um, refine, survey_plan};
 use crate::survey::survey;
 use crate::verdict::{Action, GOOD_ENOUGH};
 
@@ -155,25 +155,20 @@ impl Trial<'_> {
         Some(tried)
     }
 
-    /// The mean over some surveys of a scenario by its own hand, for either surface; the bed may be another one than now.
-    fn surveyed(&self, scenario: &Scenario, bed_um: &[f64]) -> [Option<Tried>; 2] {
-        let none = Tried { good: 0.0, least_gap_um: f64::INFINITY, is_safe: true, raises: false };
-        let mut sums = [Some(none); 2];
+    /// The mean over some surveys of a scenario by its own hand, with the surface that the machine takes; the bed may be
+    /// another one than now.
+    fn surveyed(&self, scenario: &Scenario, bed_um: &[f64]) -> Option<Tried> {
+        let mut sum = Tried { good: 0.0, least_gap_um: f64::INFINITY, is_safe: true, raises: false };
         for seed in 1..=SURVEYS {
-            let found = survey(scenario, scenario.stations(), seed).ok();
-            for (sum, surface) in sums.iter_mut().zip([Surface::Bilinear, Surface::Refined]) {
-                let tried = found
-                    .as_ref()
-                    .and_then(|found| self.judge(scenario, &found.grid.grid, surface, (bed_um, raised_um(found))));
-                *sum = sum.zip(tried).map(|(sum, tried)| Tried {
-                    good: sum.good + tried.good / SURVEYS as f64,
-                    least_gap_um: sum.least_gap_um.min(tried.least_gap_um),
-                    is_safe: sum.is_safe && tried.is_safe,
-                    raises: sum.raises || found.as_ref().is_some_and(|found| raised_um(found) > 0.0),
-                });
-            }
+            let found = survey(scenario, scenario.stations(), seed).ok()?;
+            let raised_um = raised_um(&found);
+            let tried = self.judge(scenario, &found.grid.grid, found.grid.surface, (bed_um, raised_um))?;
+            sum.good += tried.good / SURVEYS as f64;
+            sum.least_gap_um = sum.least_gap_um.min(tried.least_gap_um);
+            sum.is_safe &= tried.is_safe;
+            sum.raises |= raised_um > 0.0;
         }
-        sums
+        Some(sum)
     }
 
     fn other_surface(&mut self, outcome: &Outcome) {
@@ -265,20 +260,8 @@ impl Trial<'_> {
         other.printing.bed_temperature_c = Some(Celsius(printing_c));
         // Within what a scenario may state.
         other.measuring.bed_temperature_c = printing_c.round() as i16;
-        let [bilinear, refined] = self.surveyed(&other, &self.bed_um);
-        self.take_better([bilinear, refined], |surface| {
-            format!("Measure with the bed at {printing_c:.0} °C, where the job runs, and {}.", take(surface))
-        });
-    }
-
-    fn take_better(&mut self, tried: [Option<Tried>; 2], text: impl FnOnce(Surface) -> String) {
-        let [bilinear, refined] = tried.map(|tried| tried.filter(|tried| tried.is_safe));
-        let of = |tried: Option<Tried>| tried.map_or(-1.0, |tried| tried.good);
-        if of(refined) > of(bilinear) {
-            self.take(refined, || text(Surface::Refined));
-        } else {
-            self.take(bilinear, || text(Surface::Bilinear));
-        }
+        let tried = self.surveyed(&other, &self.bed_um);
+        self.take(tried, || format!("Measure with the bed at {printing_c:.0} °C, where the job runs."));
     }
 
     /// The screws turned until the plane through the readings is level, and the bed measured anew; where moves are
@@ -323,15 +306,27 @@ impl Trial<'_> {
         let Ok(bed) = ModelledBed::new(other, other.warmth_printing()) else { return };
         let bed_um = self.footprint.heights_of(&bed, &other.bed);
         // Screws that are raised again on the way are not raised enough.
-        let tried = self.surveyed(other, &bed_um).map(|tried| tried.filter(|tried| !tried.raises));
-        self.take_better(tried, |surface| format!("{} and {}.", what(), take(surface)));
+        let tried = self.surveyed(other, &bed_um).filter(|tried| !tried.raises);
+        self.take(tried, || what() + ".");
+    }
+
+    /// Stations along the axes: the scenario's, if its survey leaves such a grid, else the grid's nodes.
+    fn stations_now(&self) -> [u8; 2] {
+        let Scenario { survey, .. } = self.settings.scenario;
+        let lattice = self.grid.lattice();
+        let plan = survey_plan::<CAPACITY>(self.settings.scenario, self.settings.scenario.stations());
+        if plan.is_ok_and(|plan| plan.lattice() == lattice) {
+            survey.stations.map(|Count(count)| count)
+        } else {
+            [lattice.columns, lattice.rows]
+        }
     }
 
     /// More stations; where nothing was measured yet, as many as the scenario has are one of the ways.
     fn stations(&mut self) {
         let scenario = self.settings.scenario;
-        let lattice = self.grid.lattice();
-        let now = lattice.columns.max(lattice.rows);
+        let [columns, rows] = self.stations_now();
+        let now = columns.max(rows);
         let mut best: Option<Measured> = None;
         let more: &[u8] = if self.settings.by_hand { &[1, 2, 4] } else { &[0, 1, 2, 4] };
         for count in more.iter().map(|more| now + more).filter(|count| *count <= MOST_STATIONS) {
@@ -343,18 +338,17 @@ impl Trial<'_> {
             if count > now {
                 other.survey.stations = [Count(count); 2];
             }
-            for (tried, surface) in self.surveyed_clear(&other).into_iter().zip([Surface::Bilinear, Surface::Refined]) {
-                let Some((tried, raise_um)) = tried else { continue };
-                let by = if best.is_some_and(|best| best.count == count) { LEAST_GAIN } else { WORTH_STATIONS };
-                if best.is_none_or(|best| tried.good > best.tried.good + by) {
-                    best = Some(Measured { tried, count, surface, raise_um });
-                }
+            let Some((tried, raise_um)) = self.surveyed_clear(&other) else { continue };
+            if best.is_none_or(|best| tried.good > best.tried.good + WORTH_STATIONS) {
+                best = Some(Measured { tried, count, raise_um });
             }
         }
-        let Some(Measured { tried, count, surface, raise_um }) = best else { return };
-        let [columns, rows] = if count > now { [count; 2] } else { [lattice.columns, lattice.rows] };
+        let Some(Measured { tried, count, raise_um }) = best else { return };
+        let [columns, rows] = if count > now { [count; 2] } else { [columns, rows] };
+        let with_middles = scenario.measuring.middles && WeightedLayout::of(columns, rows, true).is_some();
+        let middles = if with_middles { " and the middles between them" } else { "" };
         let shift = if raise_um > 0 { format!(" raise the shift by {raise_um} µm,") } else { String::new() };
-        let text = format!("Measure {columns} × {rows} stations, {},{shift} print.", take(surface));
+        let text = format!("Measure {columns} × {rows} stations{middles},{shift} print.");
         if self.settings.by_hand {
             self.take(Some(tried), || text);
         } else if tried.good >= LEAST_GOOD {
@@ -362,25 +356,22 @@ impl Trial<'_> {
         }
     }
 
-    /// As [`Self::surveyed`], each surface with what the shift must be raised by so that nothing touches.
-    fn surveyed_clear(&self, other: &Scenario) -> [Option<(Tried, i32)>; 2] {
-        let found = self.surveyed(other, &self.bed_um);
-        [0, 1].map(|surface| {
-            let tried = found[surface]?;
-            if tried.is_safe {
-                return Some((tried, 0));
-            }
-            let steps = (1.0 - tried.least_gap_um / f64::from(SHIFT_STEP_UM)).floor();
-            // Whole steps within what is looked for; none where only the switch or a way between lines is met.
-            if !(1.0..=f64::from(FARTHEST_SHIFT_STEPS)).contains(&steps) {
-                return None;
-            }
-            let raise_um = steps as i32 * SHIFT_STEP_UM;
-            let mut raised = other.clone();
-            raised.correction.shift_um += raise_um;
-            let tried = self.surveyed(&raised, &self.bed_um)[surface].filter(|tried| tried.is_safe)?;
-            Some((tried, raise_um))
-        })
+    /// As [`Self::surveyed`], with what the shift must be raised by so that nothing touches.
+    fn surveyed_clear(&self, other: &Scenario) -> Option<(Tried, i32)> {
+        let tried = self.surveyed(other, &self.bed_um)?;
+        if tried.is_safe {
+            return Some((tried, 0));
+        }
+        let steps = (1.0 - tried.least_gap_um / f64::from(SHIFT_STEP_UM)).floor();
+        // Whole steps within what is looked for; none where only the switch or a way between lines is met.
+        if !(1.0..=f64::from(FARTHEST_SHIFT_STEPS)).contains(&steps) {
+            return None;
+        }
+        let raise_um = steps as i32 * SHIFT_STEP_UM;
+        let mut raised = other.clone();
+        raised.correction.shift_um += raise_um;
+        let tried = self.surveyed(&raised, &self.bed_um).filter(|tried| tried.is_safe)?;
+        Some((tried, raise_um))
     }
 }
 
@@ -389,14 +380,6 @@ impl Trial<'_> {
 struct Measured {
     tried: Tried,
     count: u8,
-    surface: Surface,
     /// With the shift raised by this.
     raise_um: i32,
-}
-
-const fn take(surface: Surface) -> &'static str {
-    match surface {
-        Surface::Bilinear => "take them as they are",
-        Surface::Refined => "refine",
-    }
 }

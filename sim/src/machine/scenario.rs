@@ -361,8 +361,9 @@ pub struct Measuring {
     pub detent_um: u16,
     /// Change at the first station that is still no reason to doubt the round.
     pub closure_limit_um: u16,
-    /// Whether check stations are visited.
-    pub check_stations: bool,
+    /// Whether the middles of the cells are read too, where there are weights for them: 3 × 3 and 4 × 4 stations.
+    #[serde(alias = "check_stations")]
+    pub middles: bool,
     /// Standard deviation of a reading by hand.
     pub feel_um: NotNegative,
     /// By how much every reading is too high.
@@ -386,7 +387,7 @@ impl Default for Measuring {
             feeler_um: 100,
             detent_um: 10,
             closure_limit_um: 40,
-            check_stations: true,
+            middles: true,
             feel_um: NotNegative(20.0),
             bias_um: Bounded(0.0),
             blunder_share: Share(0.0),

@@ -2,13 +2,13 @@
 
 use gapkeeper::{
     BedHeight, Hold, Keeper, KeeperError, KeeperSettings, Lattice, Order, PlanError, Point, Prompt, Screw, ScrewAdvice,
-    SettingsError, SurveyEvent, SurveyPlan, SurveySettings, TramAdvice, TramError,
+    SettingsError, SurveyEvent, SurveySettings, TramAdvice, TramError,
 };
 
 use crate::bed::{BedError, ModelledBed};
 use crate::controller::CAPACITY;
 use crate::scenario::Scenario;
-use crate::setup::{keeper_settings, lowest_um, survey_settings};
+use crate::setup::{keeper_settings, lowest_um, survey_plan, survey_settings};
 
 /// Where the nozzle stands before a survey.
 const PARKED_UM: i32 = 5000;
@@ -128,7 +128,7 @@ impl Bench {
     /// [`BenchError`] if the stations make no plan or the keeper refuses.
     pub fn begin(&mut self, scenario: &Scenario, stations: Lattice) -> Result<Order, BenchError> {
         let settings = SurveySettings { lowest_um: self.switch_um - BELOW_SWITCH_UM, ..survey_settings(scenario) };
-        let plan = SurveyPlan::new(stations).map_err(BenchError::Plan)?;
+        let plan = survey_plan(scenario, stations).map_err(BenchError::Plan)?;
         self.keeper.begin_survey(plan, settings, self.nozzle.z_um).map_err(BenchError::Keeper)
     }
 

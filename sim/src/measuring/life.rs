@@ -12,7 +12,7 @@ use std::{fs, io};
 use gapkeeper::memory::{ByteEeprom, Region};
 use gapkeeper::record::max_record_size;
 use gapkeeper::{
-    Choice, Keeper, KeeperSettings, Lattice, LoadError, Move, Order, Point, Prompt, SettingsError, Store, StoredGrid,
+    Choice, Keeper, KeeperSettings, LoadError, Move, Order, Point, Prompt, SettingsError, Store, StoredGrid,
     SurveyEvent, SurveyPlan, SurveySettings, TemperatureWindows,
 };
 use gapkeeper_host_tools::{printed, write_atomically};
@@ -21,7 +21,7 @@ use rand_chacha::rand_core::{Rng, SeedableRng};
 
 use crate::bed::{BedError, ModelledBed};
 use crate::scenario::Scenario;
-use crate::setup::{keeper_settings, lowest_um, survey_settings};
+use crate::setup::{keeper_settings, lowest_um, survey_plan, survey_settings};
 use cells::{Cells, PowerCut};
 pub use told::{Day, Fault, LifeCounts};
 
@@ -90,7 +90,7 @@ struct Truth {
 /// A life under way.
 pub struct Life {
     bed: ModelledBed,
-    stations: Lattice,
+    plan: SurveyPlan<STATIONS>,
     cells: Cells,
     memory: Option<PathBuf>,
     /// As it is made at every start, before it has read anything.
@@ -110,8 +110,7 @@ impl Life {
     /// # Errors
     /// [`LifeError`] if the scenario allows no life, or the file holds anything but the memory of one.
     pub fn new(scenario: &Scenario, seed: u64, memory: Option<PathBuf>) -> Result<Self, LifeError> {
-        let stations = scenario.stations();
-        SurveyPlan::<STATIONS>::new(stations).map_err(|_| LifeError::Stations)?;
+        let plan = survey_plan(scenario, scenario.stations()).map_err(|_| LifeError::Stations)?;
         let lowest_um = lowest_um(scenario);
         let settings =
             KeeperSettings { windows: TemperatureWindows { nearest_c: 5, blend_c: 60 }, ..keeper_settings(scenario) };
@@ -120,7 +119,7 @@ impl Life {
         cells.bytes.iter_mut().zip(MARK).for_each(|(cell, byte)| *cell = *byte);
         Ok(Self {
             bed: ModelledBed::new(scenario, scenario.warmth_measuring())?,
-            stations,
+            plan,
             cells,
             truth: Truth {
                 setup: 0,
@@ -279,7 +278,7 @@ impl Life {
                 day.faults.push(Fault::StaleApplied);
             }
         }
-        if sources().is_empty() || chosen.grid.lattice() != self.stations {
+        if sources().is_empty() || chosen.grid.lattice() != self.plan.lattice() {
             day.faults.push(Fault::Mixture);
         }
     }
@@ -299,9 +298,8 @@ impl Life {
             outlier_limit_um: 1000,
             ..self.measuring
         };
-        let Ok(plan) = SurveyPlan::new(self.stations) else { return Ok(()) };
         keeper.homed();
-        let Ok(mut order) = keeper.begin_survey(plan, settings, 5000) else {
+        let Ok(mut order) = keeper.begin_survey(self.plan.clone(), settings, 5000) else {
             day.events.push("survey refused".to_string());
             return Ok(());
         };

@@ -3,7 +3,7 @@
 use std::fmt;
 
 use gapkeeper::{
-    BedHeight, CheckResiduals, Choice, Lattice, Order, Prompt, StoredGrid, Surface, SurveyEvent, TramAdvice, Unusable,
+    Agreement, BedHeight, Choice, Lattice, Order, Prompt, StoredGrid, Surface, SurveyEvent, TramAdvice, Unusable,
 };
 
 use crate::bench::{Bench, BenchError, advice_line};
@@ -85,21 +85,22 @@ pub fn clock(seconds: f64) -> String {
 impl SurveyOutcome {
     /// What to do with the grid, and what speaks for it.
     pub fn headline(&self) -> String {
-        let surface = match self.grid.surface {
-            Surface::Refined => "refined",
-            Surface::Bilinear => "bilinear",
-        };
-        match (self.unusable, self.checks) {
+        match (self.unusable, self.agreement) {
             (Some(why), _) => format!("This grid cannot be put in force as it is: {why}"),
-            (None, Some(checks)) => format!(
-                "Take the {surface} surface: at the check stations the bilinear one is off by {} um RMS, the refined one by {} um",
-                checks.bilinear_rms_um, checks.refined_rms_um
+            (None, Some(agreement)) if agreement.needs_more_stations() => format!(
+                "Measure more stations: {} um RMS expected between these, too rough a bed for them or too coarse a hand",
+                agreement.surface_rms_um
             ),
-            (None, None) => format!("Take the {surface} surface: no station was left to check it"),
+            (None, Some(agreement)) => {
+                format!("Print with this grid: {} um RMS expected between the stations", agreement.surface_rms_um)
+            }
+            (None, None) => {
+                "Take this grid: no reading is left to say how well it fits between the stations".to_owned()
+            }
         }
     }
 
-    /// What was measured, what the check stations say and what the screws could do, in sentences.
+    /// What was measured, how well the readings agree and what the screws could do, in sentences.
     pub fn verdict(&self, scenario: &Scenario) -> String {
         let surface = match self.grid.surface {
             Surface::Refined => "refined",
@@ -115,10 +116,15 @@ impl SurveyOutcome {
         if let Some(why) = self.unusable {
             text += &format!("this grid cannot be put in force as it is: {why}\n");
         }
-        if let Some(checks) = self.checks {
+        if let Some(agreement) = self.agreement {
             text += &format!(
-                "check stations: bilinear off by {} um RMS, refined by {} um RMS\n",
-                checks.bilinear_rms_um, checks.refined_rms_um
+                "surface of all readings: {} um RMS expected between the stations{}\n",
+                agreement.surface_rms_um,
+                if agreement.needs_more_stations() {
+                    ": too rough a bed for so few stations, or too coarse a hand; measure more"
+                } else {
+                    ""
+                }
             );
         }
         match &self.advice {
@@ -147,8 +153,8 @@ pub struct SurveyOutcome {
     pub grid: StoredGrid<CAPACITY>,
     /// Why it cannot come into force as it is, if it cannot.
     pub unusable: Option<Unusable>,
-    /// What the check stations said.
-    pub checks: Option<CheckResiduals>,
+    /// How well the readings agree, where all of them make the surface.
+    pub agreement: Option<Agreement>,
     /// How far the screws would have to be turned, or why that cannot be said.
     pub advice: Result<TramAdvice, gapkeeper::TramError>,
     /// Time it took, warming and soaking included.
@@ -219,7 +225,7 @@ pub(crate) fn is_answer(prompt: Prompt) -> bool {
 #[derive(Debug, Default)]
 pub(crate) struct Notes {
     happenings: Vec<Happening>,
-    checks: Option<CheckResiduals>,
+    agreement: Option<Agreement>,
 }
 
 impl Notes {
@@ -240,7 +246,8 @@ impl Notes {
             }
         });
         let survey = bench.keeper().survey_under_way();
-        self.checks = survey.and_then(gapkeeper::Survey::check_residuals).or(self.checks);
+        // The last reading that counts is taken before the first station is visited again.
+        self.agreement = survey.and_then(gapkeeper::Survey::agreement).or(self.agreement);
     }
 
     /// The bed is about to be raised.
@@ -266,7 +273,7 @@ impl Notes {
             Choice::Unusable { why, .. } => Some(why),
             _ => None,
         };
-        Ok(SurveyOutcome { happenings: self.happenings, grid, unusable, checks: self.checks, advice, seconds })
+        Ok(SurveyOutcome { happenings: self.happenings, grid, unusable, agreement: self.agreement, advice, seconds })
     }
 }
 

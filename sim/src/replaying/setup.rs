@@ -7,7 +7,10 @@ use std::path::{Path, PathBuf};
 use std::{fs, io};
 
 use anyhow::Context;
-use gapkeeper::{Correction, CorrectionError, HeightGrid, KeeperSettings, Surface, SurveySettings, TemperatureWindows};
+use gapkeeper::{
+    Correction, CorrectionError, HeightGrid, KeeperSettings, Lattice, PlanError, Surface, SurveyPlan, SurveySettings,
+    TemperatureWindows,
+};
 use gapkeeper_host_tools::grid_file::{GridDocument, GridFormat, MissingFacts, SurveyMarks, read_grid, write_grid};
 use gapkeeper_host_tools::{FileError, printed, write_all_atomically};
 use serde::{Deserialize, Serialize};
@@ -268,10 +271,18 @@ pub(crate) fn survey_settings(scenario: &Scenario) -> SurveySettings {
         feeler_um: measuring.feeler_um,
         detent_um: measuring.detent_um.max(1),
         closure_limit_um: measuring.closure_limit_um,
-        check_stations: measuring.check_stations,
         lowest_um: lowest_um(scenario),
         ..SurveySettings::default()
     }
+}
+
+/// The stations as the scenario is measured: with the middles of cells, if it asks for them and there are weights for them.
+pub(crate) fn survey_plan<const STATIONS: usize>(
+    scenario: &Scenario,
+    stations: Lattice,
+) -> Result<SurveyPlan<STATIONS>, PlanError> {
+    let plan = SurveyPlan::new(stations)?;
+    Ok(if scenario.measuring.middles { plan.with_middles().unwrap_or(plan) } else { plan })
 }
 
 /// A word about a grid that was read at another temperature than the job is printed at.

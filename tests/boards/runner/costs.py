@@ -56,6 +56,7 @@ def rows():
         ("flash: grid refined", single("flash_refine")),
         ("flash: record", single("flash_record")),
         ("flash: survey", single("flash_survey")),
+        ("flash: survey with middles and weights", single("flash_survey_middles")),
         ("flash: tram advice", single("flash_tram")),
         ("flash: store and record, memory left out", single("flash_store")),
         ("flash: the same over a byte EEPROM", single("flash_byte_eeprom")),

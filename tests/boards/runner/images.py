@@ -12,7 +12,7 @@ PANIC = re.compile(r"panic|unwind|unwrap_failed|expect_failed|slice_index|bounds
 # These must link with a panic handler that does not exist; the others may say that they cannot.
 MUST_NOT_PANIC = {"nothing", "correction", "motion", "motion_scaled", "motion_inverse", "motion_arc"}
 WEIGHED = ["nothing", "correction", "motion", "motion_scaled", "motion_inverse", "motion_arc", "set_up", "refine",
-           "record", "survey", "tram", "store", "byte_eeprom", "i2c_eeprom", "nor_flash", "keeper"]
+           "record", "survey", "survey_middles", "tram", "store", "byte_eeprom", "i2c_eeprom", "nor_flash", "keeper"]
 
 
 def baseline(board):

@@ -70,7 +70,6 @@ impl<S: Subject> Life<S> {
             clearance_um: 100,
             lowest_um: -300,
             closure_limit_um: [40, 200][self.random.below(2)],
-            check_stations: self.random.below(4) == 0,
             ..SurveySettings::default()
         };
         let Ok(plan) = SurveyPlan::new(lattice(nodes)) else { return Err("no plan".to_string()) };
@@ -85,7 +84,6 @@ impl<S: Subject> Life<S> {
                     lattice: lattice(nodes),
                     start_um: settings.start_um,
                     readings: [None; STATIONS],
-                    highest_check_um: None,
                     temperatures_c: Vec::new(),
                     warm_since_s: None,
                     is_closed: false,

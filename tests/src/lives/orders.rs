@@ -134,15 +134,12 @@ impl<S: Subject> Life<S> {
                     (round.is_closed, round.is_visiting) = (true, false);
                 } else if let Some(station) = station {
                     round.readings[round.node(station)] = Some((nozzle_um, setup));
-                } else {
-                    round.highest_check_um = round.highest_check_um.max(Some(nozzle_um));
                 }
             }
             (SurveyEvent::Back, Some(Prompt::SetGap { .. } | Prompt::LookAgain { .. })) if order != Order::Wait => {
                 // The reading that is taken again no longer says how high the bed is.
-                match self.subject.keeper().survey_under_way().and_then(|survey| survey.station()) {
-                    Some(station) => round.readings[round.node(station)] = None,
-                    None => round.highest_check_um = None,
+                if let Some(station) = self.subject.keeper().survey_under_way().and_then(|survey| survey.station()) {
+                    round.readings[round.node(station)] = None;
                 }
             }
             (SurveyEvent::Back, Some(Prompt::Closure { .. })) => round.void(),

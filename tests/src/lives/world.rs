@@ -34,8 +34,6 @@ pub struct Round {
     pub start_um: i32,
     /// By node: nozzle height at the last press that was taken, and the bed's screw turns then.
     pub readings: [Option<(i32, u32)>; STATIONS],
-    /// The highest reading of a check station.
-    pub highest_check_um: Option<i32>,
     /// Bed temperatures as told last at these presses.
     pub temperatures_c: Vec<i16>,
     /// The first station was read again.
@@ -56,14 +54,13 @@ impl Round {
     /// Nothing that was read counts any more.
     pub fn void(&mut self) {
         self.readings = [None; STATIONS];
-        self.highest_check_um = None;
         self.temperatures_c.clear();
         (self.is_closed, self.is_visiting, self.is_turned) = (false, false, false);
     }
 
     /// No waiting nozzle may be lower.
     pub fn waiting_um(&self) -> i32 {
-        let highest_um = self.readings.iter().flatten().map(|&(um, _)| um).chain(self.highest_check_um).max();
+        let highest_um = self.readings.iter().flatten().map(|&(um, _)| um).max();
         let expected_um = highest_um.map_or(i32::MIN, |um| um + i32::from(self.settings.clearance_um));
         expected_um.max(self.start_um).min(8191)
     }

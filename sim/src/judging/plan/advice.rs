@@ -7,14 +7,13 @@ use crate::class::percent;
 /// A way of measuring is good enough if, as sure as 95 %, 19 of 20 surveys make this share of the first layer good.
 pub(super) const GOAL: f64 = 0.95;
 
-/// The row that asks for the least time among those of a hand that are good enough.
-pub(super) fn cheapest(plan: &Plan, feel_um: f64, suits: impl Fn(&Row) -> bool) -> Option<(&Row, &Figures)> {
+/// The row that asks for the least time among those of a hand that are good enough, with the surface that the machine takes.
+pub(super) fn cheapest(plan: &Plan, feel_um: f64) -> Option<(&Row, &Figures)> {
     let good = |figures: &&Figures| figures.good_at_least.is_some_and(|share| share >= GOAL);
     plan.rows
         .iter()
-        .filter(|row| row.feel_um == feel_um && suits(row))
+        .filter(|row| row.feel_um == feel_um && row.refined)
         .filter_map(|row| Some((row, row.figures.as_ref().filter(good)?)))
-        // Bilinear stands first and needs less memory.
         .reduce(|best, next| if next.1.minutes.mean < best.1.minutes.mean { next } else { best })
 }
 
@@ -33,27 +32,18 @@ pub(super) fn advice(plan: &Plan) -> String {
         );
     }
     let at_least = |figures: &Figures| figures.good_at_least.unwrap_or(0.0);
-    if let Some((row, figures)) = cheapest(plan, feel_um, |_| true) {
-        let mut text = format!(
+    if let Some((row, figures)) = cheapest(plan, feel_um) {
+        return format!(
             "Measure {} ({:.0} min): with your hand of {feel_um} um, 19 of 20 surveys make {} or more of the first layer \
-             good within ±{tolerance_um} um (95 % sure, from {draws} draws)",
+             good within ±{tolerance_um} um (95 % sure, from {draws} draws).",
             way(row),
             figures.minutes.mean,
             percent(at_least(figures)),
         );
-        let other = |other: &Row| other.refined != row.refined;
-        match cheapest(plan, feel_um, other) {
-            Some((other, figures)) if row.refined => {
-                text += &format!("; without refining it takes {} ({:.0} min)", way(other), figures.minutes.mean);
-            }
-            None if row.refined => text += "; without refining no number of stations in the table does",
-            _ => {}
-        }
-        return text + ".";
     }
     let mut steadier: Vec<f64> = plan.rows.iter().map(|row| row.feel_um).filter(|&other| other < feel_um).collect();
     steadier.sort_by(|a, b| b.total_cmp(a));
-    if let Some((row, figures)) = steadier.into_iter().find_map(|feel_um| cheapest(plan, feel_um, |_| true)) {
+    if let Some((row, figures)) = steadier.into_iter().find_map(|feel_um| cheapest(plan, feel_um)) {
         return format!(
             "Measure with more care: your hand of {feel_um} um is not steady enough for any number of stations in the \
              table, one of {} um is with {} ({:.0} min).",
@@ -65,7 +55,7 @@ pub(super) fn advice(plan: &Plan) -> String {
     let best = plan
         .rows
         .iter()
-        .filter(|row| row.feel_um == feel_um)
+        .filter(|row| row.feel_um == feel_um && row.refined)
         .filter_map(|row| Some((row, row.figures.as_ref()?)))
         .reduce(|best, next| if at_least(next.1) > at_least(best.1) { next } else { best });
     match best {
@@ -81,6 +71,7 @@ pub(super) fn advice(plan: &Plan) -> String {
 }
 
 fn way(row: &Row) -> String {
-    let Row { stations, refined, .. } = row;
-    format!("{stations} x {stations} stations{}", if *refined { " and refine" } else { "" })
+    let Row { stations, readings, .. } = row;
+    let with_middles = *readings > usize::from(*stations).pow(2);
+    format!("{stations} x {stations} stations{}", if with_middles { " and the middles between them" } else { "" })
 }

@@ -18,7 +18,8 @@ pub(super) struct Drawn {
     pub good: f64,
     pub errors: GapErrors,
     pub minutes: f64,
-    pub chosen: bool,
+    /// Nodes of the grid that is remembered.
+    pub stored_nodes: usize,
     pub nodes: [u8; 2],
 }
 
@@ -91,7 +92,7 @@ pub(super) fn draw(
                 good: figures.good(),
                 errors: figures.errors.ok_or("every move of the first layer was refused")?,
                 minutes: measured.seconds / 60.0,
-                chosen: measured.grid.surface == surface,
+                stored_nodes: measured.grid.grid.nodes_um().len(),
                 nodes: [lattice.columns, lattice.rows],
             })
         }));

@@ -25,12 +25,13 @@ use crate::footprint::Footprint;
 use crate::outcome::Place;
 use crate::replay::ReplayError;
 use crate::scenario::{Count, Form, NotNegative, Scenario};
+use crate::setup::survey_plan;
 pub(crate) use chart::SHOWS;
 pub use chart::chart_svg;
 use draw::{BothSurfaces, Drawn, draw};
 
 /// Version of the JSON plan; it rises when a key changes its meaning or goes away.
-pub const SCHEMA_VERSION: u32 = 2;
+pub const SCHEMA_VERSION: u32 = 3;
 
 /// Share of all draws that the printed range covers.
 pub const INTERVAL: f64 = 0.9;
@@ -121,7 +122,9 @@ pub struct Row {
     pub feel_um: f64,
     /// Stations along each axis.
     pub stations: u8,
-    /// Whether a denser grid is computed from the readings.
+    /// Readings of a survey: the stations, and the middles of their cells where those are read too.
+    pub readings: usize,
+    /// Whether a denser grid is computed from what was measured, as the machine does; else bilinear between its nodes.
     pub refined: bool,
     /// Nodes of the grid in force, columns and rows.
     pub nodes: [u8; 2],
@@ -152,8 +155,6 @@ pub struct Figures {
     pub worst: Place,
     /// Minutes of measuring, heating through included.
     pub minutes: Spread,
-    /// Share of the draws in which the check stations spoke for this surface.
-    pub chosen: f64,
 }
 
 /// A plan: one row for each hand, number of stations and surface.
@@ -242,7 +243,9 @@ pub fn plan(
         }
     }
     let rows = ways.iter().zip(columns).flat_map(|(&(feel_um, count), surfaces)| {
-        surfaces.into_iter().zip([false, true]).map(move |(drawn, refined)| row(feel_um, count, refined, drawn))
+        let readings = readings(scenario, count);
+        let row = move |(drawn, refined)| row(feel_um, (count, readings), refined, drawn);
+        surfaces.into_iter().zip([false, true]).map(row)
     });
     let mut plan = Plan {
         format: "gapkeeper-plan",
@@ -279,8 +282,21 @@ impl Plan {
     }
 }
 
+/// Readings of a survey with so many stations along each axis.
+fn readings(scenario: &Scenario, count: Count) -> usize {
+    let mut scenario = scenario.clone();
+    scenario.survey.stations = [count, count];
+    let plan = survey_plan::<CAPACITY>(&scenario, scenario.stations());
+    plan.map_or(usize::from(count.0).pow(2), |plan| plan.order().len())
+}
+
 /// Gathers the draws of one row.
-fn row(feel_um: NotNegative, Count(stations): Count, refined: bool, drawn: Vec<Result<Drawn, String>>) -> Row {
+fn row(
+    feel_um: NotNegative,
+    (Count(stations), readings): (Count, usize),
+    refined: bool,
+    drawn: Vec<Result<Drawn, String>>,
+) -> Row {
     let refused = drawn.iter().filter(|drawn| drawn.is_err()).count();
     let why = drawn.iter().find_map(|drawn| drawn.as_ref().err().cloned());
     let good_at_least =
@@ -293,9 +309,12 @@ fn row(feel_um: NotNegative, Count(stations): Count, refined: bool, drawn: Vec<R
     Row {
         feel_um: feel_um.0,
         stations,
+        readings,
         refined,
         nodes,
-        record_bytes: record::max_record_size(usize::from(stations) * usize::from(stations)),
+        record_bytes: record::max_record_size(
+            drawn.first().map_or(usize::from(stations) * usize::from(stations), |drawn| drawn.stored_nodes),
+        ),
         memory_bytes: memory_bytes(usize::from(nodes[0]) * usize::from(nodes[1])),
         // At most as many as there are draws.
         refused: why.map(|why| (refused as u32, why)),
@@ -307,7 +326,6 @@ fn row(feel_um: NotNegative, Count(stations): Count, refined: bool, drawn: Vec<R
             worst_um: spread(|drawn| drawn.errors.largest_um()),
             worst,
             minutes: spread(|drawn| drawn.minutes),
-            chosen: drawn.iter().filter(|drawn| drawn.chosen).count() as f64 / drawn.len() as f64,
         }),
     }
 }

@@ -34,9 +34,9 @@ pub(super) fn text(plan: &Plan) -> String {
             let _ = writeln!(
                 text,
                 "A hand of {} um (one standard deviation)\n\
-                 {:<21}{:>10}  {:<15}{:>9}{:>9}  {:<28}{:>8}{:>9}{:>9}",
+                 {:<25}{:>10}  {:<15}{:>9}{:>9}  {:<28}{:>8}{:>9}{:>9}",
                 row.feel_um,
-                "stations, surface",
+                "stations (readings)",
                 "good",
                 "90 % of draws",
                 "at least",
@@ -47,7 +47,7 @@ pub(super) fn text(plan: &Plan) -> String {
                 "memory B",
             );
         }
-        let chosen = cheapest(plan, row.feel_um, |_| true).is_some_and(|(best, _)| std::ptr::eq(best, row));
+        let chosen = cheapest(plan, row.feel_um).is_some_and(|(best, _)| std::ptr::eq(best, row));
         let _ = writeln!(text, "{}{}", line(row), if chosen { "  <" } else { "" });
         if row.refined && row.stations == plan.rows.last().map_or(0, |last| last.stations) {
             text.push('\n');
@@ -65,15 +65,15 @@ pub(super) fn text(plan: &Plan) -> String {
 fn line(row: &Row) -> String {
     let Row { stations, nodes: [columns, rows], .. } = row;
     let surface = if row.refined { format!("to {columns} x {rows}") } else { "bilinear".to_string() };
-    let way = format!("{stations} x {stations} {surface}");
+    let way = format!("{stations} x {stations} ({}) {surface}", row.readings);
     let refused = match &row.refused {
         Some((count, why)) => format!("  refused {count} times: {}", printable(why)),
         None => String::new(),
     };
-    let Some(figures) = &row.figures else { return format!("{way:<21}{refused}") };
+    let Some(figures) = &row.figures else { return format!("{way:<25}{refused}") };
     let (good, worst) = (figures.good, figures.worst);
     format!(
-        "{way:<21}{:>10}  {:<15}{:>9}{:>9.0}  {:<28}{:>8.1}{:>9}{:>9}{refused}",
+        "{way:<25}{:>10}  {:<15}{:>9}{:>9.0}  {:<28}{:>8.1}{:>9}{:>9}{refused}",
         percent(good.mean),
         format!("{} to {}", percentage(good.low), percentage(good.high)),
         figures.good_at_least.map_or("?".into(), percent),

@@ -78,6 +78,8 @@ fn a_life_is_set_up_by_its_scenario() {
     assert!(matches!(Life::new(&scenario, 1, None), Err(LifeError::Settings(SettingsError::Tolerance))));
     scenario.correction.tolerance_um = None;
     (scenario.measuring.feeler_um, scenario.measuring.detent_um) = (180, 50);
+    // Nodes are readings then.
+    scenario.measuring.middles = false;
     let mut life = Life::new(&scenario, 1, None).unwrap();
     for number in 1..40 {
         assert_eq!(life.day(number).unwrap().faults, []);

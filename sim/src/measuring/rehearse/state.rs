@@ -1,12 +1,14 @@
 //! The rehearsal itself: keys and time go in, the bench moves, a view of it comes out. No terminal, no clock.
 
-use gapkeeper::{Lattice, Order, Prompt, SurveyEvent};
+use gapkeeper::{Lattice, Order, Prompt, SurveyEvent, SurveyPlan};
 
 use super::drag::Drag;
 use super::view::{Mark, View};
 use crate::bench::{Bench, BenchError};
+use crate::controller::CAPACITY;
 use crate::operator::Operator;
 use crate::scenario::{Bounded, NotNegative, Scenario, Share};
+use crate::setup::survey_plan;
 use crate::survey::{Notes, SurveyOutcome, clock};
 
 /// How much faster time runs while the plate warms and settles.
@@ -23,6 +25,8 @@ pub(super) enum Key {
     Press,
     /// Back one station, or no.
     Back,
+    /// Leave out the middles of cells that are to come.
+    Enough,
     /// Say that the screws were turned.
     ScrewsTurned,
     /// End it.
@@ -41,7 +45,7 @@ pub(super) enum Ending {
 /// A survey under way by somebody at the keys.
 pub(super) struct Rehearsal<'a> {
     scenario: &'a Scenario,
-    stations: Lattice,
+    plan: SurveyPlan<CAPACITY>,
     bench: Bench,
     hand: Operator,
     /// The gap that the hand takes for the right one at this visit.
@@ -60,6 +64,7 @@ impl<'a> Rehearsal<'a> {
         seed: u64,
     ) -> Result<Self, BenchError> {
         let mut bench = Bench::new(scenario)?;
+        let plan = survey_plan(scenario, stations).map_err(BenchError::Plan)?;
         let order = bench.begin(scenario, stations)?;
         // What else the scenario says of its operator is not true of the person at the keys.
         let measuring = crate::scenario::Measuring {
@@ -71,7 +76,7 @@ impl<'a> Rehearsal<'a> {
         let mut hand = Operator::new(&measuring, seed);
         let right_gap_um = hand.feel();
         let notes = Notes::default();
-        let mut rehearsal = Self { scenario, stations, bench, hand, right_gap_um, notes, notice: "", ending: None };
+        let mut rehearsal = Self { scenario, plan, bench, hand, right_gap_um, notes, notice: "", ending: None };
         rehearsal.carry_out(order)?;
         Ok(rehearsal)
     }
@@ -115,6 +120,14 @@ impl<'a> Rehearsal<'a> {
                 self.right_gap_um = self.hand.feel();
                 self.notice = "back one station: its reading is void";
                 self.bench.event(SurveyEvent::Back)?
+            }
+            (Key::Enough, Prompt::SetGap { visits, .. }) => {
+                let order = self.bench.event(SurveyEvent::Enough)?;
+                self.notice = match self.bench.prompt() {
+                    Some(Prompt::Moving { visits: now, .. }) if now < visits => "the rest is left out",
+                    _ => "not yet: only the middles at the end can be left out",
+                };
+                order
             }
             (Key::ScrewsTurned, Prompt::RaiseBed { by_um, is_told: false }) => {
                 self.notes.bed_raised(by_um);
@@ -162,12 +175,9 @@ impl<'a> Rehearsal<'a> {
         let nozzle = self.bench.nozzle();
         let sets_gap = matches!(prompt, Some(Prompt::SetGap { .. } | Prompt::LookAgain { .. }));
         let gap_um = self.bench.gap_um();
-        let here = self.bench.keeper().survey_under_way().and_then(gapkeeper::Survey::station);
         let notice = match prompt {
             Some(prompt) if is_wait(prompt) => "rehearsal: 60 times as fast; Enter skips the wait",
             Some(_) if sets_gap && gap_um < 0.0 => "the nozzle presses into the bed, which damages both: up",
-            // Neither stands on the plan as something to come.
-            Some(Prompt::SetGap { .. }) if here.is_none() => "a check station between the others, not in the grid",
             Some(Prompt::SetGap { visit, visits, .. }) if visit == visits => "the first station again: has it moved?",
             Some(Prompt::SetGap { is_coarse: true, .. } | Prompt::LookAgain { is_coarse: true, .. })
                 if self.notice.is_empty() =>
@@ -176,13 +186,14 @@ impl<'a> Rehearsal<'a> {
             }
             _ => self.notice,
         };
+        let lattice = self.plan.lattice();
         View {
             title: self.scenario.name.clone(),
             clock: clock(self.bench.clock_s()),
             display: self.bench.keeper().status().to_string(),
             marks: self.marks(),
-            x_mm: ends_mm(self.stations.x0_um, self.stations.pitch_x_um, self.stations.columns),
-            y_mm: ends_mm(self.stations.y0_um, self.stations.pitch_y_um, self.stations.rows),
+            x_mm: ends_mm(lattice.x0_um, lattice.pitch_x_um, lattice.columns),
+            y_mm: ends_mm(lattice.y0_um, lattice.pitch_y_um, lattice.rows),
             nozzle,
             drag: sets_gap.then(|| Drag::new(gap_um, self.right_gap_um)),
             notice,
@@ -198,13 +209,14 @@ impl<'a> Rehearsal<'a> {
                 Mark::Here
             } else if survey.is_some_and(|survey| survey.height_um(column, row).is_some()) {
                 Mark::Read
-            } else {
+            } else if self.plan.order().contains(&(column, row)) {
                 Mark::ToCome
+            } else {
+                Mark::NoStation
             }
         };
-        (0..self.stations.rows)
-            .map(|row| (0..self.stations.columns).map(|column| mark(column, row)).collect())
-            .collect()
+        let lattice = self.plan.lattice();
+        (0..lattice.rows).map(|row| (0..lattice.columns).map(|column| mark(column, row)).collect()).collect()
     }
 
     fn answer(&mut self, prompt: Prompt, event: SurveyEvent, notice: &'static str) -> Result<Order, BenchError> {

@@ -121,6 +121,7 @@ fn meaning(key: KeyEvent) -> Option<Key> {
         KeyCode::PageDown => Key::Turn(-10),
         KeyCode::Enter => Key::Press,
         KeyCode::Left | KeyCode::Backspace => Key::Back,
+        KeyCode::Char('e' | 'E') => Key::Enough,
         KeyCode::Char('s' | 'S') => Key::ScrewsTurned,
         KeyCode::Char('q' | 'Q') | KeyCode::Esc => Key::End,
         _ => return None,
@@ -138,6 +139,7 @@ mod tests {
         assert_eq!([KeyCode::PageUp, KeyCode::PageDown].map(plain), [Some(Key::Turn(10)), Some(Key::Turn(-10))]);
         assert_eq!([KeyCode::Left, KeyCode::Backspace].map(plain), [Some(Key::Back); 2]);
         assert_eq!([KeyCode::Enter, KeyCode::Char('s')].map(plain), [Some(Key::Press), Some(Key::ScrewsTurned)]);
+        assert_eq!(plain(KeyCode::Char('e')), Some(Key::Enough));
         assert_eq!([KeyCode::Char('q'), KeyCode::Esc].map(plain), [Some(Key::End); 2]);
         assert_eq!([KeyCode::Char('c'), KeyCode::Right, KeyCode::Char(' ')].map(plain), [None; 3]);
         let control = |c| meaning(KeyEvent::new(KeyCode::Char(c), KeyModifiers::CONTROL));

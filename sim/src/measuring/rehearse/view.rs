@@ -19,8 +19,10 @@ const DISPLAY: [usize; 2] = [4, 20];
 /// Up to as many columns the plan is drawn wide.
 const WIDE_COLUMNS: usize = 7;
 
-const KEYS: [&str; 2] =
-    ["Up/Down: away/nearer 1 detent   PgUp/PgDn: 10 detents", "Enter: press   Left: back   s: screws turned   q: end"];
+const KEYS: [&str; 2] = [
+    "Up/Down: away/nearer 1 detent   PgUp/PgDn: 10 detents",
+    "Enter: press  Left: back  e: enough  s: screw turned  q: end",
+];
 const CAUTION: [&str; 2] = [
     "A rehearsal: on the real machine bed and nozzle are hot and",
     "moving parts pinch; keep a hand at the main switch.",
@@ -35,6 +37,8 @@ pub(super) enum Mark {
     Here,
     /// Not read yet.
     ToCome,
+    /// Between the stations.
+    NoStation,
 }
 
 /// What is to be seen.
@@ -135,6 +139,7 @@ fn plan(view: &View) -> Vec<String> {
             Mark::Read => 'x',
             Mark::Here => 'O',
             Mark::ToCome => '.',
+            Mark::NoStation => ' ',
         });
         plan.push(format!("{label:>5} ") + &text.map(|mark| format!("{mark:<pitch$}")).collect::<String>());
     }

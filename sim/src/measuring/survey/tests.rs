@@ -21,7 +21,7 @@ fn readings(outcome: &SurveyOutcome) -> Vec<(f64, f64)> {
 #[test]
 fn a_perfect_hand_reads_the_bed_to_half_a_detent() {
     let outcome = run(|_| (), 1);
-    // Nine stations, four checks, the first once more.
+    // Nine stations, four middles, the first once more.
     assert_eq!(readings(&outcome).len(), 14);
     assert!(readings(&outcome).iter().all(|(read_um, true_um)| (read_um - true_um).abs() <= 5.0));
     assert!(outcome.grid.closure_um.abs() <= 10 && !outcome.grid.closure_accepted);
@@ -86,13 +86,13 @@ fn a_limit_switch_in_the_way_is_met_by_raising_the_bed() {
     let raised = outcome.happenings.iter().filter(|happening| matches!(happening, Happening::BedRaised { .. }));
     assert_eq!(raised.count(), 1);
     assert_eq!(outcome.grid.setup, 1, "a new setup");
-    // The bed that was measured is the raised one.
+    // The bed that was measured is the raised one; within the reading's half detent and what the surface leaves of it.
     let scenario = demo::scenario().unwrap();
     let bed = crate::bed::ModelledBed::new(&scenario, scenario.warmth_measuring()).unwrap();
     let lattice = outcome.grid.grid.lattice();
     let off_um = f64::from(outcome.grid.grid.nodes_um()[0])
         - bed.height_um(f64::from(lattice.x0_um) / 1000.0, f64::from(lattice.y0_um) / 1000.0);
-    assert!((off_um - 500.0).abs() <= 5.0, "{off_um}");
+    assert!((off_um - 500.0).abs() <= 7.0, "{off_um}");
 }
 
 /// Heaters that time out in mid-round: all is heated and soaked once more, and nothing of before is kept.
@@ -125,7 +125,7 @@ fn a_bed_that_cools_in_between_is_measured_anew() {
             }
         };
     }
-    // Five readings that are void, then nine stations, four checks, the first once more.
+    // Five readings that are void, then nine stations, four middles, the first once more.
     assert_eq!((order, presses, voids), (Order::Done, 5 + 14, 1));
     let grid = bench.keeper().bank().grid(0).unwrap();
     assert_eq!(grid.bed_temperature_c, 60);

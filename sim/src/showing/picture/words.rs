@@ -70,7 +70,7 @@ pub(crate) fn origin(outcome: &Outcome) -> String {
     let [columns, rows] = outcome.grid_size;
     let [refined_columns, refined_rows] = outcome.refined_size;
     format!(
-        "job {} · scenario {} · {columns} × {rows} stations, refined to {refined_columns} × {refined_rows} · first layer {} mm",
+        "job {} · scenario {} · {columns} × {rows} nodes, refined to {refined_columns} × {refined_rows} · first layer {} mm",
         shortened(&outcome.job_name, 40),
         shortened(&outcome.scenario_name, 40),
         outcome.surfaces.first_layer_um.round() / 1000.0,

@@ -352,10 +352,11 @@ fn plan_row(index: &mut usize, row: &plan::Row) -> String {
         (None, None) => "<td colspan=\"5\">–</td>".to_owned(),
     };
     format!(
-        "<tr><th scope=\"row\">{0} × {0}</th><td>{surface}</td>{figures}<td>{1}</td><td>{2}</td></tr>\n",
-        row.stations,
+        "<tr><th scope=\"row\">{0} × {0}, {3} readings</th><td>{surface}</td>{figures}<td>{1}</td><td>{2}</td></tr>\n",
+        cell("stations", "", &row.stations.to_string()),
         cell("record_bytes", "", &row.record_bytes.to_string()),
         cell("memory_bytes", "", &row.memory_bytes.to_string()),
+        cell("readings", "", &row.readings.to_string()),
     )
 }
 

@@ -92,6 +92,18 @@ pub fn record() {
 /// A survey of nine stations.
 pub fn survey() {
     let Ok(plan) = SurveyPlan::<9>::new(*given::<Lattice>()) else { return };
+    measured(plan);
+}
+
+/// The same with the middles of cells, and the weights of layouts with 5×5 nodes.
+pub fn survey_middles() {
+    let Ok(plan) = SurveyPlan::<25>::new(*given::<Lattice>()) else { return };
+    let Ok(plan) = plan.with_middles() else { return };
+    black_box(given::<Survey<25>>().agreement().is_some());
+    measured(plan);
+}
+
+fn measured<const STATIONS: usize>(plan: SurveyPlan<STATIONS>) {
     let Ok(mut survey) = Survey::new(plan, *given::<SurveySettings>(), *given::<i32>()) else { return };
     black_box(survey.handle(*given::<SurveyEvent>()));
     black_box(survey.prompt());

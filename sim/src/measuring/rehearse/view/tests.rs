@@ -42,7 +42,7 @@ loose   right    stuck
 
 taken; the nozzle has moved on
 Up/Down: away/nearer 1 detent   PgUp/PgDn: 10 detents
-Enter: press   Left: back   s: screws turned   q: end
+Enter: press  Left: back  e: enough  s: screw turned  q: end
 A rehearsal: on the real machine bed and nozzle are hot and
 moving parts pinch; keep a hand at the main switch.",
     );
@@ -78,7 +78,7 @@ paper: laid aside
 
 rehearsal: 60 times as fast; Enter skips the wait
 Up/Down: away/nearer 1 detent   PgUp/PgDn: 10 detents
-Enter: press   Left: back   s: screws turned   q: end
+Enter: press  Left: back  e: enough  s: screw turned  q: end
 A rehearsal: on the real machine bed and nozzle are hot and
 moving parts pinch; keep a hand at the main switch.",
     );

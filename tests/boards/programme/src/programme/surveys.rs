@@ -1,4 +1,4 @@
-//! A survey of nine stations by an operator whose hand the generator leads.
+//! A survey of nine stations, with middles of cells or without, by an operator whose hand the generator leads.
 
 use gapkeeper::{Order, Prompt, Survey, SurveyEvent, SurveyPlan, SurveySettings};
 
@@ -11,9 +11,10 @@ const PATIENCE: u16 = 400;
 
 /// One survey, every order and the grid of it.
 pub fn survey(numbers: &mut Numbers, digest: &mut Digest) {
-    let settings =
-        SurveySettings { soak_s: 30, check_stations: numbers.below(2) == 0, lowest_um: -900, ..Default::default() };
-    let plan = SurveyPlan::<9>::new(lattice(3, numbers)).ok();
+    let settings = SurveySettings { soak_s: 30, lowest_um: -900, ..Default::default() };
+    let with_middles = numbers.below(2) == 0;
+    let plan = SurveyPlan::<25>::new(lattice(3, numbers)).ok();
+    let plan = if with_middles { plan.and_then(|plan| plan.with_middles().ok()) } else { plan };
     let Some(mut survey) = plan.and_then(|plan| Survey::new(plan, settings, 5_000).ok()) else {
         digest.word(0xBAD0_91A0);
         return;
@@ -38,10 +39,11 @@ pub fn survey(numbers: &mut Numbers, digest: &mut Digest) {
 }
 
 /// Mostly what the prompt asks for, now and then something else.
-fn event(survey: &Survey<9>, now_s: u32, numbers: &mut Numbers) -> SurveyEvent {
+fn event(survey: &Survey<25>, now_s: u32, numbers: &mut Numbers) -> SurveyEvent {
     let rare = numbers.below(8) == 0;
     match numbers.below(40) {
         0 => return SurveyEvent::Back,
+        6 if rare => return SurveyEvent::Enough,
         1 if rare => return SurveyEvent::LimitSwitch { is_tripped: true },
         2 if rare => return SurveyEvent::ScrewTurned,
         3 if rare => return SurveyEvent::Temperature { bed_c: 14, nozzle_c: 20, at_s: now_s },
