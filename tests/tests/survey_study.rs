@@ -117,7 +117,7 @@ fn survey(bed: &Bed, hand_um: f64, numbers: &mut Numbers) -> [f64; 6] {
         HeightGrid::<225>::from_fn(lattice, |column, row| read_um(lattice, (column, row)).into()).unwrap()
     };
     let (nine, twenty_five) = (through(3), through(5));
-    let mut weighted = |layout: WeightedLayout, readings_um: &[i16]| {
+    let weighted = |layout: WeightedLayout, readings_um: &[i16]| {
         let grid: HeightGrid<225> = layout.grid(lattice(layout.nodes()), readings_um).unwrap();
         within(bed, &grid.densest::<225>().unwrap())
     };
