@@ -2,8 +2,9 @@
 
 use heapless::Vec;
 
-use super::outlier::{self, Deviation};
+use super::outlier;
 use super::{State, Survey, Then, Visit};
+use crate::deviation::Deviation;
 use crate::grid::{HeightGrid, Lattice, MAX_HEIGHT_UM};
 use crate::stored_grid::{StoredGrid, Surface};
 use crate::weights::{Agreement, WeightedLayout};
