@@ -19,7 +19,7 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
     /// What was measured; none before [`Order::Done`](super::Order::Done).
     ///
     /// The nodes are the surface of all readings where the layout has a table of weights
-    /// ([`WeightedLayout`](crate::WeightedLayout)), else the readings; between them it is to be refined. The bed temperature
+    /// ([`WeightedLayout`]), else the readings; between them it is to be refined. The bed temperature
     /// is the mean of those at the presses that took the readings.
     pub fn result(&self, setup: u32) -> Option<StoredGrid<CAPACITY>> {
         if self.state != State::Done {
