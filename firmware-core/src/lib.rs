@@ -75,6 +75,7 @@ mod axis;
 mod bank;
 mod correction;
 mod crc;
+mod deviation;
 mod fade;
 mod fixed_point;
 mod grid;
@@ -96,6 +97,7 @@ pub use arc::{Arc, ArcError, Chords, MAX_RADIUS_DIFFERENCE_UM, MAX_RADIUS_UM, Pl
 pub use axis::{MAX_NODES_PER_AXIS, MAX_SPAN_UM, MIN_PITCH_UM};
 pub use bank::{Bank, Choice, TemperatureWindows, Unusable};
 pub use correction::{Correction, CorrectionError};
+pub use deviation::Deviation;
 pub use fade::{Fade, FadeError};
 pub use grid::{GridAxis, GridError, HeightGrid, Lattice, MAX_HEIGHT_UM};
 pub use keeper::{
@@ -106,8 +108,7 @@ pub use split::{DEFAULT_TOLERANCE_UM, Flow, MAX_TOLERANCE_UM, Move, Piece, Point
 pub use store::{Loaded, OtherSlot, Progress, Saved, Store, StoreError};
 pub use stored_grid::{StoredGrid, Surface};
 pub use survey::{
-    Caution, Deviation, HOT_FROM_C, Order, PlanError, Prompt, Survey, SurveyEvent, SurveyPlan, SurveySettings,
-    SurveySettingsError,
+    Caution, HOT_FROM_C, Order, PlanError, Prompt, Survey, SurveyEvent, SurveyPlan, SurveySettings, SurveySettingsError,
 };
 pub use tram::{
     BedHeight, BedPlane, Hold, MAX_AMPLIFICATION, MAX_SCREW_TRAVEL_UM, MAX_SCREWS, MAX_THREAD_UM, MAX_TRAM_READINGS,

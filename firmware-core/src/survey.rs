@@ -14,7 +14,6 @@ mod steps;
 
 use heapless::Vec;
 
-pub use outlier::Deviation;
 pub use plan::{PlanError, SurveyPlan};
 pub use prompt::{Caution, HOT_FROM_C, Prompt};
 pub use settings::{SurveySettings, SurveySettingsError};

@@ -11,8 +11,8 @@
 
 mod tables;
 
+use crate::deviation::Deviation;
 use crate::grid::{GridAxis, GridError, HeightGrid, Lattice};
-use crate::survey::Deviation;
 
 /// Fractional bits of a weight; none is as large as 1.
 const BITS: u32 = 15;

@@ -115,14 +115,13 @@ fn measuring_is_worth_what_the_hand_makes_of_it() {
     let outcome = advised(&Setup::read_off(&scenario).unwrap());
     let action = &outcome.verdict.actions[0];
     let words: Vec<&str> = action.text.split(' ').collect();
-    let (count, refined) = (words[1].parse::<u8>().unwrap(), action.text.ends_with("refine, print."));
+    let count = words[1].parse::<u8>().unwrap();
     if count != 3 {
         scenario.survey.stations = [Count(count); 2];
     }
-    let surface = if refined { Surface::Refined } else { Surface::Bilinear };
     let share = |seed| {
         let found = survey(&scenario, scenario.stations(), seed).unwrap();
-        good_percent(&Setup { surface, ..Setup::surveyed(&scenario, &found) })
+        good_percent(&Setup::surveyed(&scenario, &found))
     };
     same(action.share_percent, (1..=5).map(share).sum::<f64>() / 5.0);
 }
@@ -180,13 +179,12 @@ fn another_temperature_is_tried_out() {
         let actions = advised_within(&setup, tolerance_um).verdict.actions;
         let of = |start: &str| actions.iter().find(|action| action.text.starts_with(start));
         if read_c == 20 {
-            let hot = of("Measure with the bed at 100 °C, where the job runs, and ").unwrap();
-            let surface = if hot.text.ends_with("refine.") { Surface::Refined } else { Surface::Bilinear };
+            let hot = of("Measure with the bed at 100 °C, where the job runs.").unwrap();
             let mut warm = scenario.clone();
             warm.measuring.bed_temperature_c = 100;
             let share = |seed| {
                 let found = survey(&warm, warm.stations(), seed).unwrap();
-                good_percent(&Setup { surface, ..Setup::surveyed(&warm, &found) })
+                good_percent(&Setup::surveyed(&warm, &found))
             };
             same(hot.share_percent, (1..=5).map(share).sum::<f64>() / 5.0);
         }

@@ -198,8 +198,8 @@ fn a_person_measures_the_bed_by_what_the_paper_says() {
     terminal.see_text("on the real machine bed and nozzle are hot");
     terminal.begin_round();
     // Four stations, the first once more.
-    for visit in 1..=6 {
-        terminal.see_station(visit, 6);
+    for visit in 1..=5 {
+        terminal.see_station(visit, 5);
         if visit == 1 {
             // Far above the bed at first.
             for _ in 0..8 {
@@ -209,10 +209,10 @@ fn a_person_measures_the_bed_by_what_the_paper_says() {
         if visit == 3 {
             // Second thoughts about the second.
             terminal.press(LEFT);
-            terminal.see_station(2, 6);
+            terminal.see_station(2, 5);
             terminal.set_gap();
             terminal.press(ENTER);
-            terminal.see_station(3, 6);
+            terminal.see_station(3, 5);
         }
         terminal.set_gap();
         assert!(!terminal.text().contains("off by"), "the truth is told too early:\n{}", terminal.text());

@@ -2,8 +2,9 @@
 
 use heapless::Vec;
 
-use super::outlier::{self, Deviation};
+use super::outlier;
 use super::{State, Survey, Then, Visit};
+use crate::deviation::Deviation;
 use crate::grid::{HeightGrid, Lattice, MAX_HEIGHT_UM};
 use crate::stored_grid::{StoredGrid, Surface};
 use crate::weights::{Agreement, WeightedLayout};
@@ -18,7 +19,7 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
     /// What was measured; none before [`Order::Done`](super::Order::Done).
     ///
     /// The nodes are the surface of all readings where the layout has a table of weights
-    /// ([`WeightedLayout`](crate::WeightedLayout)), else the readings; between them it is to be refined. The bed temperature
+    /// ([`WeightedLayout`]), else the readings; between them it is to be refined. The bed temperature
     /// is the mean of those at the presses that took the readings.
     pub fn result(&self, setup: u32) -> Option<StoredGrid<CAPACITY>> {
         if self.state != State::Done {
