@@ -177,7 +177,7 @@ fn the_change_is_drawn_under_what_to_do() {
     let svg = fs::read_to_string(folder.path().join("change.svg")).unwrap();
     let advice = out.lines().find(|line| line.starts_with("shift: ")).unwrap().replace(" um", " µm");
     for text in [
-        &advice[..20],
+        &advice[1..20],
         "new.json less old.json: change of height",
         "from 85 to 90 µm",
         "positive where the bed has risen",

@@ -143,8 +143,11 @@ impl Svg {
 pub struct Path {
     data: String,
     /// Where the last part ended, or began if it was closed, in 0.1 px.
-    at: Option<(i32, i32)>,
+    at: Option<Tenths>,
 }
+
+/// A point in 0.1 px.
+type Tenths = (i32, i32);
 
 impl Path {
     /// Adds a run of points joined by straight lines; `closed` joins the last to the first.
@@ -152,7 +155,8 @@ impl Path {
     /// Points are rounded to 0.1 px and written relative to the one before, which halves the size of a map; rounding
     /// comes first, so it does not add up. Points that fall together are written once.
     pub fn add(&mut self, points: impl IntoIterator<Item = (f64, f64)>, closed: bool) {
-        let (mut first, mut last): (Option<(i32, i32)>, Option<(i32, i32)>) = (None, None);
+        let mut first: Option<Tenths> = None;
+        let mut last: Option<Tenths> = None;
         for (x, y) in points {
             let (x, y) = (tenths(x), tenths(y));
             match last {
@@ -179,7 +183,7 @@ impl Path {
         self.at = if closed { first } else { last }.or(self.at);
     }
 
-    fn move_to(&mut self, (x, y): (i32, i32)) {
+    fn move_to(&mut self, (x, y): Tenths) {
         let from = self.at.filter(|(from_x, from_y)| x.checked_sub(*from_x).and(y.checked_sub(*from_y)).is_some());
         self.data.push(if from.is_some() { 'm' } else { 'M' });
         let (from_x, from_y) = from.unwrap_or((0, 0));

@@ -55,7 +55,10 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<ExitCode> {
         let difference = difference(&first, &second, asked).context(
             "no map: a station of the first grid lies outside the second, or its height changed by more than a grid holds",
         )?;
-        let title = advice.first().map_or_else(String::new, ToString::to_string).replace(" um", " µm");
+        let mut title = advice.first().map_or_else(String::new, ToString::to_string).replace(" um", " µm");
+        if let Some(first) = title.get_mut(..1) {
+            first.make_ascii_uppercase();
+        }
         let names = [&arguments.first, &arguments.second].map(|path| shortened(&name(path), 30));
         let about = format!("{} less {}", names[1], names[0]);
         picture.write(map_svg(Shown::Change, (&one_line(&title), &one_line(&about)), &difference, &difference))?;

@@ -15,7 +15,7 @@ const BRIDGE_UM: f64 = 400.0;
 /// The worst class printed in each cell, rows along X from the front; none where nothing is printed.
 pub(crate) type CellClasses = Vec<Option<Class>>;
 
-/// Where the cells of [`CellClasses`] lie.
+/// Where the cells of a map of one layer lie.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct CellGrid {
     /// Where the bed lies.

@@ -129,7 +129,7 @@ fn numbers(value: &Value, found: &mut Vec<f64>) {
         Value::Number(number) => found.push(number.as_f64().unwrap()),
         // Names may hold numbers, and so may what was said of a grid.
         Value::String(text) => {
-            found.extend(tokens(text).iter().filter_map(|token| read(token)).map(|(value, _)| value))
+            found.extend(tokens(text).iter().filter_map(|token| read(token)).map(|(value, _)| value));
         }
         Value::Array(entries) => entries.iter().for_each(|entry| numbers(entry, found)),
         Value::Object(entries) => {

@@ -26,6 +26,9 @@ const MOST_BYTES: usize = 980_000;
 const FRAME_BYTES: usize = 45_000;
 /// Maps take no more than this, drawn as coarsely as it needs.
 const MOST_MAP_BYTES: usize = 480_000;
+/// With the lines they share this, and have at least so much of it.
+const MAPS_AND_LINES_BYTES: usize = 500_000;
+const LEAST_MAP_BYTES: usize = 200_000;
 const COARSEST: usize = 16;
 /// The section that the map is explored in.
 const EXPLORER: usize = 4;
@@ -37,7 +40,11 @@ const CAUTIONS: &str = "The model is not your machine. Bed and nozzle are hot en
 /// The page for an outcome, complete in itself; with the squeeze of each run where the deposit was followed, and with
 /// what to do before measuring where that was planned.
 pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Plan>) -> String {
-    let Maps { overview, explorer: (map, map_frame), squeeze: squeeze_map, every: drawn } = maps(outcome, squeeze);
+    // Lines come before finer maps.
+    let all_lines = data::lines(&outcome.lines.lines, MOST_BYTES).0.len();
+    let most_map_bytes = MOST_MAP_BYTES.min(MAPS_AND_LINES_BYTES.saturating_sub(all_lines).max(LEAST_MAP_BYTES));
+    let Maps { overview, explorer: (map, map_frame), squeeze: squeeze_map, every: drawn } =
+        maps(outcome, squeeze, most_map_bytes);
     let (layer_map, layer_frame) = layer_map_svg(&outcome.layer_maps);
     let (cells, every) = data::layer_maps(&outcome.layer_maps);
     let title = format!("Gap of {} over {}", shortened(&outcome.job_name, 60), shortened(&outcome.scenario_name, 60));
@@ -135,7 +142,7 @@ struct Maps {
 }
 
 /// Drawn as finely as they may be.
-fn maps(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>) -> Maps {
+fn maps(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, most_bytes: usize) -> Maps {
     let mut every = 1;
     loop {
         let coarse = (every > 1).then(|| Outcome { surfaces: outcome.surfaces.coarser(every), ..outcome.clone() });
@@ -145,7 +152,7 @@ fn maps(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>) -> Maps {
             _ => squeeze_svg(outcome, &squeeze.each_ref().map(|run| run.coarser(every)), ""),
         });
         let (overview, explorer, squeeze) = (map_svg(outcome, ""), explorer_svg(outcome), squeeze.unwrap_or_default());
-        if overview.len() + explorer.0.len() + squeeze.len() <= MOST_MAP_BYTES || every >= COARSEST {
+        if overview.len() + explorer.0.len() + squeeze.len() <= most_bytes || every >= COARSEST {
             return Maps { overview, explorer, squeeze, every };
         }
         every *= 2;
