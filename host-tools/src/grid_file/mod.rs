@@ -29,7 +29,7 @@ use std::fs::File;
 use std::io::Read;
 use std::path::Path;
 
-use gapkeeper::{BedHeight, Fade, GridAxis, GridError, HeightGrid, Lattice, MAX_NODES_PER_AXIS};
+use gapkeeper::{BedHeight, Fade, GridAxis, GridError, HeightGrid, Lattice, MAX_NODES, MAX_NODES_PER_AXIS};
 
 pub use error::{GridFileError, GridFileErrorKind};
 pub use facts::{Fact, FactList, LengthUnit, MissingFacts, RowOrder};
@@ -45,8 +45,8 @@ pub use surface::{SurfaceChoice, SurfaceReason, surface_word};
 
 use crate::atomic_file::write_atomically;
 
-/// Nodes that a document's grid may have: 15 × 15, the most along both axes.
-pub const CAPACITY: usize = 225;
+/// Nodes that a document's grid may have: the most that there can be.
+pub const CAPACITY: usize = MAX_NODES;
 /// Most bytes of a file that are read: more than a hundred times what the largest grid needs.
 const LARGEST_FILE_BYTES: u64 = 1 << 20;
 /// Most bytes of a surface that are read: some three million places.

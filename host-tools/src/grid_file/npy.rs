@@ -48,7 +48,7 @@ impl NpyFault {
     pub(super) fn remedy(&self) -> &'static str {
         match self {
             NpyFault::Type(_) => "save it as one of i2, i4, f4, f8",
-            NpyFault::Shape(_) => "save one table of 2 to 15 rows and columns",
+            NpyFault::Shape(_) => "save one table of 2 to 16 rows and columns",
             NpyFault::FortranOrder => "save it in C order, rows first",
             NpyFault::NotFinite(..) => "every node needs a height: measure it, or fill it in",
             NpyFault::Version(..) => "save the array in version 1.0, which holds every table of plain numbers",

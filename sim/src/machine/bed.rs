@@ -29,6 +29,7 @@ const HIDDEN_UM: f64 = 0.25;
 
 /// Why a bed cannot be modelled.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum BedError {
     /// The screws do not hold a plate.
     #[error("bed.screws: the screws stand in a line, or two in one place: no plate rests on them; move one")]

@@ -42,7 +42,7 @@ pub enum MatrixFault {
     #[error("{0} numbers on this line, and {1} on most lines")]
     Ragged(usize, usize),
     /// No table at all.
-    #[error("there is no table of 2 to 15 rows and columns of numbers")]
+    #[error("there is no table of 2 to {} rows and columns of numbers", gapkeeper::MAX_NODES_PER_AXIS)]
     NoTable,
     /// A table, but not in the way that the caller says.
     #[error("the table has no such labels or commas as were said")]
