@@ -26,8 +26,7 @@ const CIRCLES: &[(&str, &[&str])] = &[
     ("host-tools/text", &[]),
     ("host-tools/picture", &[]),
     ("host-tools/gcode", &[]),
-    // Errors name the faults of each format, and formats the errors.
-    ("host-tools", &["grid_file/csv"]),
+    ("host-tools", &[]),
 ];
 
 /// Public types of the core that own memory, hardware or a whole state, and so have no `defmt::Format`; the core's

@@ -9,6 +9,7 @@
 mod csv;
 mod error;
 mod facts;
+mod faults;
 mod format;
 mod hex;
 mod json;
@@ -33,13 +34,10 @@ use gapkeeper::{BedHeight, Fade, GridAxis, GridError, HeightGrid, Lattice, MAX_N
 
 pub use error::{GridFileError, GridFileErrorKind};
 pub use facts::{Fact, FactList, LengthUnit, MissingFacts, RowOrder};
+pub use faults::{HexFault, MatrixFault, NpyFault, PlyFault, PointFault, Readings};
 pub use format::GridFormat;
-pub use hex::HexFault;
 pub use loss::Loss;
-pub use matrix::{MatrixFault, Readings, table};
-pub use npy::NpyFault;
-pub use ply::PlyFault;
-pub use points::PointFault;
+pub use matrix::table;
 pub use source::{Language, source};
 pub use surface::{SurfaceChoice, SurfaceReason, surface_word};
 
