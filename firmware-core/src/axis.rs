@@ -13,7 +13,10 @@ pub const MIN_PITCH_UM: u32 = 100;
 pub const MAX_SPAN_UM: u32 = 1_044_480;
 
 /// Most nodes along one axis.
-pub const MAX_NODES_PER_AXIS: u8 = 15;
+pub const MAX_NODES_PER_AXIS: u8 = 16;
+
+/// Most nodes of a grid.
+pub const MAX_NODES: usize = MAX_NODES_PER_AXIS as usize * MAX_NODES_PER_AXIS as usize;
 
 /// What is wrong with an axis.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -47,7 +50,7 @@ impl Axis {
             Some(pitch) if (MIN_PITCH_UM..=MAX_SPAN_UM).contains(&pitch_um) => pitch,
             _ => return Err(AxisFault::Pitch(pitch_um)),
         };
-        // At most 14 · 2^20: no overflow.
+        // At most 15 · 2^20: no overflow.
         let span_um = pitch_um * u32::from(nodes - 1);
         if span_um > MAX_SPAN_UM {
             return Err(AxisFault::Span(span_um));
@@ -102,12 +105,12 @@ impl Axis {
     ///
     /// Defined as `(d·R + 255·2^11) >> 20` with `R = round(2^36 / pitch)`; since nested floors are exact this
     /// equals `(d·(R >> 11) + (d·(R & 2047) >> 11) + 255) >> 9`, which needs 32-bit products only: `d` is at most
-    /// fourteen pitches, so the first is below 2^29, and the second below 2^31. The bias makes it a rounding; it is
+    /// fifteen pitches, so the first is below 2^29, and the second below 2^31. The bias makes it a rounding; it is
     /// exact at every node.
     #[inline]
     pub(crate) fn position_q16(&self, coordinate_um: i32) -> u32 {
         let distance_um = self.distance_um(coordinate_um);
-        // Below 15 · 2^16.
+        // At most 15 · 2^16.
         position_product(distance_um, self.reciprocal_high, self.reciprocal_low)
     }
 

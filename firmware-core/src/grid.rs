@@ -469,7 +469,7 @@ mod tests {
             HeightGrid::<6>::from_fn(lattice, |_, _| 0).unwrap_err()
         };
         assert_eq!(with(|l| l.columns = 1), GridError::NodeCount { axis: GridAxis::X, nodes: 1 });
-        assert_eq!(with(|l| l.rows = 16), GridError::NodeCount { axis: GridAxis::Y, nodes: 16 });
+        assert_eq!(with(|l| l.rows = 17), GridError::NodeCount { axis: GridAxis::Y, nodes: 17 });
         assert_eq!(with(|l| l.pitch_y_um = 99), GridError::Pitch { axis: GridAxis::Y, pitch_um: 99 });
         assert_eq!(with(|l| l.pitch_x_um = 522_241), GridError::Span { axis: GridAxis::X, span_um: 1_044_482 });
         assert_eq!(with(|l| l.x0_um = i32::MAX), GridError::Coordinates { axis: GridAxis::X });

@@ -10,7 +10,7 @@ use core::fmt;
 
 pub use persistence::{LoadError, LoadReport, SaveError, Saving};
 pub use pieces::Pieces;
-pub use settings::{KeeperSettings, RestorePolicy, SettingsError};
+pub use settings::{GridReturn, KeeperSettings, SettingsError};
 pub use status::Status;
 
 use crate::arc::{Arc, ArcError, Chords};
@@ -57,7 +57,7 @@ impl fmt::Display for KeeperError {
             Self::NotLoaded => write!(f, "memory not read: load first"),
             Self::SurveyUnderWay => write!(f, "a survey is under way: finish or abort it first"),
             Self::NoSurvey => write!(f, "no survey is under way: begin one"),
-            Self::NoGrid => write!(f, "no grid is in force: measure or restore one"),
+            Self::NoGrid => write!(f, "no grid is in force: measure one, or put a stored one in force"),
             Self::Split(error) => error.fmt(f),
             Self::Arc(error) => error.fmt(f),
             Self::Unusable(error) => error.fmt(f),
@@ -93,7 +93,7 @@ enum Knowledge {
 
 /// Everything between a cold machine and a grid that is right, stored and in force.
 ///
-/// `STATIONS` is the most stations of a survey, `NODES` those of the grid in force (225 for the densest), `GRIDS` how
+/// `STATIONS` is the most stations of a survey, `NODES` those of the grid in force ([`MAX_NODES`](crate::MAX_NODES) for the densest), `GRIDS` how
 /// many grids are remembered, 1 to 16.
 ///
 /// # What holds whatever is called, in whatever order
@@ -164,14 +164,14 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         Ok(Self { knowledge: Knowledge::WithoutMemory, last_choice: Choice::Empty, ..keeper })
     }
 
-    /// All axes were homed. Under [`RestorePolicy::OnHoming`] the right grid comes into force, and the choice says
+    /// All axes were homed. Under [`GridReturn::AfterHoming`] the right grid comes into force, and the choice says
     /// which and why, or why none. A survey under way is over, without a result: its positions are no more.
     ///
     /// Tell the bed's temperature first: until then it counts as 20 °C, whatever a power cut left on it.
     pub fn homed(&mut self) -> Choice {
         self.survey = None;
         self.homed = true;
-        if self.settings.restore == RestorePolicy::OnHoming {
+        if self.settings.grid_return == GridReturn::AfterHoming {
             self.choose_by_temperature();
         }
         self.last_choice
@@ -188,7 +188,7 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
     ///
     /// # Errors
     /// [`KeeperError::NotHomed`], [`KeeperError::SurveyUnderWay`]; then nothing has changed.
-    pub fn restore(&mut self) -> Result<Choice, KeeperError> {
+    pub fn put_stored_in_force(&mut self) -> Result<Choice, KeeperError> {
         self.may_move()?;
         self.choose_by_temperature();
         Ok(self.last_choice)
@@ -211,7 +211,7 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
             Err(error) => self.last_choice = choice.unusable(Unusable::Grid(error)),
         }
         #[cfg(feature = "defmt")]
-        defmt::info!("restore at {} C, setup {}: {}", self.bed_c, self.setup, self.last_choice);
+        defmt::info!("put in force at {} C, setup {}: {}", self.bed_c, self.setup, self.last_choice);
     }
 
     /// Puts a chosen grid in force, or remembers why that cannot be.

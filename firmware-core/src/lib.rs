@@ -50,14 +50,24 @@
 //! # Features
 //! | feature | default | what it adds |
 //! |---|---|---|
-//! | `defmt` | off | `defmt::Format` on every public type |
+//! | `defmt` | off | `defmt::Format` on every public type but those that own memory, hardware or a whole state |
 //! | `embedded-hal` | off | panel parts and the I2C EEPROM over `embedded-hal` 1.0 |
 //! | `embedded-storage` | off | persistent memory over NOR flash traits |
+//!
+//! Without `defmt::Format` are [`Keeper`], [`Survey`], [`Store`], the event queue and the three memories: log what they
+//! return, such as [`Status`] and [`Prompt`].
+//!
+//! # What may grow in a minor version
+//! Errors, [`Status`] and [`Prompt`] are `#[non_exhaustive]`. Settings get new fields with a default:
+//! begin with `..KeeperSettings::default()`, `..SurveySettings::default()`. What a controller must carry out or tell
+//! ([`Order`], [`SurveyEvent`], [`Choice`], [`Progress`], panel events) grows in a major version only, so that the
+//! compiler shows where the new case is missing.
 //!
 //! # What it does not do
 //! No planning of speed, no step pulses, no files, no floats: a controller or a desktop program does those.
 
 #![no_std]
+#![cfg_attr(docsrs, feature(doc_cfg))]
 #![cfg_attr(target_arch = "avr", feature(asm_experimental_arch))]
 #![deny(missing_docs)]
 
@@ -94,15 +104,15 @@ mod tram;
 mod weights;
 
 pub use arc::{Arc, ArcError, Chords, MAX_RADIUS_DIFFERENCE_UM, MAX_RADIUS_UM, Plane, Turn};
-pub use axis::{MAX_NODES_PER_AXIS, MAX_SPAN_UM, MIN_PITCH_UM};
+pub use axis::{MAX_NODES, MAX_NODES_PER_AXIS, MAX_SPAN_UM, MIN_PITCH_UM};
 pub use bank::{Bank, Choice, TemperatureWindows, Unusable};
 pub use correction::{Correction, CorrectionError};
 pub use deviation::Deviation;
 pub use fade::{Fade, FadeError};
 pub use grid::{GridAxis, GridError, HeightGrid, Lattice, MAX_HEIGHT_UM};
 pub use keeper::{
-    Keeper, KeeperError, KeeperSettings, LoadError, LoadReport, Pieces, RestorePolicy, SaveError, Saving,
-    SettingsError, Status,
+    GridReturn, Keeper, KeeperError, KeeperSettings, LoadError, LoadReport, Pieces, SaveError, Saving, SettingsError,
+    Status,
 };
 pub use split::{DEFAULT_TOLERANCE_UM, Flow, MAX_TOLERANCE_UM, Move, Piece, Point, Split, SplitError};
 pub use store::{Loaded, OtherSlot, Progress, Saved, Store, StoreError};

@@ -53,7 +53,7 @@
 //! read as closure 0, not accepted, bilinear surface, which was the only one then.
 //!
 //! # What the check value finds
-//! A record of 225 nodes is checked over 4064 bits. Up to 5243 bits CRC-32C has a Hamming distance of 6 (P. Koopman,
+//! A record of 256 nodes is checked over 4560 bits. Up to 5243 bits CRC-32C has a Hamming distance of 6 (P. Koopman,
 //! *32-bit cyclic redundancy codes for Internet applications*, DSN 2002, and its published tables), so every error of
 //! up to five bits is found, wherever they are; above, it would be 4. Any burst up to 32 bits is found too; of
 //! everything else one in 2^32 is not. Erased memory is no record: the magic is neither all ones nor all zeros.
@@ -394,7 +394,7 @@ fn seal(
     let mut writer = Writer { rest: &mut *content };
     writer.put(MAGIC);
     writer.put([LAYOUT_VERSION, kind]);
-    // At most 512 bytes: a grid has up to 225 nodes.
+    // At most 574 bytes: a grid has up to 256 nodes.
     writer.put((length as u16).to_le_bytes());
     writer.put(sequence.to_le_bytes());
     Binding::NONE.write(&mut writer);

@@ -53,7 +53,7 @@ impl<const CAPACITY: usize> HeightGrid<CAPACITY> {
             columns.max(rows) <= MAX_NODES_PER_AXIS.into() && columns * rows <= REFINED
         };
         let [columns, rows] = nodes((1..MAX_NODES_PER_AXIS).rev().find(fits).unwrap_or(1));
-        // At most 15.
+        // At most 16.
         self.refined(columns as u8, rows as u8)
     }
 }
@@ -104,11 +104,11 @@ mod tests {
     #[test]
     fn the_densest_grid_keeps_every_reading() {
         for (columns, rows, dense) in
-            [(3, 3, (15, 15)), (2, 2, (15, 15)), (5, 4, (13, 10)), (9, 2, (9, 2)), (15, 15, (15, 15))]
+            [(3, 3, (15, 15)), (2, 2, (16, 16)), (4, 4, (16, 16)), (5, 4, (13, 10)), (9, 2, (9, 2)), (16, 16, (16, 16))]
         {
             let lattice = Lattice { x0_um: 0, y0_um: 0, pitch_x_um: 42_000, pitch_y_um: 42_000, columns, rows };
-            let grid = HeightGrid::<225>::from_fn(lattice, |c, r| i32::from(c * 7) - i32::from(r * r)).unwrap();
-            let fine = grid.densest::<225>().unwrap();
+            let grid = HeightGrid::<256>::from_fn(lattice, |c, r| i32::from(c * 7) - i32::from(r * r)).unwrap();
+            let fine = grid.densest::<256>().unwrap();
             assert_eq!((fine.lattice().columns, fine.lattice().rows), dense);
             for (column, row) in (0..columns).flat_map(|column| (0..rows).map(move |row| (column, row))) {
                 let (x_um, y_um) = lattice.node_um(column, row);

@@ -26,11 +26,13 @@ use crate::fixed_point::hold_i32;
 
 mod error;
 mod plane;
+mod residual;
 mod scatter;
 mod twist;
 
 pub use error::TramError;
-pub use plane::{BedHeight, BedPlane, Residual};
+pub use plane::{BedHeight, BedPlane};
+pub use residual::Residual;
 pub use scatter::{MAX_AMPLIFICATION, MAX_TRAM_READINGS, MIN_SPREAD_UM};
 
 use plane::FRACTION_BITS;
@@ -197,7 +199,7 @@ impl TramAdvice {
             Hold::Highest => heights_fine.clone().max().unwrap_or(0),
             Hold::Lowest => heights_fine.clone().min().unwrap_or(0),
         };
-        let residual = plane.residual(readings, twist.as_ref());
+        let residual = Residual::of(readings, &plane, twist.as_ref());
         let mut advice = Self { plane, twist, residual, screws: Vec::new() };
         for ((index, screw), height_fine) in (0_u8..).zip(screws).zip(heights_fine) {
             let turn = ScrewAdvice::new(index, target_fine - height_fine, screw.thread_um_per_turn);

@@ -5,7 +5,7 @@
 mod keeper_support;
 
 use gapkeeper::{
-    BedHeight, Choice, Hold, KeeperError, KeeperSettings, Order, Point, Prompt, RestorePolicy, Screw, SettingsError,
+    BedHeight, Choice, GridReturn, Hold, KeeperError, KeeperSettings, Order, Point, Prompt, Screw, SettingsError,
     SplitError, SurveyEvent, SurveyPlan, TramAdvice, Unusable,
 };
 use keeper_support::{
@@ -16,7 +16,7 @@ use keeper_support::{
 fn nothing_moves_before_homing() {
     let mut keeper = keeper();
     assert_eq!(keeper.line(&level_move(200)).unwrap_err(), KeeperError::NotHomed);
-    assert_eq!(keeper.restore(), Err(KeeperError::NotHomed));
+    assert_eq!(keeper.put_stored_in_force(), Err(KeeperError::NotHomed));
     assert_eq!(begin(&mut keeper), Err(KeeperError::NotHomed));
     assert_eq!(keeper.homed(), Choice::Empty);
     // Without a grid the move is what it is.
@@ -80,14 +80,14 @@ fn homing_restores_the_grid_of_the_temperature() {
 
 #[test]
 fn on_request_the_job_asks() {
-    let mut keeper = keeper_with(KeeperSettings { restore: RestorePolicy::OnRequest, ..settings() });
+    let mut keeper = keeper_with(KeeperSettings { grid_return: GridReturn::WhenAsked, ..settings() });
     keeper.homed();
     measure(&mut keeper, 60, bow_um);
     keeper.lost_position();
     keeper.homed();
     assert!(keeper.correction_in_force().is_none());
     keeper.temperature(60, 200, 9);
-    assert_eq!(keeper.restore(), Ok(Choice::Nearest { place: 0, off_c: 0 }));
+    assert_eq!(keeper.put_stored_in_force(), Ok(Choice::Nearest { place: 0, off_c: 0 }));
     assert!(keeper.correction_in_force().is_some());
 }
 

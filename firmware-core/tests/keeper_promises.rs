@@ -108,7 +108,7 @@ fn what_is_refused_changes_nothing() {
     let before = keeper.clone();
     assert_eq!(keeper.adopt(good), Err(KeeperError::SurveyUnderWay));
     assert_eq!(keeper.shift_by(1), Err(KeeperError::SurveyUnderWay));
-    assert_eq!(keeper.restore(), Err(KeeperError::SurveyUnderWay));
+    assert_eq!(keeper.put_stored_in_force(), Err(KeeperError::SurveyUnderWay));
     assert_eq!(keeper.set_fade(None), Err(KeeperError::SurveyUnderWay));
     assert!(keeper.line(&level_move(200)).is_err());
     assert_eq!(keeper, before);

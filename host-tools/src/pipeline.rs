@@ -1,9 +1,12 @@
 //! Batches worked on by all cores and taken back in the order in which they were given.
 
 use std::collections::BTreeMap;
+use std::convert::Infallible;
+use std::mem;
+use std::num::NonZeroUsize;
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Mutex};
-use std::thread::Scope;
+use std::thread::{self, Scope};
 
 /// Batches under way for each core: few, so that they stay in its cache.
 const UNDER_WAY: usize = 4;
@@ -121,11 +124,54 @@ fn wait<T>(take: &Mutex<Receiver<T>>) -> Option<T> {
     take.lock().ok()?.recv().ok()
 }
 
+/// How many cores to use: as many as asked for; if none, all that there are.
+pub fn cores(asked: Option<NonZeroUsize>) -> usize {
+    asked.or_else(|| thread::available_parallelism().ok()).map_or(1, NonZeroUsize::get)
+}
+
+/// What the work makes of each item, in the order of the items, on so many cores.
+pub fn map_in_order<T: Send, R: Send>(
+    cores: usize,
+    items: impl IntoIterator<Item = T>,
+    work: impl Fn(T) -> R + Sync,
+) -> Vec<R> {
+    let mut results = Vec::new();
+    thread::scope(|scope| {
+        let mut pipeline = Pipeline::new(Mapper(&work), (1..cores).map(|_| Mapper(&work)), scope);
+        let mut done = |item: &mut Mapped<T, R>| {
+            if let Mapped::Done(result) = mem::replace(item, Mapped::Taken) {
+                results.push(result);
+            }
+            Ok::<_, Infallible>(())
+        };
+        for item in items {
+            let Ok(()) = pipeline.give(Mapped::Given(item), &mut done);
+        }
+        let Ok(()) = pipeline.finish(&mut done);
+    });
+    results
+}
+
+/// One item of [`map_in_order`].
+enum Mapped<T, R> {
+    Given(T),
+    Done(R),
+    Taken,
+}
+
+struct Mapper<'a, F>(&'a F);
+
+impl<T: Send, R: Send, F: Fn(T) -> R + Sync> Worker<Mapped<T, R>> for Mapper<'_, F> {
+    fn work(&mut self, item: &mut Mapped<T, R>) {
+        *item = match mem::replace(item, Mapped::Taken) {
+            Mapped::Given(given) => Mapped::Done((self.0)(given)),
+            other => other,
+        };
+    }
+}
+
 #[cfg(test)]
 mod tests {
-    use std::convert::Infallible;
-    use std::thread;
-
     use super::*;
 
     struct Doubler;
@@ -157,6 +203,20 @@ mod tests {
             });
             assert_eq!(found, (0..1000).map(|number| 2 * number).collect::<Vec<_>>(), "{others}");
         }
+    }
+
+    #[test]
+    fn results_come_in_the_order_of_their_items() {
+        for cores in 1..4 {
+            let squares = map_in_order(cores, 0..500_u64, |number| {
+                if number % 7 == 0 {
+                    thread::yield_now();
+                }
+                number * number
+            });
+            assert_eq!(squares, (0..500).map(|number| number * number).collect::<Vec<_>>(), "{cores}");
+        }
+        assert!(map_in_order(2, [], |number: u64| number).is_empty());
     }
 
     #[test]

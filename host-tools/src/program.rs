@@ -4,15 +4,24 @@ use std::env;
 use std::error::Error;
 use std::ffi::OsString;
 use std::io::{self, Write};
+use std::num::NonZeroUsize;
 use std::process::ExitCode;
 
-use clap::Parser;
+use clap::{Args, Parser};
 
 use crate::atomic_file;
 use crate::printed::{masked, one_line};
 
 /// Exit code: the input is at fault, and nothing was written.
 pub const BAD_INPUT: u8 = 2;
+
+/// How many cores a command uses.
+#[derive(Args, Clone, Copy, Debug)]
+pub struct CoresOption {
+    /// Number of cores (default: all); does not change the result
+    #[arg(long, value_name = "N")]
+    pub cores: Option<NonZeroUsize>,
+}
 
 /// Parses the arguments, does the work and returns its exit code; for `main`.
 ///

@@ -2,12 +2,12 @@
 
 #![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
 
-use gapkeeper::{Correction, HeightGrid, Lattice};
+use gapkeeper::{Correction, HeightGrid, Lattice, MAX_NODES};
 use gapkeeper_host_tools::apply::{ApplyReport, Settings, apply};
 use gapkeeper_host_tools::gcode::{Cause, Effect};
 
 /// A ridge of 80 µm along X = 100, level along Y; its mean is 26.67 µm. Nothing fades.
-fn correction() -> Correction<225> {
+fn correction() -> Correction<MAX_NODES> {
     let lattice = Lattice { x0_um: 0, y0_um: 0, pitch_x_um: 100_000, pitch_y_um: 200_000, columns: 3, rows: 2 };
     Correction::new(HeightGrid::new(lattice, &[0, 80, 0, 0, 80, 0]).unwrap())
 }

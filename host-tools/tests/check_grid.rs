@@ -371,9 +371,9 @@ proptest! {
     /// No bow, lean or twist is taken for a slip; a slip is found where it is, unless others explain it as well.
     #[test]
     fn a_slip_is_found_and_a_bow_is_none(
-        (columns, rows) in (3_u8..=15, 3_u8..=15),
+        (columns, rows) in (3_u8..=16, 3_u8..=16),
         (a, b, c) in (-20..20, -20..20, -20..20),
-        (u, v) in (0_i32..15, 0_i32..15),
+        (u, v) in (0_i32..16, 0_i32..16),
         slip_um in prop_oneof![200..800, -800..-200],
     ) {
         let (u, v) = (u % i32::from(columns), v % i32::from(rows));

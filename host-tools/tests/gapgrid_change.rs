@@ -108,7 +108,7 @@ fn what_cannot_be_is_refused_and_the_output_left_alone() {
         ("shift cool.json -o old.json", "<MM>"),
         ("shift cool.json 0.1 -o shifted.csv", "the format has no place for a shift"),
         ("shift absent.json 0.1 -o old.json", "absent.json: cannot be read"),
-        ("refine cool.json --nodes 16x3 -o old.json", "16 nodes along X"),
+        ("refine cool.json --nodes 17x3 -o old.json", "17 nodes along X"),
         ("refine cool.json --nodes 3x1 -o old.json", "1 nodes along Y"),
         ("refine cool.json --nodes 9 -o old.json", "give columns and rows, such as 13x9"),
         ("refine cool.json --nodes 300x3 -o old.json", "give columns and rows"),

@@ -131,8 +131,8 @@ pasted.txt:2:7: \"nan\" stands where a height should
         let message = message(text, &facts());
         assert!(message.starts_with(start), "{text}\n{message}");
     }
-    let wide = format!("{}\n", "0.1 ".repeat(16)).repeat(2);
-    assert!(message(&wide, &facts()).starts_with("pasted.txt:1:1: there is no table of 2 to 15 rows"));
+    let wide = format!("{}\n", "0.1 ".repeat(17)).repeat(2);
+    assert!(message(&wide, &facts()).starts_with("pasted.txt:1:1: there is no table of 2 to 16 rows"));
     let bytes = GridFormat::Matrix.parse("pasted.txt", b"0.1 \xFF\n0.1 0.2", &facts()).unwrap_err().to_string();
     assert!(bytes.starts_with("pasted.txt:1:5: \"\u{fffd}\" is neither"), "{bytes}");
 }

@@ -4,7 +4,6 @@ mod commands;
 
 use std::ffi::OsString;
 use std::io::{self, Write};
-use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
@@ -14,6 +13,7 @@ use gapkeeper_host_tools::grid_file::GridFormat;
 use gapkeeper_host_tools::manual::{CompletionsArguments, ManArguments};
 use gapkeeper_host_tools::picture::svg::shortened;
 use gapkeeper_host_tools::printed::{name, print, print_json};
+use gapkeeper_host_tools::program::CoresOption;
 use gapkeeper_host_tools::show::{PictureFile, Shown, map_svg};
 use gapkeeper_host_tools::{FileError, program, write_all_atomically};
 use gapkeeper_sim::deposit::{Squeeze, replay_with_deposit};
@@ -31,7 +31,7 @@ use gapkeeper_sim::{demo, picture, report, summary};
 /// The input was sound, and what it was to show did not hold, or a person ended it before that.
 const FAULTS: u8 = 1;
 
-/// A machine that is only modelled: see before you flash whether the first layer will stick.
+/// Simulate your machine before you flash it
 #[derive(Parser)]
 #[command(name = "gapsim", version, arg_required_else_help = true)]
 #[command(after_help = "Example: gapsim demo")]
@@ -42,7 +42,7 @@ struct Arguments {
 
 #[derive(Subcommand)]
 enum Command {
-    /// Replay the built-in job over the built-in bed and draw what happens.
+    /// Replay the built-in job over the built-in bed and draw the gap
     #[command(after_help = "Example: gapsim demo --out demo-pictures")]
     Demo {
         /// Folder for pictures, page, summary, and the scenario and job to start your own from
@@ -64,10 +64,10 @@ enum Command {
         /// Saved grid; JSON, records and images hold their own shift and fade (default: read off the modelled bed)
         #[arg(long, value_name = "FILE")]
         grid: Option<PathBuf>,
-        /// Folder for pictures, page and summary; without it only the summary is printed
+        /// Folder for pictures, page and summary (default: print the summary only)
         #[arg(long, value_name = "DIR")]
         out: Option<PathBuf>,
-        /// Count lines that cannot be read, and go on
+        /// Skip unreadable lines and count them
         #[arg(long)]
         keep_going: bool,
         /// Allow two words of one group on a line; the later one counts
@@ -87,16 +87,16 @@ enum Command {
         /// Machine and modelled bed, TOML
         #[arg(long, value_name = "FILE")]
         scenario: PathBuf,
-        /// Stations along X and Y; without it the scenario's
+        /// Stations along X and Y (default: the scenario's)
         #[arg(long, value_name = "NxM", value_parser = stations)]
         stations: Option<[Count; 2]>,
-        /// Standard deviation of a reading; without it the scenario's
+        /// Standard deviation of a reading (default: the scenario's)
         #[arg(long, value_name = "UM")]
         feel_um: Option<f64>,
-        /// Which of the operator's days
+        /// Random seed
         #[arg(long, default_value = "1")]
         seed: u64,
-        /// Where the grid goes, JSON or CSV; without it it is only shown
+        /// Write the grid to this file, JSON or CSV (default: print it)
         #[arg(short, long, value_name = "FILE")]
         output: Option<PathBuf>,
         /// Draw a map of what was measured, with what to do as its title, .svg or .png
@@ -110,16 +110,16 @@ enum Command {
         /// Machine and modelled bed, TOML
         #[arg(long, value_name = "FILE")]
         scenario: PathBuf,
-        /// Stations along X and Y; without it the scenario's
+        /// Stations along X and Y (default: the scenario's)
         #[arg(long, value_name = "NxM", value_parser = stations)]
         stations: Option<[Count; 2]>,
-        /// Standard deviation of what the paper seems to say
+        /// Standard deviation of the drag that you feel
         #[arg(long, value_name = "UM", default_value = "0")]
         feel_um: f64,
-        /// Which of your days, with --feel-um
+        /// Random seed, for --feel-um
         #[arg(long, default_value = "1")]
         seed: u64,
-        /// Where the grid goes, JSON or CSV; without it it is only shown
+        /// Write the grid to this file, JSON or CSV (default: print it)
         #[arg(short, long, value_name = "FILE")]
         output: Option<PathBuf>,
     },
@@ -131,10 +131,10 @@ enum Command {
         /// Machine and modelled bed, TOML
         #[arg(long, value_name = "FILE")]
         scenario: PathBuf,
-        /// Which of the lives
+        /// Random seed
         #[arg(long, default_value = "1")]
         seed: u64,
-        /// How many starts of the controller
+        /// Number of starts of the controller
         #[arg(long, default_value = "365")]
         days: u32,
         /// File that holds the bytes of the persistent memory: a new one, or that of an earlier life, which is erased
@@ -149,19 +149,18 @@ enum Command {
 
 #[derive(Args)]
 struct OutputOptions {
-    /// Gap errors up to this are good, as far as the squeeze is (0.75 to 1.25 of the thickness)
+    /// Largest gap error that counts as good, within 0.75 to 1.25 of the layer thickness
     #[arg(long, value_name = "UM", default_value = "50", value_parser = tolerance)]
     tolerance_um: f64,
     /// Heights of the first layer (default: whatever lies on the bare bed, up to 1 mm)
     #[arg(long, value_name = "A..B")]
     first_layer_mm: Option<FirstLayerHeights>,
-    /// Distance between samples along the path; without it as fine as the bed asks for
+    /// Sample spacing along the path (default: as fine as the bed needs)
     #[arg(long, value_name = "MM", value_parser = positive)]
     sample_step_mm: Option<f64>,
-    /// Cores to use; without it all that there are, and the figures are the same
-    #[arg(long, value_name = "N")]
-    cores: Option<NonZeroUsize>,
-    /// Name nothing that could be done: what is not tried out takes no time
+    #[command(flatten)]
+    cores: CoresOption,
+    /// Skip the advice, which takes time
     #[arg(long)]
     no_advice: bool,
     /// Print the summary as JSON
@@ -201,6 +200,7 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
                 draws: DEMO_DRAWS,
                 tolerance_um: output.tolerance_um,
                 first_layer_heights: output.first_layer_mm.unwrap_or_default(),
+                cores: output.cores.cores,
                 ..PlanSettings::default()
             };
             let plan = plan(&scenario, demo::JOB_NAME, demo::job(), &settings)?;
@@ -338,7 +338,7 @@ impl OutputOptions {
             tolerance_um: self.tolerance_um,
             first_layer_heights: self.first_layer_mm.unwrap_or_default(),
             sample_step_mm: self.sample_step_mm,
-            cores: self.cores,
+            cores: self.cores.cores,
             ..setup.settings()
         }
     }

@@ -229,7 +229,7 @@ fn wrong_input_is_refused_with_a_place_and_leaves_nothing_behind() {
         ("travel_x_mm = [0, 230]", "travel_x_mm = [230, 0]", "the first must be below the second"),
         ("height_um = 340", "height_um = nan", "beyond 100000"),
         ("seed = 7", "seed = 7\nseed = 8", "duplicate key"),
-        ("stations = [3, 3]", "stations = [3, 99]", "use 2 to 15"),
+        ("stations = [3, 3]", "stations = [3, 99]", "use 2 to 16"),
         ("x_mm = [20, 210]", "x_mm = [20, 20.01]", "survey: a pitch of 5 um along X"),
         ("height_um = 340", "height_um = 34000", "survey: "),
         ("tolerance_um = 2", "tolerance_um = 1", "correction.tolerance_um: "),
@@ -321,7 +321,7 @@ fn a_survey_is_measured_written_and_replayed() {
 
     let path = folder.path();
     assert!(refused(path, &["survey", "--scenario", "bench.toml", "--stations", "3by3"]).contains("3x3"));
-    assert!(refused(path, &["survey", "--scenario", "bench.toml", "--stations", "3x99"]).contains("use 2 to 15"));
+    assert!(refused(path, &["survey", "--scenario", "bench.toml", "--stations", "3x99"]).contains("use 2 to 16"));
     assert!(refused(path, &["survey", "--scenario", "bench.toml", "-o", "grid.png"]).contains("grid.png"));
     assert!(refused(path, &["survey", "--scenario", "bench.toml", "--map", "map.pdf"]).contains(".svg or .png"));
     assert!(refused(path, &["survey", "--scenario", "bench.toml", "-o", "grid.ply"]).contains("gapgrid convert"));
@@ -355,15 +355,15 @@ fn a_plan_is_a_table_a_chart_and_advice() {
     assert!(text.starts_with("Measure 3 x 3 stations and the middles between them (18 min)"), "{text}");
     assert!(text.contains("plan.png"), "{text}");
     assert_eq!(names(&folder.path().join("plan")), ["plan.json", "plan.png", "plan.svg"]);
-    let json = |threads: &str| {
-        let more = ["--stations", "3", "--threads", threads, "--json"];
+    let json = |cores: &str| {
+        let more = ["--stations", "3", "--cores", cores, "--json"];
         String::from_utf8(gapsim(folder.path(), &[&common[..], &more].concat()).stdout).unwrap()
     };
     assert_eq!(json("1"), json("3"));
     let plan: Value = serde_json::from_str(&json("2")).unwrap();
     assert_eq!(plan["rows"].as_array().map(Vec::len), Some(6), "three hands, two surfaces");
     for (more, expected) in [
-        (["--stations", "1"], "use 2 to 15"),
+        (["--stations", "1"], "use 2 to 16"),
         (["--feel-um", "-3"], "0 to 100000"),
         (["--draws", "0"], "--draws"),
         (["--scenario", "none.toml"], "none.toml"),

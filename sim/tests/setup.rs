@@ -107,7 +107,7 @@ fn a_raised_bed_is_remembered() {
     let gate = "format = \"gapkeeper-gate\"\nversion = 1\n[limits]\nfirst_layer_gap_error_um = 100\n[matrix]\n\
                 scenarios = [\"bench.toml\"]\njobs = [\"job.gcode\"]\nseeds = [3]\n";
     let gate = Gate::parse(gate, "gate.toml", folder.path().to_path_buf()).unwrap();
-    assert_eq!(verify(&gate).cases[0].checks[0].found, surveyed_um);
+    assert_eq!(verify(&gate, None).cases[0].checks[0].found, surveyed_um);
     // A later survey that raises nothing takes the note away.
     let low = demo::scenario().unwrap();
     let found = survey(&low, low.stations(), 3).unwrap();

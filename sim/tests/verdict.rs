@@ -338,7 +338,7 @@ fn the_tolerance_of_arcs_is_the_scenarios() {
         let plan = plan(&scenario, "job", Cursor::new(job), &settings).unwrap();
         close(plan.printed_length_mm, f64::from(chords) * chord_mm, 0.05);
         let gate = Gate::parse(gate, "gate.toml", folder.path().to_path_buf()).unwrap();
-        let verdict = verify(&gate);
+        let verdict = verify(&gate, None);
         let pieces_per_s = verdict.cases[0].checks.iter().find(|check| check.name == "pieces_per_s").unwrap().found;
         // The bowed bed cuts chords of 19.5 mm further, and those of 1.4 mm hardly.
         assert!(if chords == 8 { pieces_per_s < 12.0 } else { pieces_per_s >= 14.0 }, "{pieces_per_s}");

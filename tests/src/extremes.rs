@@ -5,8 +5,8 @@ use gapkeeper::{Fade, HeightGrid, Lattice, MAX_NODES_PER_AXIS, MAX_SPAN_UM, MIN_
 use crate::media::Random;
 
 /// Values at which some rule of the core changes; each is drawn with both signs and one beside it.
-const LANDMARKS: [i64; 14] =
-    [0, 1, 2, 15, 100, 225, 1000, 8191, 16_382, 32_767, 65_535, MAX_SPAN_UM as i64, 1 << 24, 1 << 31];
+const LANDMARKS: [i64; 15] =
+    [0, 1, 2, 15, 16, 100, 256, 1000, 8191, 16_382, 32_767, 65_535, MAX_SPAN_UM as i64, 1 << 24, 1 << 31];
 
 /// A source of extreme numbers.
 #[derive(Clone, Copy, Debug)]

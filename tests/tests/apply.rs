@@ -5,15 +5,15 @@
 use std::io::Read;
 use std::num::NonZero;
 
-use gapkeeper::{Correction, Fade, Move};
+use gapkeeper::{Correction, Fade, MAX_NODES, Move};
 use gapkeeper_host_tools::apply::{ApplyReport, Settings, apply};
 use gapkeeper_host_tools::gcode::{Action, Axes, Interpreter, Reader, moves};
 use gapkeeper_sim::{bed::ModelledBed, demo};
 
-fn correction() -> Correction<225> {
+fn correction() -> Correction<MAX_NODES> {
     let scenario = demo::scenario().unwrap();
     let bed = ModelledBed::new(&scenario, scenario.warmth_measuring()).unwrap();
-    let readings = bed.read_off::<225>(scenario.stations()).unwrap();
+    let readings = bed.read_off::<MAX_NODES>(scenario.stations()).unwrap();
     Correction::new(readings.densest().unwrap()).with_fade(Fade::new(400, 8000).unwrap()).unwrap()
 }
 
@@ -267,7 +267,7 @@ fn a_further_axis_stays_on_its_line_or_is_refused() {
 
 #[test]
 fn what_cannot_be_corrected_is_refused_with_its_place() {
-    let refused = |job: &[u8], correction: Correction<225>| {
+    let refused = |job: &[u8], correction: Correction<MAX_NODES>| {
         let mut output = Vec::new();
         let settings = Settings::new(&correction);
         apply("job.gcode", job, &mut output, &settings).unwrap_err().to_string()

@@ -4,7 +4,7 @@
 
 use std::io::Read;
 
-use gapkeeper::{Correction, Fade, HeightGrid, Lattice};
+use gapkeeper::{Correction, Fade, HeightGrid, Lattice, MAX_NODES};
 use gapkeeper_host_tools::apply::{ApplyReport, Settings, apply};
 use gapkeeper_host_tools::gcode::{Action, ArcMotion, ArcShape, Interpreter, Position, Reader};
 use gapkeeper_sim::demo;
@@ -15,7 +15,7 @@ const ZERO_ABOVE_MM: f64 = 8.4;
 const NODES_UM: [i16; 20] =
     [-120, 40, 210, 60, -80, 0, 150, 260, 190, 30, 20, 110, 240, 150, -20, -170, 30, 120, 0, -240];
 
-fn correction() -> Correction<225> {
+fn correction() -> Correction<MAX_NODES> {
     let lattice = Lattice { x0_um: 10_000, y0_um: 5_000, pitch_x_um: 50_000, pitch_y_um: 60_000, columns: 5, rows: 4 };
     let fade = Fade::new((FULL_BELOW_MM * 1e3) as i32, (ZERO_ABOVE_MM * 1e3) as i32).unwrap();
     Correction::new(HeightGrid::new(lattice, &NODES_UM).unwrap()).with_fade(fade).unwrap()

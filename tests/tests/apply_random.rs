@@ -8,7 +8,7 @@
 
 mod second_opinion;
 
-use gapkeeper::{Correction, Fade, HeightGrid, Lattice};
+use gapkeeper::{Correction, Fade, HeightGrid, Lattice, MAX_NODES};
 use gapkeeper_host_tools::apply::{Settings, apply};
 use second_opinion::{Hidden, Machine, Way};
 
@@ -17,10 +17,10 @@ const LINES: usize = 40;
 /// The correction never moves Z by more than this: the heights below are 0.21 mm at most.
 const MOST_MM: f64 = 0.3;
 
-fn correction() -> Correction<225> {
+fn correction() -> Correction<MAX_NODES> {
     let lattice = Lattice { x0_um: 0, y0_um: 0, pitch_x_um: 100_000, pitch_y_um: 90_000, columns: 3, rows: 3 };
-    let grid = HeightGrid::<225>::new(lattice, &[-120, 40, 210, 60, -80, 0, 150, 160, -90]).unwrap();
-    Correction::new(grid.densest::<225>().unwrap()).with_fade(Fade::new(400, 8400).unwrap()).unwrap()
+    let grid = HeightGrid::<MAX_NODES>::new(lattice, &[-120, 40, 210, 60, -80, 0, 150, 160, -90]).unwrap();
+    Correction::new(grid.densest::<MAX_NODES>().unwrap()).with_fade(Fade::new(400, 8400).unwrap()).unwrap()
 }
 
 /// A sequence after S. Vigna's "splitmix64", from memory.

@@ -6,7 +6,7 @@
 use std::io::Read;
 use std::path::PathBuf;
 
-use gapkeeper::{Correction, HeightGrid};
+use gapkeeper::{Correction, HeightGrid, MAX_NODES};
 use gapkeeper_host_tools::apply::{Settings as ApplySettings, apply};
 use gapkeeper_host_tools::gcode::{Action, Effect, Interpreter, Reader};
 use gapkeeper_sim::bed::ModelledBed;
@@ -66,7 +66,7 @@ fn stretches(job: &[u8], scenario: &Scenario) -> (Vec<Stretch>, Outcome) {
     (stretches, outcome.unwrap())
 }
 
-fn corrected(job: &[u8], scenario: &Scenario, grid: HeightGrid<225>, scale_flow: bool) -> Vec<u8> {
+fn corrected(job: &[u8], scenario: &Scenario, grid: HeightGrid<MAX_NODES>, scale_flow: bool) -> Vec<u8> {
     let mut correction = Correction::new(grid).with_shift(scenario.correction.shift_um).unwrap();
     if let Some(fade) = scenario.correction.fade {
         correction = correction.with_fade(fade.0).unwrap();

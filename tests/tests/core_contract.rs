@@ -4,15 +4,16 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
-use gapkeeper::{Arc, Correction, Fade, HeightGrid, Lattice, MAX_SPAN_UM, MIN_PITCH_UM, Move, Plane, Point, Turn};
+use gapkeeper::{
+    Arc, Correction, Fade, HeightGrid, Lattice, MAX_NODES, MAX_NODES_PER_AXIS, MAX_SPAN_UM, MIN_PITCH_UM, Move, Plane,
+    Point, Turn,
+};
 use gapkeeper_tests::{exact_height_um, height_um, machine_z_um, proptest_cases};
 use proptest::prelude::*;
 
-const NODES: usize = 225;
-
 /// Start, pitch and node count along one axis: any that a grid may have.
 fn axis() -> impl Strategy<Value = (i32, u32, u8)> {
-    (2..=15_u8).prop_flat_map(|nodes| {
+    (2..=MAX_NODES_PER_AXIS).prop_flat_map(|nodes| {
         let pitch_um = MIN_PITCH_UM..=MAX_SPAN_UM / u32::from(nodes - 1);
         (pitch_um, Just(nodes)).prop_flat_map(|(pitch_um, nodes)| {
             let last_start_um = i32::MAX - (pitch_um * u32::from(nodes - 1)) as i32;
@@ -35,7 +36,7 @@ fn lattice() -> impl Strategy<Value = Lattice> {
 }
 
 /// Any grid at all.
-fn any_grid() -> impl Strategy<Value = HeightGrid<NODES>> {
+fn any_grid() -> impl Strategy<Value = HeightGrid<MAX_NODES>> {
     lattice().prop_flat_map(|lattice| {
         prop::collection::vec(-8191..=8191_i16, lattice.node_count())
             .prop_map(move |heights_um| HeightGrid::new(lattice, &heights_um).unwrap())
@@ -43,7 +44,7 @@ fn any_grid() -> impl Strategy<Value = HeightGrid<NODES>> {
 }
 
 /// A grid within the slopes for which the split's contract is stated, near the origin.
-fn gentle_grid() -> impl Strategy<Value = HeightGrid<NODES>> {
+fn gentle_grid() -> impl Strategy<Value = HeightGrid<MAX_NODES>> {
     (lattice(), -30_000..30_000_i32, -30_000..30_000_i32).prop_flat_map(|(lattice, x0_um, y0_um)| {
         let lattice = Lattice { x0_um, y0_um, ..lattice };
         let reach_um = (lattice.pitch_x_um.min(lattice.pitch_y_um) / 20).min(4000) as i16;
@@ -57,12 +58,12 @@ fn coordinate(start_um: i32, span_um: u32) -> impl Strategy<Value = i32> {
     prop_oneof![6 => inside.prop_map(|um| um as i32), 2 => any::<i32>(), 1 => Just(i32::MIN), 1 => Just(i32::MAX)]
 }
 
-fn spans_um(grid: &HeightGrid<NODES>) -> (u32, u32) {
+fn spans_um(grid: &HeightGrid<MAX_NODES>) -> (u32, u32) {
     let lattice = grid.lattice();
     (lattice.pitch_x_um * u32::from(lattice.columns - 1), lattice.pitch_y_um * u32::from(lattice.rows - 1))
 }
 
-fn grid_and_place() -> impl Strategy<Value = (HeightGrid<NODES>, i32, i32)> {
+fn grid_and_place() -> impl Strategy<Value = (HeightGrid<MAX_NODES>, i32, i32)> {
     any_grid().prop_flat_map(|grid| {
         let (span_x_um, span_y_um) = spans_um(&grid);
         let (x, y) = (coordinate(grid.lattice().x0_um, span_x_um), coordinate(grid.lattice().y0_um, span_y_um));
@@ -72,9 +73,9 @@ fn grid_and_place() -> impl Strategy<Value = (HeightGrid<NODES>, i32, i32)> {
 
 /// A correction with shift and perhaps a valid fade.
 fn correction(
-    grid: impl Strategy<Value = HeightGrid<NODES>>,
+    grid: impl Strategy<Value = HeightGrid<MAX_NODES>>,
     steepest_fade: u32,
-) -> impl Strategy<Value = Correction<NODES>> {
+) -> impl Strategy<Value = Correction<MAX_NODES>> {
     (grid, -8191..=8191_i32, any::<bool>(), -1000..5000_i32, 1..50_000_u32).prop_map(
         move |(grid, shift_um, fades, full_below_um, more_um)| {
             let (lowest_um, highest_um) = grid.shape_range_um();
@@ -91,7 +92,7 @@ fn correction(
 }
 
 /// A move in and around a grid, now level, now rising.
-fn motion(grid: &HeightGrid<NODES>) -> impl Strategy<Value = Move<2>> + use<> {
+fn motion(grid: &HeightGrid<MAX_NODES>) -> impl Strategy<Value = Move<2>> + use<> {
     let lattice = grid.lattice();
     let (span_x_um, span_y_um) = spans_um(grid);
     let along = |start_um: i32, span_um: u32| {
@@ -111,7 +112,7 @@ fn motion(grid: &HeightGrid<NODES>) -> impl Strategy<Value = Move<2>> + use<> {
     )
 }
 
-fn correction_and_motion() -> impl Strategy<Value = (Correction<NODES>, Move<2>)> {
+fn correction_and_motion() -> impl Strategy<Value = (Correction<MAX_NODES>, Move<2>)> {
     correction(gentle_grid(), 2).prop_flat_map(|correction| {
         let motion = motion(correction.grid());
         (Just(correction), motion)
@@ -235,7 +236,7 @@ proptest! {
     /// A flat grid changes the datum and nothing else: one piece.
     #[test]
     fn a_flat_grid_gives_one_piece(lattice in lattice(), height_um in -8191..=8191_i32, ends in any::<[i32; 6]>()) {
-        let grid = HeightGrid::<NODES>::from_fn(lattice, |_, _| height_um).unwrap();
+        let grid = HeightGrid::<MAX_NODES>::from_fn(lattice, |_, _| height_um).unwrap();
         let correction = Correction::new(grid).with_fade(Fade::new(0, 5000).unwrap()).unwrap();
         let [x0, y0, z0, x1, y1, z1] = ends;
         let motion = Move::<0> { start: Point { x_um: x0, y_um: y0, z_um: z0 }, end: Point { x_um: x1, y_um: y1, z_um: z1 }, extra_start: [], extra_end: [] };

@@ -38,10 +38,10 @@ fn lattices_and_grids() {
         let lattice = any.lattice();
         black_box((lattice.node_um(any.u8(), any.u8()), lattice.node_count()));
         say(HeightGrid::<0>::from_fn(lattice, |_, _| 0));
-        say(HeightGrid::<225>::from_fn(lattice, |_, _| any.i32()));
+        say(HeightGrid::<256>::from_fn(lattice, |_, _| any.i32()));
         say(HeightGrid::<9>::new(lattice, &[any.i16(); 4]));
         say(SurveyPlan::<9>::new(lattice));
-        say(HeightGrid::<225>::from_fn(any.sound_lattice(15), |_, _| i32::from(any.i16())));
+        say(HeightGrid::<256>::from_fn(any.sound_lattice(16), |_, _| i32::from(any.i16())));
     }
 }
 
@@ -49,7 +49,7 @@ fn lattices_and_grids() {
 fn heights_and_refinement() {
     for seed in 0..rounds() {
         let mut any = Extremes::new(seed);
-        let grid = any.grid::<225>();
+        let grid = any.grid::<256>();
         let lattice = grid.lattice();
         for _ in 0..20 {
             let place = any.place_near(lattice);
@@ -60,17 +60,17 @@ fn heights_and_refinement() {
             assert!(grid.deviation(any.u8() | 16, 0).is_none());
         }
         black_box(grid.shape_range_um());
-        say(grid.refined::<225>(any.u8(), any.u8()));
-        say(grid.refined::<225>(2 + any.u8() % 14, 2 + any.u8() % 14));
+        say(grid.refined::<256>(any.u8(), any.u8()));
+        say(grid.refined::<256>(2 + any.u8() % 15, 2 + any.u8() % 15));
         say(grid.refined::<3>(2, 2));
-        say(grid.densest::<225>());
+        say(grid.densest::<256>());
         say(grid.densest::<4>());
     }
 }
 
 /// A correction with any shift, fade and lowest height that the core takes.
-fn correction(any: &mut Extremes) -> Correction<225> {
-    let mut correction = Correction::new(any.grid::<225>());
+fn correction(any: &mut Extremes) -> Correction<256> {
+    let mut correction = Correction::new(any.grid::<256>());
     correction = say(correction.clone().with_shift(any.i32() % 8192)).unwrap_or(correction);
     say(correction.clone().with_shift(any.i32()));
     if let Some(fade) = any.fade() {
@@ -200,7 +200,7 @@ fn tramming() {
         let is_usual = any.bool();
         let place = |any: &mut Extremes| if is_usual { any.0.below(300_000) as i32 } else { any.i32() };
         let height_um = |any: &mut Extremes| if is_usual { any.i16() % 8192 } else { any.i16() };
-        let count = if any.bool() { 9 } else { usize::from(any.u8()) + usize::from(any.bool()) };
+        let count = if any.bool() { 9 } else { usize::from(any.u8()) + usize::from(any.u8() % 3) };
         let readings: Vec<_> = (0..count)
             .map(|_| BedHeight { x_um: place(&mut any), y_um: place(&mut any), height_um: height_um(&mut any).into() })
             .collect();

@@ -7,7 +7,7 @@
 use std::hint::black_box;
 
 use gapkeeper::{
-    Bank, Choice, Keeper, KeeperSettings, Move, Order, RestorePolicy, StoredGrid, Surface, Survey, SurveyEvent,
+    Bank, Choice, GridReturn, Keeper, KeeperSettings, Move, Order, StoredGrid, Surface, Survey, SurveyEvent,
     SurveyPlan, SurveySettings, TemperatureWindows,
 };
 use gapkeeper_tests::extremes::{Extremes, rounds};
@@ -145,7 +145,7 @@ fn keepers() {
     for seed in 0..rounds() {
         let mut any = Extremes::new(seed);
         let settings = KeeperSettings {
-            restore: if any.bool() { RestorePolicy::OnHoming } else { RestorePolicy::OnRequest },
+            grid_return: if any.bool() { GridReturn::AfterHoming } else { GridReturn::WhenAsked },
             windows: TemperatureWindows { nearest_c: any.u8(), blend_c: any.u8() },
             tolerance_um: if any.bool() { 2 } else { any.u16() },
             lowest_machine_z_um: if any.bool() { i32::MIN } else { any.i32() },
@@ -158,7 +158,7 @@ fn keepers() {
             match any.0.below(16) {
                 0 => drop(black_box(keeper.homed())),
                 1 if any.0.below(8) == 0 => keeper.lost_position(),
-                2 => drop(say(keeper.restore())),
+                2 => drop(say(keeper.put_stored_in_force())),
                 3 if any.0.below(8) == 0 => keeper.release(),
                 4 => keeper.temperature(any.i16(), any.i16(), any.u32()),
                 5 | 6 => {

@@ -2,7 +2,7 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
-use gapkeeper::{HeightGrid, Lattice};
+use gapkeeper::{HeightGrid, Lattice, MAX_NODES};
 use gapkeeper_host_tools::flatness::Flatness;
 
 /// Random grids of up to 15 × 15 nodes by `numpy.linalg.svd` and `scipy.optimize.linprog`:
@@ -29,7 +29,7 @@ fn flatness_agrees_with_numpy_and_scipy() {
             rows: rows.parse().unwrap(),
         };
         let heights_um: Vec<i16> = heights.split(' ').map(|height| height.parse().unwrap()).collect();
-        let found = Flatness::of_grid(&HeightGrid::<225>::new(lattice, &heights_um).unwrap()).unwrap();
+        let found = Flatness::of_grid(&HeightGrid::<MAX_NODES>::new(lattice, &heights_um).unwrap()).unwrap();
         let number = |text: &str| text.parse::<f64>().unwrap();
         let near = |found_um: f64, expected_um: f64| (found_um - expected_um).abs() <= 1e-6;
         assert!(near(found.least_squares_um, number(width_um)), "case {case}: {found:?} for {width_um}");

@@ -2,7 +2,7 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
-use gapkeeper::{Correction, DEFAULT_TOLERANCE_UM, Fade, Flow, HeightGrid, Lattice, Move, Point};
+use gapkeeper::{Correction, DEFAULT_TOLERANCE_UM, Fade, Flow, HeightGrid, Lattice, MAX_NODES, Move, Point};
 use gapkeeper_host_tools::apply;
 use gapkeeper_sim::bed::ModelledBed;
 use gapkeeper_sim::demo;
@@ -124,7 +124,7 @@ fn as_much_is_printed_as_the_simulator_lays() {
     scenario.machine.steps_per_mm.z = gapkeeper_sim::scenario::Positive(100_000.0);
     let bed = ModelledBed::new(&scenario, scenario.warmth_measuring()).unwrap();
     let grid: HeightGrid<9> = bed.read_off(scenario.stations()).unwrap();
-    let correction = Correction::new(grid.densest::<225>().unwrap()).with_fade(fade).unwrap();
+    let correction = Correction::new(grid.densest::<MAX_NODES>().unwrap()).with_fade(fade).unwrap();
     for (x_um, y_um) in [(20_000, 20_000), (115_000, 100_000), (180_000, 30_000)] {
         let (mut flow, mut job_nm, mut printed_nm) = (Flow::new(), 0, 0);
         let mut job = format!("G1 X{} Y{} Z0.2 F1200\nM83\n", x_um / 1000, y_um / 1000);
@@ -159,7 +159,8 @@ fn as_much_is_printed_as_the_simulator_lays() {
 #[test]
 fn a_controller_and_a_corrected_job_print_the_same() {
     let grid: HeightGrid<9> = demo_job::bed();
-    let correction = Correction::new(grid.densest::<225>().unwrap()).with_fade(Fade::new(400, 8000).unwrap()).unwrap();
+    let correction =
+        Correction::new(grid.densest::<MAX_NODES>().unwrap()).with_fade(Fade::new(400, 8000).unwrap()).unwrap();
     let extruded_nm = |scale_flow| {
         let mut sum_nm = 0;
         demo_job::for_each_line(&correction, DEFAULT_TOLERANCE_UM, scale_flow, |_, pieces| {

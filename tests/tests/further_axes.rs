@@ -2,11 +2,13 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
-use gapkeeper::{Correction, DEFAULT_TOLERANCE_UM, HeightGrid, Lattice, MAX_SPAN_UM, MIN_PITCH_UM, Move, Piece, Point};
+use gapkeeper::{
+    Correction, DEFAULT_TOLERANCE_UM, HeightGrid, Lattice, MAX_NODES, MAX_SPAN_UM, MIN_PITCH_UM, Move, Piece, Point,
+};
 use gapkeeper_tests::media::Random;
 
 /// A bed that goes up and down from column to column, so that every column's line has a crease.
-fn ridges(pitch_x_um: u32, columns: u8) -> Correction<225> {
+fn ridges(pitch_x_um: u32, columns: u8) -> Correction<MAX_NODES> {
     let lattice = Lattice { x0_um: 0, y0_um: 0, pitch_x_um, pitch_y_um: 1000, columns, rows: 2 };
     Correction::new(HeightGrid::from_fn(lattice, |column, _| i32::from(column % 2) * 6 - 3).unwrap())
 }

@@ -9,7 +9,9 @@ use std::time::Instant;
 
 use gapkeeper::memory::SlotMemory;
 use gapkeeper::record::{self, LAYOUT_VERSION, RecordError, max_record_size};
-use gapkeeper::{Fade, HeightGrid, Lattice, MAX_HEIGHT_UM, OtherSlot, Saved, Store, StoreError, StoredGrid, Surface};
+use gapkeeper::{
+    Fade, HeightGrid, Lattice, MAX_HEIGHT_UM, MAX_NODES, OtherSlot, Saved, Store, StoreError, StoredGrid, Surface,
+};
 use gapkeeper_tests::faults::{failing_calls, worn_cells};
 use gapkeeper_tests::media::{ByteChip, Cells, Cut, I2cChip, Medium, NorChip, Place, Random, Torn};
 use gapkeeper_tests::power_cuts::Scenario;
@@ -198,7 +200,7 @@ fn garbage_is_never_accepted() {
             // Past the first gate: magic, layout and kind are right.
             bytes[..6].copy_from_slice(&[b'G', b'a', b'p', b'K', 1 + (length / 2 % 3) as u8, 1]);
         }
-        assert!(record::decode_grid::<225>(&bytes).is_err());
+        assert!(record::decode_grid::<MAX_NODES>(&bytes).is_err());
         assert!(record::decode_setup(&bytes).is_err());
     }
 }

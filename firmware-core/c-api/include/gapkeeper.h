@@ -26,7 +26,7 @@
 /*
  Version of this interface: raised when anything in the header changes its meaning, its size or goes away.
  */
-#define GAPKEEPER_ABI_VERSION 2
+#define GAPKEEPER_ABI_VERSION 3
 
 /*
  Most stations of a survey, and most nodes of a grid that is set directly.
@@ -34,9 +34,9 @@
 #define GAPKEEPER_STATIONS 25
 
 /*
- Most nodes of the grid in force: 15 by 15, the densest.
+ Most nodes of the grid in force: 16 by 16, the densest.
  */
-#define GAPKEEPER_NODES 225
+#define GAPKEEPER_NODES 256
 
 /*
  Grids that are remembered, for different bed temperatures.
@@ -78,21 +78,21 @@
 /*
  Words of 64 bits in a keeper's storage.
  */
-#define GAPKEEPER_KEEPER_WORDS 160
+#define GAPKEEPER_KEEPER_WORDS 168
 #endif
 
 #if defined(GAPKEEPER_POINTER_32)
 /*
  Words of 64 bits in a keeper's storage.
  */
-#define GAPKEEPER_KEEPER_WORDS 176
+#define GAPKEEPER_KEEPER_WORDS 184
 #endif
 
 #if defined(GAPKEEPER_POINTER_64)
 /*
  Words of 64 bits in a keeper's storage.
  */
-#define GAPKEEPER_KEEPER_WORDS 192
+#define GAPKEEPER_KEEPER_WORDS 200
 #endif
 
 #if defined(GAPKEEPER_POINTER_16)
@@ -769,7 +769,7 @@ typedef uint8_t GapkeeperPromptKind;
 /*
  When a stored grid comes into force.
  */
-enum GapkeeperRestore
+enum GapkeeperGridReturn
 #if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
   : uint8_t
 #endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
@@ -777,17 +777,17 @@ enum GapkeeperRestore
   /*
    By itself after homing: old job files need no change.
    */
-  GAPKEEPER_RESTORE_ON_HOMING = 0,
+  GAPKEEPER_GRID_RETURN_AFTER_HOMING = 0,
   /*
    When the job or a person asks for it.
    */
-  GAPKEEPER_RESTORE_ON_REQUEST = 1,
+  GAPKEEPER_GRID_RETURN_WHEN_ASKED = 1,
 };
 #ifndef __cplusplus
 #if __STDC_VERSION__ >= 202311L
-typedef enum GapkeeperRestore GapkeeperRestore;
+typedef enum GapkeeperGridReturn GapkeeperGridReturn;
 #else
-typedef uint8_t GapkeeperRestore;
+typedef uint8_t GapkeeperGridReturn;
 #endif // __STDC_VERSION__ >= 202311L
 #endif // __cplusplus
 
@@ -990,11 +990,11 @@ typedef struct GapkeeperLattice {
    */
   uint32_t pitch_y_um;
   /*
-   Nodes along X, 2 to 15.
+   Nodes along X, 2 to 16.
    */
   uint8_t columns;
   /*
-   Nodes along Y, 2 to 15; columns times rows up to `GAPKEEPER_STATIONS`.
+   Nodes along Y, 2 to 16; columns times rows up to `GAPKEEPER_STATIONS`.
    */
   uint8_t rows;
 } GapkeeperLattice;
@@ -1120,9 +1120,9 @@ typedef struct GapkeeperSettings {
    */
   uint16_t shift_step_um;
   /*
-   A GapkeeperRestore.
+   A GapkeeperGridReturn.
    */
-  uint8_t restore;
+  uint8_t grid_return;
   /*
    A grid this near to the bed's temperature is used as it is.
    */
@@ -1640,7 +1640,7 @@ typedef struct GapkeeperStatus {
    */
   uint8_t setup_known;
   /*
-   1: the bed has left the window of the grid in force. It stays in force: restore, or home, before the next print.
+   1: the bed has left the window of the grid in force. It stays in force: put one in force, or home, before the next print.
    */
   uint8_t is_off_temperature;
   /*
@@ -1798,7 +1798,7 @@ GapkeeperResult gapkeeper_i2c_eeprom(const struct GapkeeperI2cEeprom *eeprom,
                                      struct GapkeeperMemory *memory);
 
 /*
- Settings that suit most machines: restores on homing, splits to 2 um, shifts by 10 um, no lowest height, no fade.
+ Settings that suit most machines: a grid returns after homing, splits to 2 um, shifts by 10 um, no lowest height, no fade.
 
  # Safety
  `settings` is null or may be written.
@@ -1829,14 +1829,13 @@ GapkeeperResult gapkeeper_init_without_memory(struct GapkeeperKeeper *keeper,
                                               const struct GapkeeperSettings *settings);
 
 /*
- All axes were homed. Unless grids are restored on request only, the right one comes into force, and the choice
+ All axes were homed. Unless grids return only when asked for, the right one comes into force, and the choice
  says which and why, or why none. A survey under way is over, without a result.
 
  # Safety
  `keeper` is null or storage for a keeper, `choice` is null or may be written.
  */
-GapkeeperResult gapkeeper_homed(struct GapkeeperKeeper *keeper,
-                                struct GapkeeperChoice *choice);
+GapkeeperResult gapkeeper_homed(struct GapkeeperKeeper *keeper, struct GapkeeperChoice *choice);
 
 /*
  Motors lost their positions: nothing moves before homing, and a survey under way is over, without a result.
@@ -1852,7 +1851,7 @@ GapkeeperResult gapkeeper_lost_position(struct GapkeeperKeeper *keeper);
  # Safety
  `keeper` is null or storage for a keeper, `choice` is null or may be written.
  */
-GapkeeperResult gapkeeper_restore(struct GapkeeperKeeper *keeper, struct GapkeeperChoice *choice);
+GapkeeperResult gapkeeper_put_stored_in_force(struct GapkeeperKeeper *keeper, struct GapkeeperChoice *choice);
 
 /*
  No grid is in force any more; nothing is forgotten.

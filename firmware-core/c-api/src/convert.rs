@@ -1,8 +1,8 @@
 //! From the plain structures to the core's types and back.
 
 use gapkeeper::{
-    Arc, ArcError, Caution, Choice, CorrectionError, Fade, KeeperSettings, Lattice, Move, Piece, Plane, Point,
-    RestorePolicy, Status, Surface, TemperatureWindows, Turn, Unusable,
+    Arc, ArcError, Caution, Choice, CorrectionError, Fade, GridReturn, KeeperSettings, Lattice, Move, Piece, Plane,
+    Point, Status, Surface, TemperatureWindows, Turn, Unusable,
 };
 
 use crate::GAPKEEPER_EXTRA_AXES;
@@ -94,9 +94,9 @@ impl TryFrom<GapkeeperSettings> for KeeperSettings {
 
     fn try_from(settings: GapkeeperSettings) -> Result<Self, GapkeeperResult> {
         Ok(Self {
-            restore: match settings.restore {
-                restore if restore == GapkeeperRestore::OnHoming as u8 => RestorePolicy::OnHoming,
-                restore if restore == GapkeeperRestore::OnRequest as u8 => RestorePolicy::OnRequest,
+            grid_return: match settings.grid_return {
+                when if when == GapkeeperGridReturn::AfterHoming as u8 => GridReturn::AfterHoming,
+                when if when == GapkeeperGridReturn::WhenAsked as u8 => GridReturn::WhenAsked,
                 _ => return Err(GapkeeperResult::UnknownKind),
             },
             windows: TemperatureWindows { nearest_c: settings.window_nearest_c, blend_c: settings.window_blend_c },
@@ -115,9 +115,9 @@ impl From<KeeperSettings> for GapkeeperSettings {
             fade: settings.fade.into(),
             tolerance_um: settings.tolerance_um,
             shift_step_um: settings.shift_step_um,
-            restore: match settings.restore {
-                RestorePolicy::OnHoming => GapkeeperRestore::OnHoming,
-                RestorePolicy::OnRequest => GapkeeperRestore::OnRequest,
+            grid_return: match settings.grid_return {
+                GridReturn::AfterHoming => GapkeeperGridReturn::AfterHoming,
+                GridReturn::WhenAsked => GapkeeperGridReturn::WhenAsked,
             } as u8,
             window_nearest_c: settings.windows.nearest_c,
             window_blend_c: settings.windows.blend_c,

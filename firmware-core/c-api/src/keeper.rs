@@ -143,7 +143,7 @@ impl KeeperStorage {
     }
 }
 
-/// Settings that suit most machines: restores on homing, splits to 2 um, shifts by 10 um, no lowest height, no fade.
+/// Settings that suit most machines: a grid returns after homing, splits to 2 um, shifts by 10 um, no lowest height, no fade.
 ///
 /// # Safety
 /// `settings` is null or may be written.
@@ -211,7 +211,7 @@ unsafe fn init(
     Ok(())
 }
 
-/// All axes were homed. Unless grids are restored on request only, the right one comes into force, and the choice
+/// All axes were homed. Unless grids return only when asked for, the right one comes into force, and the choice
 /// says which and why, or why none. A survey under way is over, without a result.
 ///
 /// # Safety
@@ -248,14 +248,14 @@ pub unsafe extern "C" fn gapkeeper_lost_position(keeper: *mut GapkeeperKeeper) -
 /// # Safety
 /// `keeper` is null or storage for a keeper, `choice` is null or may be written.
 #[unsafe(no_mangle)]
-pub unsafe extern "C" fn gapkeeper_restore(
+pub unsafe extern "C" fn gapkeeper_put_stored_in_force(
     keeper: *mut GapkeeperKeeper,
     choice: *mut GapkeeperChoice,
 ) -> GapkeeperResult {
     answer(|| {
         // SAFETY: as the caller promises.
         let (storage, choice) = unsafe { (KeeperStorage::filled(keeper)?, Answer::at(choice)?) };
-        choice.give(storage.try_change(Keeper::restore)?.into());
+        choice.give(storage.try_change(Keeper::put_stored_in_force)?.into());
         Ok(())
     })
 }

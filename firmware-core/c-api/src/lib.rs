@@ -57,13 +57,13 @@ pub use survey::*;
 pub use types::*;
 
 /// Version of this interface: raised when anything in the header changes its meaning, its size or goes away.
-pub const GAPKEEPER_ABI_VERSION: u16 = 2;
+pub const GAPKEEPER_ABI_VERSION: u16 = 3;
 
 /// Most stations of a survey, and most nodes of a grid that is set directly.
 pub const GAPKEEPER_STATIONS: usize = 25;
 
-/// Most nodes of the grid in force: 15 by 15, the densest.
-pub const GAPKEEPER_NODES: usize = 225;
+/// Most nodes of the grid in force: 16 by 16, the densest.
+pub const GAPKEEPER_NODES: usize = 256;
 
 /// Grids that are remembered, for different bed temperatures.
 pub const GAPKEEPER_GRIDS: usize = 3;

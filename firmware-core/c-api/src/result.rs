@@ -171,7 +171,7 @@ impl fmt::Display for GapkeeperResult {
             Self::NotLoaded => return KeeperError::NotLoaded.fmt(f),
             Self::SurveyUnderWay => return KeeperError::SurveyUnderWay.fmt(f),
             Self::NoSurvey => return KeeperError::NoSurvey.fmt(f),
-            Self::NoGrid => "no grid: measure or restore one",
+            Self::NoGrid => "no grid: measure, or put one in force",
             Self::Tolerance => "the tolerance is out of range",
             Self::BelowLowest => {
                 "a piece would end below the lowest height allowed: raise the bed's screws or the shift"

@@ -10,13 +10,13 @@ use crate::result::GapkeeperResult;
 
 /// Words of 64 bits in a keeper's storage.
 #[cfg(target_pointer_width = "16")]
-pub const GAPKEEPER_KEEPER_WORDS: usize = 160;
+pub const GAPKEEPER_KEEPER_WORDS: usize = 168;
 /// Words of 64 bits in a keeper's storage.
 #[cfg(target_pointer_width = "32")]
-pub const GAPKEEPER_KEEPER_WORDS: usize = 176;
+pub const GAPKEEPER_KEEPER_WORDS: usize = 184;
 /// Words of 64 bits in a keeper's storage.
 #[cfg(target_pointer_width = "64")]
-pub const GAPKEEPER_KEEPER_WORDS: usize = 192;
+pub const GAPKEEPER_KEEPER_WORDS: usize = 200;
 
 /// Words of 64 bits in the storage of a move's pieces.
 #[cfg(target_pointer_width = "16")]

@@ -103,11 +103,11 @@ pub struct GapkeeperFade {
 /// When a stored grid comes into force.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[repr(u8)]
-pub enum GapkeeperRestore {
+pub enum GapkeeperGridReturn {
     /// By itself after homing: old job files need no change.
-    OnHoming = 0,
+    AfterHoming = 0,
     /// When the job or a person asks for it.
-    OnRequest = 1,
+    WhenAsked = 1,
 }
 
 /// What a keeper needs to know of the machine. Begin with `gapkeeper_settings_default`.
@@ -122,8 +122,8 @@ pub struct GapkeeperSettings {
     pub tolerance_um: u16,
     /// One step of `gapkeeper_shift_by`.
     pub shift_step_um: u16,
-    /// A GapkeeperRestore.
-    pub restore: u8,
+    /// A GapkeeperGridReturn.
+    pub grid_return: u8,
     /// A grid this near to the bed's temperature is used as it is.
     pub window_nearest_c: u8,
     /// Two grids on either side are blended if they are no farther apart than this.
@@ -142,9 +142,9 @@ pub struct GapkeeperLattice {
     pub pitch_x_um: u32,
     /// Distance between rows.
     pub pitch_y_um: u32,
-    /// Nodes along X, 2 to 15.
+    /// Nodes along X, 2 to 16.
     pub columns: u8,
-    /// Nodes along Y, 2 to 15; columns times rows up to `GAPKEEPER_STATIONS`.
+    /// Nodes along Y, 2 to 16; columns times rows up to `GAPKEEPER_STATIONS`.
     pub rows: u8,
 }
 
@@ -270,7 +270,7 @@ pub struct GapkeeperStatus {
     pub surveying: u8,
     /// 1: the memory was read, or there is none, so the setup is known.
     pub setup_known: u8,
-    /// 1: the bed has left the window of the grid in force. It stays in force: restore, or home, before the next print.
+    /// 1: the bed has left the window of the grid in force. It stays in force: put one in force, or home, before the next print.
     pub is_off_temperature: u8,
     /// What is hot, while a survey asks for hands.
     pub caution: GapkeeperCaution,

@@ -7,8 +7,8 @@ use std::path::{Path, PathBuf};
 
 use compilers::{CROSS_C, CROSS_CPP, HOST_C, HOST_CPP};
 use gapkeeper::{
-    Arc, Fade, Flow, HeightGrid, Keeper, KeeperSettings, Lattice, Move, Order, Piece, Plane, Point, Prompt, Status,
-    StoredGrid, Surface, SurveyEvent, SurveyPlan, SurveySettings, Turn,
+    Arc, Fade, Flow, HeightGrid, Keeper, KeeperSettings, Lattice, Move, Order, Piece, Plane, Point, Prompt, StoredGrid,
+    Surface, SurveyEvent, SurveyPlan, SurveySettings, Turn,
 };
 use gapkeeper_c_api::{GAPKEEPER_GRIDS, GAPKEEPER_NODES, GAPKEEPER_STATIONS};
 
@@ -129,7 +129,8 @@ fn survey() -> String {
     }
     writeln!(printed, "surface {}", u8::from(stored.surface == Surface::Refined)).expect("a text grows");
     // After the restart nothing is unsaved.
-    let status = Status { unsaved: false, ..keeper.status() };
+    let mut status = keeper.status();
+    status.unsaved = false;
     printed + &format!("{status}\n--\ndone\n--\n")
 }
 

@@ -232,7 +232,7 @@ fn a_bed_that_leaves_the_grids_window_is_said() {
 
 #[test]
 fn on_request_the_job_asks() {
-    let settings = GapkeeperSettings { restore: GapkeeperRestore::OnRequest as u8, ..settings() };
+    let settings = GapkeeperSettings { grid_return: GapkeeperGridReturn::WhenAsked as u8, ..settings() };
     let mut s = Session::homed(&settings);
     let keeper = &raw mut s.keeper;
     assert_eq!(call!(gapkeeper_set_grid(keeper, &grid(), HEIGHTS_UM.as_ptr(), 9)), GapkeeperResult::Ok);
@@ -240,10 +240,10 @@ fn on_request_the_job_asks() {
     let mut choice = zeroed();
     assert_eq!(call!(gapkeeper_temperature(keeper, &warm, &mut zeroed())), GapkeeperResult::Ok);
     assert_eq!(call!(gapkeeper_lost_position(keeper)), GapkeeperResult::Ok);
-    assert_eq!(call!(gapkeeper_restore(keeper, &raw mut choice)), GapkeeperResult::NotHomed);
+    assert_eq!(call!(gapkeeper_put_stored_in_force(keeper, &raw mut choice)), GapkeeperResult::NotHomed);
     assert_eq!(call!(gapkeeper_homed(keeper, &raw mut choice)), GapkeeperResult::Ok);
     assert_eq!(s.status().in_force, 0);
-    assert_eq!(call!(gapkeeper_restore(keeper, &raw mut choice)), GapkeeperResult::Ok);
+    assert_eq!(call!(gapkeeper_put_stored_in_force(keeper, &raw mut choice)), GapkeeperResult::Ok);
     assert_eq!((choice.kind, choice.off_c, s.status().in_force), (GapkeeperChoiceKind::Nearest as u8, 2, 1));
 }
 

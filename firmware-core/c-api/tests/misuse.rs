@@ -62,7 +62,9 @@ fn bad_pointers_are_refused_by_keeper_functions() {
     });
     spoil("homed", 2, |f, s| call!(gapkeeper_homed(f.pointer(&mut s.keeper), f.pointer(&mut zeroed()))));
     spoil("lost_position", 1, |f, s| call!(gapkeeper_lost_position(f.pointer(&mut s.keeper))));
-    spoil("restore", 2, |f, s| call!(gapkeeper_restore(f.pointer(&mut s.keeper), f.pointer(&mut zeroed()))));
+    spoil("put in force", 2, |f, s| {
+        call!(gapkeeper_put_stored_in_force(f.pointer(&mut s.keeper), f.pointer(&mut zeroed())))
+    });
     spoil("release", 1, |f, s| call!(gapkeeper_release(f.pointer(&mut s.keeper))));
     spoil("temperature", 3, |f, s| {
         call!(gapkeeper_temperature(f.pointer(&mut s.keeper), f.pointer(&mut zeroed()), f.pointer(&mut zeroed())))
@@ -203,7 +205,7 @@ fn garbage_is_not_a_keeper() {
         let refused = [
             call!(gapkeeper_homed(keeper, &mut zeroed())),
             call!(gapkeeper_lost_position(keeper)),
-            call!(gapkeeper_restore(keeper, &mut zeroed())),
+            call!(gapkeeper_put_stored_in_force(keeper, &mut zeroed())),
             call!(gapkeeper_release(keeper)),
             call!(gapkeeper_temperature(keeper, &zeroed(), &mut zeroed())),
             call!(gapkeeper_set_grid(keeper, &grid(), HEIGHTS_UM.as_ptr(), 9)),
@@ -282,7 +284,7 @@ fn kinds_that_are_not_in_the_header_are_refused() {
     let mut s = Session::begun();
     let keeper = &raw mut s.keeper;
     for kind in [2, 255] {
-        let settings = GapkeeperSettings { restore: kind, ..settings() };
+        let settings = GapkeeperSettings { grid_return: kind, ..settings() };
         assert_eq!(call!(gapkeeper_init(&mut zeroed(), GAPKEEPER_KEEPER_SIZE, &settings)), unknown);
         let grid = GapkeeperGrid { surface: kind, ..grid() };
         assert_eq!(call!(gapkeeper_set_grid(keeper, &grid, HEIGHTS_UM.as_ptr(), 9)), unknown);

@@ -159,7 +159,7 @@ fn a_change_in_mid_move_ends_it() {
         ("shift", |keeper| call!(gapkeeper_shift_by(keeper, 1, &mut 0))),
         ("set_fade", |keeper| call!(gapkeeper_set_fade(keeper, &zeroed()))),
         ("release", |keeper| call!(gapkeeper_release(keeper))),
-        ("restore", |keeper| call!(gapkeeper_restore(keeper, &mut zeroed()))),
+        ("put in force", |keeper| call!(gapkeeper_put_stored_in_force(keeper, &mut zeroed()))),
         ("homed", |keeper| call!(gapkeeper_homed(keeper, &mut zeroed()))),
         ("lost_position", |keeper| call!(gapkeeper_lost_position(keeper))),
         ("screw_turned", |keeper| call!(gapkeeper_screw_turned(keeper, &mut zeroed()))),

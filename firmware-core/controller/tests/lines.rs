@@ -164,9 +164,9 @@ fn relative_moves_follow_the_bed_after_every_change_of_what_is_in_force() {
     rises_with_the_bed(&mut machine, "moved");
     machine.keeper().release();
     rises_with_the_bed(&mut machine, "release");
-    machine.keeper().restore().unwrap();
+    machine.keeper().put_stored_in_force().unwrap();
     assert!(machine.keeper().correction_in_force().is_some());
-    rises_with_the_bed(&mut machine, "restore");
+    rises_with_the_bed(&mut machine, "put in force");
     begin(&mut machine);
     machine.survey(SurveyEvent::Pressed).unwrap();
     machine.survey(SurveyEvent::Turned { detents: -20 }).unwrap();

@@ -8,12 +8,12 @@ use crate::fade::Fade;
 /// When a stored grid comes into force.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub enum RestorePolicy {
+pub enum GridReturn {
     /// By itself after homing: old job files need no change.
     #[default]
-    OnHoming,
-    /// When the job or a person asks for it.
-    OnRequest,
+    AfterHoming,
+    /// When the job or a person asks for it, by [`Keeper::put_stored_in_force`](super::Keeper::put_stored_in_force).
+    WhenAsked,
 }
 
 /// What a keeper needs to know of the machine.
@@ -21,7 +21,7 @@ pub enum RestorePolicy {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct KeeperSettings {
     /// When a stored grid comes into force.
-    pub restore: RestorePolicy,
+    pub grid_return: GridReturn,
     /// How far a grid may be from the bed's temperature.
     pub windows: TemperatureWindows,
     /// How far a piece may be off the corrected path.
@@ -37,7 +37,7 @@ pub struct KeeperSettings {
 impl Default for KeeperSettings {
     fn default() -> Self {
         Self {
-            restore: RestorePolicy::default(),
+            grid_return: GridReturn::default(),
             windows: TemperatureWindows::default(),
             tolerance_um: crate::split::DEFAULT_TOLERANCE_UM,
             lowest_machine_z_um: i32::MIN,

@@ -35,6 +35,7 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
 /// What a screen should show; its text fits four lines of twenty characters.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[non_exhaustive]
 pub struct Status {
     /// What the survey asks for, while one is under way; then nothing else matters but the caution.
     pub prompt: Option<Prompt>,
@@ -51,7 +52,7 @@ pub struct Status {
     /// Bed temperature that the grid in force is for.
     pub grid_bed_c: Option<i16>,
     /// Whether the bed has left the window of the grid in force. It stays in force, since a jump of Z in the middle of a
-    /// print would spoil it; restore, or home, before the next one.
+    /// print would spoil it; put one in force, or home, before the next.
     pub is_off_temperature: bool,
     /// Shift in force.
     pub shift_um: i32,

@@ -68,8 +68,8 @@ fn what_is_written_is_read_back() {
 
 #[test]
 fn the_longest_record_fits_exactly() {
-    let lattice = Lattice { x0_um: 0, y0_um: 0, pitch_x_um: 100, pitch_y_um: 100, columns: 15, rows: 15 };
-    let value = StoredGrid::<225> {
+    let lattice = Lattice { x0_um: 0, y0_um: 0, pitch_x_um: 100, pitch_y_um: 100, columns: 16, rows: 16 };
+    let value = StoredGrid::<256> {
         grid: HeightGrid::from_fn(lattice, |column, row| i32::from(column) - i32::from(row)).unwrap(),
         fade: None,
         shift_um: 0,
@@ -79,15 +79,15 @@ fn the_longest_record_fits_exactly() {
         closure_accepted: false,
         surface: Surface::Bilinear,
     };
-    let mut bytes = [0; max_record_size(225)];
-    assert_eq!(encode_grid(&value, 0, &mut bytes), Ok(512));
+    let mut bytes = [0; max_record_size(256)];
+    assert_eq!(encode_grid(&value, 0, &mut bytes), Ok(574));
     assert_eq!(decode_grid(&bytes).map(|record| record.value), Ok(value.clone()));
-    assert_eq!(encode_grid(&value, 0, &mut bytes[..511]), Err(RecordError::Memory { needed: 512, found: 511 }));
+    assert_eq!(encode_grid(&value, 0, &mut bytes[..573]), Err(RecordError::Memory { needed: 574, found: 573 }));
     // Where fewer nodes fit, it is refused as a grid would be.
-    let capacity = GridError::Capacity { needed: 225, capacity: 9 };
+    let capacity = GridError::Capacity { needed: 256, capacity: 9 };
     assert_eq!(decode_grid::<9>(&bytes), Err(RecordError::Grid(capacity)));
     // The check value covers fewer bits than its published distance of 6 reaches.
-    assert!(8 * (max_record_size(225) - CRC_SIZE) <= 5243);
+    assert!(8 * (max_record_size(256) - CRC_SIZE) <= 5243);
 }
 
 #[test]

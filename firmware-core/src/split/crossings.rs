@@ -32,7 +32,11 @@ impl Crossings {
         let (lower_um, upper_um) = if upwards { (start_um, end_um) } else { (end_um, start_um) };
         // Lines below the upper end, less those up to the lower one.
         let (passed, reached) = (axis.nodes_up_to(lower_um), axis.nodes_below(upper_um));
-        let lines = creases & ((1 << reached) - 1) & !((1 << passed) - 1);
+        if passed >= reached {
+            return Self::NONE;
+        }
+        // Up to 16 nodes, and one at least between the ends: no shift is longer than 15.
+        let lines = creases & u16::MAX >> (16 - reached) & u16::MAX << passed;
         let number = if upwards { passed } else { reached.wrapping_sub(1) };
         if lines == 0 {
             return Self::NONE;
@@ -73,6 +77,38 @@ impl Crossings {
             self.next_q32 = NEVER;
         } else {
             self.find();
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::axis::MAX_NODES_PER_AXIS;
+    use std::vec::Vec;
+
+    /// From before the first node to after the last, both ways, and from every line to every other.
+    #[test]
+    fn every_line_between_the_ends_is_met_once_and_in_order() {
+        for nodes in 2..=MAX_NODES_PER_AXIS {
+            let axis = Axis::new(0, 1000, nodes).unwrap();
+            for (start, end) in
+                (-1..=i32::from(nodes)).flat_map(|start| (-1..=i32::from(nodes)).map(move |end| (start, end)))
+            {
+                let mut crossings = Crossings::new(&axis, u16::MAX >> (16 - nodes), 1000 * start, 1000 * end);
+                let mut met = Vec::new();
+                while crossings.next_q32 != NEVER {
+                    met.push(i32::from(crossings.number()));
+                    crossings.take();
+                }
+                let inside = |number: &i32| (0..i32::from(nodes)).contains(number);
+                let expected: Vec<_> = if start < end {
+                    (start + 1..end).filter(inside).collect()
+                } else {
+                    (end + 1..start).rev().filter(inside).collect()
+                };
+                assert_eq!(met, expected, "{nodes} nodes, from {start} to {end}");
+            }
         }
     }
 }

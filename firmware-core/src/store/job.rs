@@ -2,7 +2,7 @@
 
 use super::slot::{Found, Slot, beside, current, next_sequence};
 use super::{Progress, SEAL_SIZE, Saved, Store, StoreError, round_down, round_up};
-use crate::axis::MAX_NODES_PER_AXIS;
+use crate::axis::MAX_NODES;
 use crate::crc::Crc32c;
 use crate::grid::GridError;
 use crate::memory::{Cells, SlotMemory};
@@ -15,7 +15,7 @@ use crate::store::OtherSlot;
 /// Bytes read in one step.
 pub(super) const READ_AT_ONCE: usize = 32;
 /// Bytes of the longest record that any build of this layout or an older one writes.
-const LONGEST: usize = max_record_size(MAX_NODES_PER_AXIS as usize * MAX_NODES_PER_AXIS as usize);
+const LONGEST: usize = max_record_size(MAX_NODES);
 /// CRC-32C over any bytes and their own check value.
 pub(super) const RESIDUE: u32 = 0x4867_4BC7;
 

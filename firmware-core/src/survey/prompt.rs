@@ -164,7 +164,7 @@ impl fmt::Display for Caution {
 impl<const CAPACITY: usize> Survey<CAPACITY> {
     /// What a person should see now.
     pub fn prompt(&self) -> Prompt {
-        // A plan has 225 stations at the most.
+        // A plan has 256 stations at the most.
         let visits = self.visits as u16 + 1;
         let number = |visit| match visit {
             Visit::Station(index) | Visit::Again(index) => index as u16 + 1,

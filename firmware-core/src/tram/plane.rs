@@ -1,4 +1,4 @@
-//! The bed's plane by least squares, and how the readings stand about it.
+//! The bed's plane by least squares.
 
 use crate::axis::MAX_SPAN_UM;
 use crate::fixed_point::hold_i32;
@@ -6,13 +6,9 @@ use crate::grid::MAX_HEIGHT_UM;
 
 use super::error::TramError;
 use super::scatter::{ACROSS_BITS, MAX_TRAM_READINGS, REST_BITS, Scatter, multiply_divide};
-use super::twist::Twist;
 
 /// Fractional bits of heights of the plane.
 pub(super) const FRACTION_BITS: u32 = 12;
-
-/// Fractional bits of a deviation before it is squared.
-const DEVIATION_BITS: u32 = 8;
 
 /// The height of the bed at a place.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -24,20 +20,6 @@ pub struct BedHeight {
     pub y_um: i32,
     /// Height, positive where the bed is high; at most [`MAX_HEIGHT_UM`] up or down.
     pub height_um: i32,
-}
-
-/// How readings stand about their plane, and their twist where screws take it out: the part of the shape that no screw takes out.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub struct Residual {
-    /// Lowest reading about it; not above 0.
-    pub lowest_um: i32,
-    /// Highest reading about it; not below 0.
-    pub highest_um: i32,
-    /// From the lowest to the highest, rounded once.
-    pub peak_to_valley_um: u32,
-    /// Root of the mean of the squares; the mean is over all readings.
-    pub rms_um: u32,
 }
 
 /// The plane that makes the sum of squares of the readings' vertical deviations least.
@@ -85,7 +67,7 @@ impl BedPlane {
             let height_um = i64::from(reading.height_um) - i64::from(first.height_um);
             let place = scatter.seen(reading.x_um, reading.y_um);
             heights_um += height_um;
-            // At most 255 terms of 29 + 14 bits.
+            // At most 256 terms of 29 + 14 bits, one of them 0.
             along += place.major * height_um;
             minor += place.minor * height_um;
         }
@@ -129,30 +111,6 @@ impl BedPlane {
             + part(across, self.across, self.scatter.rest.get());
         let above_first = multiply_divide(1, times_count, self.scatter.count().get()).unwrap_or(0);
         (i64::from(self.first_height_um) << FRACTION_BITS) + above_first
-    }
-
-    /// How the readings of the fit stand about it and the twist.
-    pub(super) fn residual(&self, readings: impl Iterator<Item = BedHeight>, twist: Option<&Twist>) -> Residual {
-        let (mut lowest, mut highest, mut squares) = (0, 0, 0_u64);
-        for reading in readings {
-            let height_fine = i64::from(reading.height_um) << FRACTION_BITS;
-            let twist = twist.map_or(0, |twist| twist.height_fine(reading.x_um, reading.y_um));
-            let deviation = height_fine - self.height_fine(reading.x_um, reading.y_um) - twist;
-            (lowest, highest) = (deviation.min(lowest), deviation.max(highest));
-            // The squares of a fit's deviations sum up to less than those of the heights about their mean: 255 times
-            // 26 bits and the fraction.
-            let coarse = deviation.unsigned_abs() >> (FRACTION_BITS - DEVIATION_BITS);
-            squares = squares.saturating_add(coarse.saturating_mul(coarse));
-        }
-        let rms = (squares / self.scatter.count()).isqrt();
-        let rms_um = rms.saturating_add(1 << (DEVIATION_BITS - 1)) >> DEVIATION_BITS;
-        Residual {
-            lowest_um: hold_i32(round(lowest)),
-            highest_um: hold_i32(round(highest)),
-            peak_to_valley_um: hold_i32(round(highest - lowest)).unsigned_abs(),
-            // Not larger than the largest height about the mean.
-            rms_um: rms_um as u32,
-        }
     }
 }
 

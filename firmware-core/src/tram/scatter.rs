@@ -9,7 +9,7 @@ use core::num::NonZeroU64;
 use crate::axis::MAX_SPAN_UM;
 
 /// Most readings that a plane is fitted to.
-pub const MAX_TRAM_READINGS: u8 = u8::MAX;
+pub const MAX_TRAM_READINGS: u16 = 256;
 
 /// Least RMS distance from their own line, along the shorter axis, for places not to count as lying on one line.
 pub const MIN_SPREAD_UM: u32 = 1000;
@@ -105,7 +105,7 @@ impl Scatter {
 
     /// A place as seen from the mean; below 2^30.
     pub(super) fn seen(&self, x_um: i32, y_um: i32) -> Seen {
-        // A count has 8 bits.
+        // A count is at most 256.
         let count = self.count.get() as i64;
         let x = count * from(self.origin_um.0, x_um) - self.sums_um.0;
         let y = count * from(self.origin_um.1, y_um) - self.sums_um.1;

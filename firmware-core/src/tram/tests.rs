@@ -33,7 +33,7 @@ fn badly_placed_readings_are_refused_each_for_its_reason() {
         assert_eq!(refused(&corners()[..found], &CORNERS), TramError::ReadingCount { found });
     }
     let crowd = [corners()[0]; 300];
-    assert_eq!(refused(&crowd, &CORNERS), TramError::ReadingCount { found: 256 });
+    assert_eq!(refused(&crowd, &CORNERS), TramError::ReadingCount { found: 257 });
     assert_eq!(refused(&level(&[(0, 0), (50_000, 50_000), (99_000, 99_000)]), &CORNERS), TramError::ReadingsInLine);
     assert_eq!(refused(&[corners()[1]; 5], &CORNERS), TramError::ReadingsInLine);
     let far = level(&[(0, 0), (100_000, 0), (0, 1_044_481)]);
@@ -78,7 +78,7 @@ fn badly_placed_screws_are_refused_each_for_its_reason() {
 #[test]
 fn messages_count_from_one_and_say_what_to_do() {
     let messages = [
-        (TramError::ReadingCount { found: 2 }, "2 readings: take 3 to 255"),
+        (TramError::ReadingCount { found: 2 }, "2 readings: take 3 to 256"),
         (
             TramError::Thread { screw: 0, thread_um_per_turn: 7 },
             "7 um a turn at screw 1: threads reach from 100 to 10000 um",

@@ -26,7 +26,7 @@ use gapkeeper::{Correction, DEFAULT_TOLERANCE_UM};
 use crate::Place;
 use crate::gcode::{GcodeError, Word};
 use crate::grid_file::CAPACITY;
-use crate::pipeline::Pipeline;
+use crate::pipeline::{self, Pipeline};
 use batch::{Batch, Corrector, Source};
 use numbering::Numbering;
 pub use report::{ApplyReport, Reach, Stretch, Unplaced};
@@ -36,6 +36,7 @@ pub const SIGNATURE: &[u8] = b"corrected for the bed by gapgrid";
 
 /// Why a job cannot be corrected.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum ApplyError {
     /// A line cannot be read, or the file cannot.
     #[error(transparent)]
@@ -130,7 +131,7 @@ pub fn apply(
     settings: &Settings<'_>,
 ) -> Result<ApplyReport, ApplyError> {
     // What the flow has added up so far is needed for the next line.
-    let cores = if settings.scale_flow { 1 } else { settings.cores.map_or_else(all_cores, NonZeroUsize::get) };
+    let cores = if settings.scale_flow { 1 } else { pipeline::cores(settings.cores) };
     let mut source = Source::new(name, input, settings);
     let mut report = ApplyReport::default();
     let mut numbering = Numbering::default();
@@ -163,10 +164,6 @@ pub fn apply(
     source.finish(&mut report)?;
     output.flush()?;
     Ok(report)
-}
-
-fn all_cores() -> usize {
-    thread::available_parallelism().map_or(1, NonZeroUsize::get)
 }
 
 /// Turning axes (NISTIR 6556) and secondary ones (common practice, no source).

@@ -6,6 +6,7 @@ use crate::gcode::{Axes, Cause, WordCount};
 
 /// What came of correcting a job.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[non_exhaustive]
 pub struct ApplyReport {
     /// Lines read.
     pub lines: u64,

@@ -76,6 +76,7 @@ impl Default for CheckSettings {
 
 /// All that was found.
 #[derive(Clone, Debug, PartialEq)]
+#[non_exhaustive]
 pub struct CheckReport {
     /// What speaks against the grid, in the order of looking.
     pub verdicts: Vec<Verdict>,

@@ -21,7 +21,7 @@ impl NodePlace {
     /// The place of a node that is counted from 0.
     pub fn of<const CAPACITY: usize>(grid: &HeightGrid<CAPACITY>, column: u8, row: u8) -> Self {
         let (x_um, y_um) = grid.lattice().node_um(column, row);
-        // Below 15 each.
+        // At most 15 each.
         Self { column: column.saturating_add(1), row: row.saturating_add(1), x_um, y_um }
     }
 

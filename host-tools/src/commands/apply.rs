@@ -12,6 +12,7 @@ use gapkeeper::{Correction, DEFAULT_TOLERANCE_UM, Move, Point};
 use gapkeeper_host_tools::apply::{ApplyError, Settings, apply};
 use gapkeeper_host_tools::grid_file::{CAPACITY, GridDocument};
 use gapkeeper_host_tools::printed::{masked, name};
+use gapkeeper_host_tools::program::CoresOption;
 use gapkeeper_host_tools::{AtomicFile, FileError, Watched};
 
 use super::surface::SurfaceOption;
@@ -42,7 +43,7 @@ pub struct Arguments {
     in_place: bool,
     #[command(flatten)]
     surface: SurfaceOption,
-    /// How far a piece may be off the corrected path
+    /// Largest distance of a piece from the corrected path
     #[arg(long, value_name = "UM", default_value_t = DEFAULT_TOLERANCE_UM)]
     tolerance_um: u16,
     /// Scale E to the layer thickness in the fade; prints the total change
@@ -67,9 +68,11 @@ pub struct Arguments {
     /// Allow two words of one group on a line; the later one counts
     #[arg(long)]
     lenient: bool,
-    /// Pass lines that cannot be read as they are, and count them
+    /// Pass unreadable lines as they are, and count them
     #[arg(long)]
     keep_going: bool,
+    #[command(flatten)]
+    cores: CoresOption,
 }
 
 /// Micrometres along X, Y and perhaps Z.
@@ -141,6 +144,7 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
     let settings = Settings {
         tolerance_um: arguments.tolerance_um,
         scale_flow: arguments.scale_flow,
+        cores: arguments.cores.cores,
         pass: &arguments.pass,
         origin_nm: origin.map(|um| um.map(|um| i64::from(um) * 1000)),
         e_follows_g91: arguments.e_follows_g91.map(|answer| matches!(answer, Answer::Yes)),

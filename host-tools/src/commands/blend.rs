@@ -19,9 +19,9 @@ use super::{input, output};
 pub struct Arguments {
     /// One grid, with its bed temperature
     first: PathBuf,
-    /// The other
+    /// The other grid
     second: PathBuf,
-    /// The temperature that the grid is for
+    /// Bed temperature of the new grid
     #[arg(long, value_name = "C", allow_negative_numbers = true)]
     bed_temperature: i16,
     /// The grid to write; its extension tells the format

@@ -27,18 +27,18 @@ use super::{input, length, show};
     lspl_fltp_um, lspl_fltv_um, lspl_fltq_um and mzpl_fltt_um; lowest and highest, places with height_um. Wording of \
     reasons and remedies may change, the rest stays while schema_version does.")]
 pub struct Arguments {
-    /// The grid: a file that says everything itself, such as a JSON document
+    /// The grid: a complete file, such as a JSON document
     grid: PathBuf,
-    /// How warm the bed is, or will be for the job
+    /// Bed temperature of the job
     #[arg(long, value_name = "C", allow_negative_numbers = true)]
     bed_temperature: Option<i16>,
     /// Lowest machine height that the nozzle can go to (default: the one that the grid states)
     #[arg(long, value_name = "MM", allow_hyphen_values = true, value_parser = length::whole_um)]
     lowest_mm: Option<i32>,
-    /// How far the surface between stations may be off
+    /// Largest allowed error of the surface between stations
     #[arg(long, value_name = "UM", default_value_t = CheckSettings::default().tolerance_um)]
     tolerance_um: u16,
-    /// How far the bed may lean over its stations
+    /// Largest allowed tilt over the stations
     #[arg(long, value_name = "UM", default_value_t = CheckSettings::default().tilt_limit_um)]
     tilt_um: u16,
     /// The setup that the machine is in, if the grid is a record

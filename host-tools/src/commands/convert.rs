@@ -27,19 +27,19 @@ pub struct Arguments {
     input: PathBuf,
     /// The file to write
     output: PathBuf,
-    /// Format of the input; without it the extension tells
+    /// Format of the input (default: by its extension)
     #[arg(long, value_enum, value_name = "FORMAT")]
     from: Option<Format>,
-    /// Format of the output; without it the extension tells
+    /// Format of the output (default: by its extension)
     #[arg(long, value_enum, value_name = "FORMAT")]
     to: Option<Format>,
     /// Unit of lengths in the input that have none
     #[arg(long, value_enum)]
     unit: Option<Unit>,
-    /// Which edge of the bed the first row of the input belongs to
+    /// Edge of the bed at the first row of the input
     #[arg(long, value_enum)]
     rows: Option<Rows>,
-    /// Place of the first column and of the front row, mm
+    /// X of the first column and Y of the front row, mm
     #[arg(long, value_name = "X,Y", value_parser = place_um, allow_hyphen_values = true)]
     origin: Option<(i32, i32)>,
     /// Distance between columns and between rows, mm
@@ -54,7 +54,7 @@ pub struct Arguments {
     /// Where the record is in the image of the memory, decimal or 0x...
     #[arg(long, value_name = "A", value_parser = address)]
     address: Option<u32>,
-    /// How many times too high a surface is drawn
+    /// Factor by which heights of a surface are exaggerated
     #[arg(long, value_name = "N")]
     exaggeration: Option<u32>,
     /// Whether each row of a pasted table begins with its label
@@ -66,7 +66,7 @@ pub struct Arguments {
     /// Whether commas between digits of a pasted table are decimal commas
     #[arg(long, value_enum)]
     decimal_comma: Option<Answer>,
-    /// How far a point may be from its place on the lattice
+    /// Largest distance of a point from its node of the lattice
     #[arg(long, value_name = "UM")]
     snap: Option<u32>,
     #[command(flatten)]

@@ -17,9 +17,9 @@ use super::{input, output};
 #[derive(Args)]
 #[command(after_help = "Example: gapgrid refine grid.json --nodes 13x9 -o dense.json")]
 pub struct Arguments {
-    /// The grid: a file that says everything itself, such as a JSON document
+    /// The grid: a complete file, such as a JSON document
     grid: PathBuf,
-    /// Columns and rows of the new grid, 2 to 15 each
+    /// Columns and rows of the new grid, 2 to 16 each
     #[arg(long, value_name = "CxR", value_parser = nodes)]
     nodes: (u8, u8),
     /// The grid to write; its extension tells the format
@@ -33,7 +33,7 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
     let document = &mut reading.document;
     let (columns, rows) = arguments.nodes;
     let dense = document.grid.refined::<CAPACITY>(columns, rows);
-    let remedy = "choose 2 to 15 nodes along each axis, and no more than the surface allows";
+    let remedy = "choose 2 to 16 nodes along each axis, and no more than the surface allows";
     let dense = dense.map_err(|error| anyhow!("{}: {error}\n  {remedy}", name(&arguments.grid)))?;
     let end_um = |lattice: gapkeeper::Lattice| lattice.node_um(lattice.columns - 1, lattice.rows - 1);
     let ((was_x_um, was_y_um), (x_um, y_um)) = (end_um(document.grid.lattice()), end_um(dense.lattice()));

@@ -20,9 +20,9 @@ use super::{input, output};
     gapgrid shift grid.json -0.02 -o grid-shifted.json\n\n\
     A shift that is too low drives the nozzle into the bed: try it with the nozzle cold and a hand at the switch.")]
 pub struct Arguments {
-    /// The grid: a file that says everything itself, such as a JSON document
+    /// The grid: a complete file, such as a JSON document
     grid: PathBuf,
-    /// How far, in mm
+    /// Distance in mm; positive: away from the bed
     #[arg(value_name = "MM", value_parser = whole_um, allow_hyphen_values = true)]
     distance: i32,
     /// The grid to write: .json or .gkr, since other formats have no place for a shift

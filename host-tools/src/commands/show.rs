@@ -24,7 +24,7 @@ use super::surface::SurfaceOption;
 #[command(after_help = "Examples:\n  gapgrid show grid.json\n  gapgrid show grid.json --out map.svg\n  \
     gapgrid show grid.csv --surface bilinear --out map.png")]
 pub struct Arguments {
-    /// The grid: a file that says everything itself, such as a JSON document
+    /// The grid: a complete file, such as a JSON document
     grid: PathBuf,
     /// Draw a map into this file instead, .svg or .png
     #[arg(long, value_name = "FILE")]

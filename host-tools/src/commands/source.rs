@@ -14,9 +14,9 @@ use super::surface::SurfaceOption;
 #[derive(Args)]
 #[command(after_help = "Example: gapgrid source grid.json --language c -o grid.h")]
 pub struct Arguments {
-    /// The grid: a file that says everything itself, such as a JSON document
+    /// The grid: a complete file, such as a JSON document
     grid: PathBuf,
-    /// What the constants are written in
+    /// Language of the constants
     #[arg(long, value_enum)]
     language: Language,
     /// The file to write (default: print the text)

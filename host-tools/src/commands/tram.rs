@@ -25,13 +25,13 @@ use super::length::{place_um, whole_um};
 pub struct Arguments {
     /// The grid, or the table of readings
     readings: PathBuf,
-    /// Place of a screw, mm; once for each, in the order in which you count them
+    /// X,Y of a screw in mm; once for each screw, in your order
     #[arg(long = "screw", value_name = "X,Y", value_parser = place_um, required = true, allow_hyphen_values = true)]
     screws: Vec<(i32, i32)>,
     /// Rise of one turn, mm; once for all screws, or once for each
     #[arg(long = "thread", value_name = "MM", value_parser = thread_um, required = true)]
     threads: Vec<u16>,
-    /// What is not turned: a screw by its number from 1, `highest` or `lowest`; or a height that all come to, such as 0.1mm
+    /// Screw to leave as it is: its number from 1, `highest` or `lowest`; or the height to bring all to, such as 0.1mm
     #[arg(long, value_name = "WHAT", value_parser = hold)]
     hold: Hold,
     /// The plate is too thick to twist: tilt alone, also with four screws or more

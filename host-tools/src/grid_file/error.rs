@@ -6,7 +6,8 @@ use std::io;
 use gapkeeper::record::RecordError;
 use gapkeeper::{FadeError, GridAxis, GridError};
 
-use super::{FactList, HexFault, MatrixFault, NpyFault, PlyFault, PointFault, Readings};
+use super::facts::{Fact, FactList, MissingFacts};
+use super::faults::{HexFault, MatrixFault, NpyFault, PlyFault, PointFault, Readings};
 use crate::Place;
 use crate::file_error::{INPUT_REMEDY, OUTPUT_REMEDY};
 use crate::printed::one_line;
@@ -290,4 +291,17 @@ impl GridFileErrorKind {
             Kind::MissingPlace { .. } => "add it: every place of the rectangle needs a height",
         }
     }
+}
+
+impl MissingFacts {
+    /// Every fact of the list that is not given, all in one error, so that a person is asked once.
+    pub(super) fn need(&self, facts: &[Fact]) -> Result<(), GridFileErrorKind> {
+        let missing: Vec<Fact> = facts.iter().copied().filter(|fact| !self.has(*fact)).collect();
+        if missing.is_empty() { Ok(()) } else { Err(GridFileErrorKind::FactsMissing(FactList(missing))) }
+    }
+}
+
+/// A fact that a parser may rely on after [`MissingFacts::need`], or the error that names it.
+pub(super) fn given<T: Copy>(value: Option<T>, fact: Fact) -> Result<T, GridFileErrorKind> {
+    value.ok_or_else(|| GridFileErrorKind::FactsMissing(FactList(vec![fact])))
 }

@@ -4,8 +4,6 @@ use std::fmt;
 
 use gapkeeper::Surface;
 
-use super::{GridFileErrorKind, GridFormat};
-
 /// The unit of lengths that stand in a file without one.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum LengthUnit {
@@ -45,8 +43,8 @@ pub enum RowOrder {
 
 /// What is not in a file, as far as the caller knows it.
 ///
-/// A fact is used only where the file leaves it open ([`GridFormat::facts_of_reading`] and
-/// [`GridFormat::facts_of_writing`] list them); one that is needed and not given is an error that names it, never a
+/// A fact is used only where the file leaves it open ([`facts_of_reading`](super::GridFormat::facts_of_reading) and
+/// [`facts_of_writing`](super::GridFormat::facts_of_writing) list them); one that is needed and not given is an error that names it, never a
 /// default.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct MissingFacts {
@@ -167,17 +165,6 @@ impl MissingFacts {
             Fact::Surface => self.surface.is_some(),
         }
     }
-
-    /// Every fact of the list that is not given, all in one error, so that a person is asked once.
-    pub(super) fn need(&self, facts: &[Fact]) -> Result<(), GridFileErrorKind> {
-        let missing: Vec<Fact> = facts.iter().copied().filter(|fact| !self.has(*fact)).collect();
-        if missing.is_empty() { Ok(()) } else { Err(GridFileErrorKind::FactsMissing(FactList(missing))) }
-    }
-}
-
-/// A fact that a parser may rely on after [`MissingFacts::need`], or the error that names it.
-pub(super) fn given<T: Copy>(value: Option<T>, fact: Fact) -> Result<T, GridFileErrorKind> {
-    value.ok_or_else(|| GridFileErrorKind::FactsMissing(FactList(vec![fact])))
 }
 
 /// Facts, shown as a list in words.
@@ -191,38 +178,5 @@ impl fmt::Display for FactList {
             write!(out, "{lead}{fact}")?;
         }
         Ok(())
-    }
-}
-
-impl GridFormat {
-    /// What reading a file of this format may have to be told.
-    pub fn facts_of_reading(self) -> &'static [Fact] {
-        match self {
-            GridFormat::Json | GridFormat::Csv | GridFormat::Record | GridFormat::Stl => &[Fact::BedTemperature],
-            GridFormat::Hex => &[Fact::Address, Fact::BedTemperature],
-            GridFormat::Xyz => &[Fact::Unit, Fact::BedTemperature, Fact::Snap],
-            GridFormat::Ply => &[Fact::Unit, Fact::BedTemperature, Fact::Exaggeration, Fact::Snap],
-            GridFormat::Npy => &[Fact::Unit, Fact::Rows, Fact::Origin, Fact::Pitch, Fact::BedTemperature],
-            GridFormat::Matrix => &[
-                Fact::Unit,
-                Fact::Rows,
-                Fact::Origin,
-                Fact::Pitch,
-                Fact::BedTemperature,
-                Fact::RowLabels,
-                Fact::ColumnLabels,
-                Fact::DecimalComma,
-            ],
-        }
-    }
-
-    /// What writing a file of this format may have to be told.
-    pub fn facts_of_writing(self) -> &'static [Fact] {
-        match self {
-            GridFormat::Record => &[Fact::Setup, Fact::Surface],
-            GridFormat::Hex => &[Fact::Setup, Fact::Address, Fact::Surface],
-            GridFormat::Ply | GridFormat::Stl => &[Fact::Exaggeration],
-            GridFormat::Json | GridFormat::Csv | GridFormat::Matrix | GridFormat::Xyz | GridFormat::Npy => &[],
-        }
     }
 }

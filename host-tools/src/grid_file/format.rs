@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use super::facts::Fact;
 use super::loss::beside_heights;
 use super::{
     GridDocument, GridFileError, GridFileErrorKind, Loss, MissingFacts, Reading, csv, hex, json, matrix, npy, ply,
@@ -150,5 +151,38 @@ impl GridFormat {
             GridFormat::Ply => ply::render(document, facts)?,
             GridFormat::Stl => stl::render(document, facts)?,
         })
+    }
+}
+
+impl GridFormat {
+    /// What reading a file of this format may have to be told.
+    pub fn facts_of_reading(self) -> &'static [Fact] {
+        match self {
+            GridFormat::Json | GridFormat::Csv | GridFormat::Record | GridFormat::Stl => &[Fact::BedTemperature],
+            GridFormat::Hex => &[Fact::Address, Fact::BedTemperature],
+            GridFormat::Xyz => &[Fact::Unit, Fact::BedTemperature, Fact::Snap],
+            GridFormat::Ply => &[Fact::Unit, Fact::BedTemperature, Fact::Exaggeration, Fact::Snap],
+            GridFormat::Npy => &[Fact::Unit, Fact::Rows, Fact::Origin, Fact::Pitch, Fact::BedTemperature],
+            GridFormat::Matrix => &[
+                Fact::Unit,
+                Fact::Rows,
+                Fact::Origin,
+                Fact::Pitch,
+                Fact::BedTemperature,
+                Fact::RowLabels,
+                Fact::ColumnLabels,
+                Fact::DecimalComma,
+            ],
+        }
+    }
+
+    /// What writing a file of this format may have to be told.
+    pub fn facts_of_writing(self) -> &'static [Fact] {
+        match self {
+            GridFormat::Record => &[Fact::Setup, Fact::Surface],
+            GridFormat::Hex => &[Fact::Setup, Fact::Address, Fact::Surface],
+            GridFormat::Ply | GridFormat::Stl => &[Fact::Exaggeration],
+            GridFormat::Json | GridFormat::Csv | GridFormat::Matrix | GridFormat::Xyz | GridFormat::Npy => &[],
+        }
     }
 }

@@ -7,7 +7,8 @@
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
-use super::facts::given;
+use super::error::given;
+use super::faults::HexFault;
 use super::{Fact, GridDocument, GridFileError, GridFileErrorKind as Kind, Loss, MissingFacts, Reading, record};
 
 /// Bytes of data on a line, as most programs write it.
@@ -18,55 +19,6 @@ const SEGMENT_ADDRESS: u8 = 2;
 const SEGMENT_START: u8 = 3;
 const LINEAR_ADDRESS: u8 = 4;
 const LINEAR_START: u8 = 5;
-
-/// What can be wrong with an image of memory.
-#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[non_exhaustive]
-pub enum HexFault {
-    /// A line that does not begin with a colon.
-    #[error("a line does not begin with a colon")]
-    NoColon,
-    /// Something else than a digit, or an odd number of them.
-    #[error("a line has something else than pairs of hexadecimal digits")]
-    Digits,
-    /// Stated and found bytes of data.
-    #[error("the line states {0} bytes of data and has {1}")]
-    Length(usize, usize),
-    /// Stated and right check value.
-    #[error("the check value is {0:02X}, but the line's bytes ask for {1:02X}")]
-    Checksum(u8, u8),
-    /// A type that the specification does not know.
-    #[error("there is no line of type {0:02X}")]
-    Type(u8),
-    /// A line of this type with a wrong number of bytes.
-    #[error("a line of type {0:02X} does not have {1} bytes of data")]
-    TypeLength(u8, usize),
-    /// Two values for one address.
-    #[error("the address {0:X} already has another value")]
-    Conflict(u32),
-    /// Lines follow the end.
-    #[error("there are lines after the line that says the end")]
-    AfterEnd,
-    /// There is no end.
-    #[error("the last line does not say the end: a part of the file is missing")]
-    NoEnd,
-    /// Nothing at the address; where there is data.
-    #[error("there is nothing at the address {0:X}; data begins at {1}")]
-    NothingAt(u32, String),
-    /// The record would reach beyond 32 bits.
-    #[error("a record at {0:X} reaches beyond the last address")]
-    BeyondMemory(u32),
-}
-
-impl HexFault {
-    pub(super) fn remedy(&self) -> &'static str {
-        match self {
-            HexFault::NothingAt(..) | HexFault::BeyondMemory(_) => "give the address at which the record is kept",
-            HexFault::Conflict(_) => "read the memory again: one address can hold one value only",
-            _ => "read the memory again; nothing of a damaged image is taken",
-        }
-    }
-}
 
 /// One checked line.
 struct Line {

@@ -9,6 +9,7 @@
 mod csv;
 mod error;
 mod facts;
+mod faults;
 mod format;
 mod hex;
 mod json;
@@ -29,24 +30,21 @@ use std::fs::File;
 use std::io::Read;
 use std::path::Path;
 
-use gapkeeper::{BedHeight, Fade, GridAxis, GridError, HeightGrid, Lattice, MAX_NODES_PER_AXIS};
+use gapkeeper::{BedHeight, Fade, GridAxis, GridError, HeightGrid, Lattice, MAX_NODES, MAX_NODES_PER_AXIS};
 
 pub use error::{GridFileError, GridFileErrorKind};
 pub use facts::{Fact, FactList, LengthUnit, MissingFacts, RowOrder};
+pub use faults::{HexFault, MatrixFault, NpyFault, PlyFault, PointFault, Readings};
 pub use format::GridFormat;
-pub use hex::HexFault;
 pub use loss::Loss;
-pub use matrix::{MatrixFault, Readings, table};
-pub use npy::NpyFault;
-pub use ply::PlyFault;
-pub use points::PointFault;
+pub use matrix::table;
 pub use source::{Language, source};
 pub use surface::{SurfaceChoice, SurfaceReason, surface_word};
 
 use crate::atomic_file::write_atomically;
 
-/// Nodes that a document's grid may have: 15 × 15, the most along both axes.
-pub const CAPACITY: usize = 225;
+/// Nodes that a document's grid may have: the most that there can be.
+pub const CAPACITY: usize = MAX_NODES;
 /// Most bytes of a file that are read: more than a hundred times what the largest grid needs.
 const LARGEST_FILE_BYTES: u64 = 1 << 20;
 /// Most bytes of a surface that are read: some three million places.

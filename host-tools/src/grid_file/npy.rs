@@ -1,6 +1,7 @@
 //! NumPy's `.npy`, version 1.0 (NumPy Enhancement Proposal 1): a table of numbers, without places and without a unit.
 
-use super::facts::given;
+use super::error::given;
+use super::faults::NpyFault;
 use super::loss::{beside_table, rounded};
 use super::table::{Cell, Table};
 use super::{Fact, GridDocument, GridFileErrorKind as Kind, LengthUnit, Loss, MissingFacts, Reading};
@@ -10,52 +11,6 @@ const MAGIC: &[u8] = b"\x93NUMPY";
 const FRAME_SIZE: usize = 10;
 /// The whole header is a multiple of this.
 const ALIGNMENT: usize = 64;
-
-/// What can be wrong with an array file.
-#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[non_exhaustive]
-pub enum NpyFault {
-    /// The file begins otherwise.
-    #[error("the file does not begin as an array file does")]
-    Magic,
-    /// Major and minor version.
-    #[error("version {0}.{1} of the format, where this program reads version 1.0")]
-    Version(u8, u8),
-    /// The file ends inside its header.
-    #[error("the file ends inside its header")]
-    CutHeader,
-    /// The header is not the dictionary that the format describes.
-    #[error("the header is not one dictionary of descr, fortran_order and shape")]
-    Header,
-    /// A type of numbers that is not read.
-    #[error("numbers of type {0:?}")]
-    Type(String),
-    /// Columns before rows.
-    #[error("the array is in Fortran order, columns before rows")]
-    FortranOrder,
-    /// The shape is no table.
-    #[error("an array of shape {0}, where a grid is a table of rows and columns")]
-    Shape(String),
-    /// Bytes of data needed and found.
-    #[error("the array needs {0} bytes of data, and the file has {1}")]
-    Size(usize, usize),
-    /// Row and column, from 1 in the order of the file, of what is not a number or infinite.
-    #[error("row {0} of the array, column {1}, is not a finite number")]
-    NotFinite(usize, usize),
-}
-
-impl NpyFault {
-    pub(super) fn remedy(&self) -> &'static str {
-        match self {
-            NpyFault::Type(_) => "save it as one of i2, i4, f4, f8",
-            NpyFault::Shape(_) => "save one table of 2 to 15 rows and columns",
-            NpyFault::FortranOrder => "save it in C order, rows first",
-            NpyFault::NotFinite(..) => "every node needs a height: measure it, or fill it in",
-            NpyFault::Version(..) => "save the array in version 1.0, which holds every table of plain numbers",
-            _ => "save the array again; nothing of a damaged file is taken",
-        }
-    }
-}
 
 /// The types of numbers that are read.
 #[derive(Clone, Copy)]

@@ -5,52 +5,14 @@
 
 use std::fmt::Write as _;
 
-use super::facts::given;
+use super::error::given;
+use super::faults::PlyFault;
+use super::faults::PointFault;
 use super::loss::{beside_heights, rounded};
-use super::points::{Point, PointFault, SNAP_UM, on_lattice};
+use super::points::{Point, SNAP_UM, on_lattice};
 use super::stl::{cells, exaggeration};
 use super::xyz::{millimetres, nodes, point_um, words};
 use super::{Fact, GridDocument, GridFileError, GridFileErrorKind as Kind, LengthUnit, Loss, MissingFacts, Reading};
-
-/// What can be wrong with a surface file.
-#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[non_exhaustive]
-pub enum PlyFault {
-    /// The file begins otherwise.
-    #[error("the file does not begin with the line \"ply\"")]
-    Magic,
-    /// Another encoding than text, or another version.
-    #[error("the file is not in \"format ascii 1.0\"")]
-    Format,
-    /// A line of the header that is not understood.
-    #[error("a line of the header that is not understood")]
-    Header,
-    /// The header does not end.
-    #[error("the header has no end_header")]
-    NoEnd,
-    /// The first element is not the vertices, or has not x, y and z.
-    #[error("the first element is not vertices with the properties x, y and z")]
-    NoVertices,
-    /// Vertices stated and found.
-    #[error("the header states {0} vertices, and the file has {1}")]
-    Count(u64, u64),
-    /// Lines of all elements stated and found.
-    #[error("the header states {0} lines of vertices and faces, and the file has {1}")]
-    Lines(u64, u64),
-    /// Properties stated and numbers found.
-    #[error("a vertex of {1} numbers, where the header states {0} properties")]
-    Vertex(usize, usize),
-}
-
-impl PlyFault {
-    pub(super) fn remedy(&self) -> &'static str {
-        match self {
-            PlyFault::Format => "save it as text (ascii)",
-            PlyFault::NoVertices => "save a surface whose first element is its vertices",
-            _ => "save it again; nothing of a damaged file is taken",
-        }
-    }
-}
 
 /// What the header says about the vertices.
 #[derive(Default)]

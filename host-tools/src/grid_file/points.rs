@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use gapkeeper::{GridAxis, Lattice, MAX_HEIGHT_UM};
 
+use super::faults::PointFault;
 use super::{GridDocument, GridFileError, GridFileErrorKind as Kind, Loss, grid_of, nodes_along};
 
 /// How far a point may be from its lattice place unless stated: the repeatability of a hobby machine's axis (common
@@ -18,49 +19,6 @@ pub(super) struct Point {
     pub height_um: i64,
     /// Where its line starts.
     pub offset: usize,
-}
-
-/// What can be wrong with points.
-#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[non_exhaustive]
-pub enum PointFault {
-    /// Fewer or more numbers on a line than a point has.
-    #[error("{0} numbers on a line, where a point has X, Y and height")]
-    Count(usize),
-    /// What stands where a number should.
-    #[error("{0:?} is no number, or one too large for any machine")]
-    Number(String),
-    /// The coordinate, the nearest place, the tolerance.
-    #[error("{axis:?} {at_um} um is {away_um} um from the nearest place of the lattice, {place_um} um")]
-    OffLattice {
-        /// The axis along which it is too far away.
-        axis: GridAxis,
-        /// The coordinate.
-        at_um: i32,
-        /// The nearest place.
-        place_um: i64,
-        /// The distance.
-        away_um: u64,
-    },
-    /// The line of an earlier point for the same place.
-    #[error("a second height for the place of the point on line {0}")]
-    Twice(usize),
-    /// The height in micrometres.
-    #[error("a height of {0} um")]
-    Height(i64),
-}
-
-impl PointFault {
-    pub(super) fn remedy(&self) -> &'static str {
-        match self {
-            PointFault::Count(_) | PointFault::Number(_) => "write X, Y and height, with blanks between",
-            PointFault::OffLattice { .. } => {
-                "measure at the places of an even lattice, or allow a larger distance (--snap UM)"
-            }
-            PointFault::Twice(_) => "keep one of the two, or allow a smaller distance (--snap UM)",
-            PointFault::Height(_) => "heights reach from -8191 to 8191 um: check the unit",
-        }
-    }
 }
 
 /// Evenly spaced places along an axis.

@@ -6,7 +6,7 @@
 use gapkeeper::StoredGrid;
 use gapkeeper::record::{self, decode_grid, encode_grid, max_record_size};
 
-use super::facts::given;
+use super::error::given;
 use super::{CAPACITY, Fact, GridDocument, GridFileErrorKind as Kind, Loss, MissingFacts, Reading, SurveyMarks};
 
 /// The most bytes of a record.

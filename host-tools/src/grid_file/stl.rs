@@ -4,7 +4,7 @@
 //! Lengths are millimetres, heights multiplied by the exaggeration. Every cell is two triangles, parted from its front
 //! left to its back right corner.
 
-use super::facts::given;
+use super::error::given;
 use super::loss::beside_heights;
 use super::xyz::nodes;
 use super::{Fact, GridDocument, GridFileErrorKind as Kind, Loss, MissingFacts};

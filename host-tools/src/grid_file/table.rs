@@ -2,7 +2,7 @@
 
 use gapkeeper::{GridAxis, Lattice, MAX_HEIGHT_UM};
 
-use super::facts::given;
+use super::error::given;
 use super::{Fact, GridDocument, GridFileErrorKind as Kind, MissingFacts, RowOrder, grid_of, nodes_along};
 
 /// A height, and where it stands if the file is a text.

@@ -1,9 +1,10 @@
 //! Points as plain text: X, Y and height on a line, with blanks between; lines that begin with `#` are remarks.
 
-use super::facts::given;
+use super::error::given;
+use super::faults::PointFault;
 use super::loss::{beside_heights, rounded};
 use super::number::length;
-use super::points::{Point, PointFault, SNAP_UM, on_lattice};
+use super::points::{Point, SNAP_UM, on_lattice};
 use super::{Fact, GridDocument, GridFileError, GridFileErrorKind as Kind, LengthUnit, Loss, MissingFacts, Reading};
 
 /// The words of a line with the offsets at which they start.

@@ -7,15 +7,13 @@ use gapkeeper::HeightGrid;
 use super::ramp::Colour;
 use super::{band, colour, levels_um};
 
-/// One character for each band, from low to high: darker ink where the bed is higher.
-const INKS: &[u8] = b" .:-=+*%#@";
 /// Widest and highest picture, in characters.
 const WIDEST: f64 = 64.0;
 const HIGHEST: f64 = 28.0;
 /// How much higher than wide a character is.
 const CHARACTER_ASPECT: f64 = 2.0;
 
-/// The surface as a picture of characters, each of which stands for a band of heights, and what they stand for.
+/// The surface as a picture of digits, one for each band of heights, and the heights of each band. The lowest band is 0.
 ///
 /// It reads as well without colour; with it, bands are coloured by the 256 colours of common terminals.
 pub fn shaded<const CAPACITY: usize>(surface: &HeightGrid<CAPACITY>, is_coloured: bool) -> String {
@@ -54,7 +52,7 @@ pub fn shaded<const CAPACITY: usize>(surface: &HeightGrid<CAPACITY>, is_coloured
         // Writing to a string does not fail.
         let _ = write!(out, "{text:>label$} |");
         for run in bands.chunk_by(|a, b| a == b) {
-            let characters = ink(run[0]).to_string().repeat(run.len());
+            let characters = digit(run[0]).to_string().repeat(run.len());
             out.push_str(&painted(&characters, colour(&levels, run[0]), is_coloured));
         }
         out.push_str("|\n");
@@ -72,14 +70,15 @@ pub fn shaded<const CAPACITY: usize>(surface: &HeightGrid<CAPACITY>, is_coloured
             (last, count) if last == count => format!("from {} um", um(last - 1)),
             (between, _) => format!("from {} um to {} um", um(between - 1), um(between)),
         };
-        let sample = painted(&ink(index).to_string().repeat(3), colour(&levels, index), is_coloured);
+        let sample = painted(&digit(index).to_string().repeat(3), colour(&levels, index), is_coloured);
         let _ = writeln!(out, "{:label$} [{sample}] {meaning}", "");
     }
     out
 }
 
-fn ink(band: usize) -> char {
-    INKS.get(band).copied().map_or('@', char::from)
+/// [`levels_um`] makes no more than ten bands.
+fn digit(band: usize) -> char {
+    u32::try_from(band).ok().and_then(|band| char::from_digit(band, 10)).unwrap_or('9')
 }
 
 fn painted(text: &str, [r, g, b]: Colour, is_coloured: bool) -> String {
@@ -109,13 +108,13 @@ mod tests {
 
     /// Low in front, high at the back to the right: by hand.
     #[test]
-    fn a_picture_is_darker_where_the_bed_is_higher() {
+    fn digits_rise_with_the_bed() {
         let picture = shaded(&grid([0, 0, 0, 0, 0, 90]), false);
         let lines: Vec<&str> = picture.lines().filter(|line| line.contains('|')).collect();
         assert_eq!(lines.len(), 13, "100 to 40 mm, 64 characters, each twice as high as wide:\n{picture}");
-        assert!(lines[0].starts_with("52.5 |  ") && lines[0].ends_with("#|"), "{picture}");
-        assert!(lines[12].starts_with("12.5 |  ") && lines[12].ends_with(" |"), "{picture}");
-        assert!(picture.contains("[   ] below 10 um") && picture.contains("[###] from 80 um\n"), "{picture}");
+        assert!(lines[0].starts_with("52.5 |00") && lines[0].ends_with("8|"), "{picture}");
+        assert!(lines[12].starts_with("12.5 |00") && lines[12].ends_with("0|"), "{picture}");
+        assert!(picture.contains("[000] below 10 um") && picture.contains("[888] from 80 um\n"), "{picture}");
         assert!(picture.is_ascii() && !picture.contains('\x1b'));
     }
 
@@ -133,6 +132,6 @@ mod tests {
 
     #[test]
     fn a_flat_bed_is_one_band() {
-        assert!(shaded(&grid([3; 6]), false).ends_with("[   ] all of it\n"));
+        assert!(shaded(&grid([3; 6]), false).ends_with("[000] all of it\n"));
     }
 }

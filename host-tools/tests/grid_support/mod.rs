@@ -9,7 +9,7 @@ use proptest::prelude::*;
 
 /// Any document that can be.
 pub fn documents() -> impl Strategy<Value = GridDocument> {
-    let lattice = (-1_000_000..1_000_000, any::<i32>(), 100_u32..70_000, 100_u32..70_000, 2_u8..=15, 2_u8..=15);
+    let lattice = (-1_000_000..1_000_000, any::<i32>(), 100_u32..69_000, 100_u32..69_000, 2_u8..=16, 2_u8..=16);
     let lattice = lattice.prop_map(|(x0_um, y0_um, pitch_x_um, pitch_y_um, columns, rows)| Lattice {
         x0_um,
         y0_um,

@@ -3,40 +3,41 @@
 use std::path::PathBuf;
 
 use clap::Args;
+use gapkeeper_host_tools::program::CoresOption;
 use gapkeeper_host_tools::{FileError, printed, write_all_atomically};
 use gapkeeper_sim::first_layer::FirstLayerHeights;
 use gapkeeper_sim::picture;
 use gapkeeper_sim::plan::{PlanSettings, chart_svg, plan};
 use gapkeeper_sim::scenario::{Count, NotNegative, Scenario};
 
-/// Say what to do before measuring: how many stations, refined or not, how careful a hand.
+/// Compare numbers of stations, surfaces and hands before you measure
 ///
 /// The job's first layer is sampled once. Then the whole survey is run with many seeds for every number of stations and
 /// every hand, and the core corrects the first layer with what was measured. Random forms of the scenario's bed are
 /// drawn anew in each draw.
 #[derive(Args)]
 #[command(after_help = "Example: gapsim plan tray.gcode --scenario bench.toml --out plan\n\n\
-    The same seed gives the same table, on any number of threads.")]
+    The same seed gives the same table.")]
 pub struct Arguments {
     /// The job, G-code; its first layer says where the bed matters
     job: PathBuf,
     /// Machine and modelled bed, TOML
     #[arg(long, value_name = "FILE")]
     scenario: PathBuf,
-    /// Numbers of stations along each axis
+    /// Stations along each axis
     #[arg(long, value_name = "N,N,...", value_delimiter = ',', default_value = "3,4,5,6,7,8,9", value_parser = count)]
     stations: Vec<Count>,
-    /// Hands: standard deviations of a reading; the scenario's own is always a row
+    /// Standard deviations of a reading; the scenario's own is always added
     #[arg(long, value_name = "UM,UM,...", value_delimiter = ',', default_value = "10,20,40", value_parser = feel,
         allow_negative_numbers = true)]
     feel_um: Vec<NotNegative>,
-    /// Gap errors up to this are good, as far as the squeeze is (0.75 to 1.25 of the thickness)
+    /// Largest gap error that counts as good, within 0.75 to 1.25 of the layer thickness
     #[arg(long, value_name = "UM", default_value = "50", value_parser = crate::tolerance)]
     tolerance_um: f64,
     /// Heights of the first layer (default: whatever lies on the bare bed, up to 1 mm)
     #[arg(long, value_name = "A..B")]
     first_layer_mm: Option<FirstLayerHeights>,
-    /// Surveys in every row of the table
+    /// Number of surveys for each row of the table
     #[arg(long, default_value = "200", value_parser = clap::value_parser!(u32).range(1..=100_000))]
     draws: u32,
     /// Random seed; the first draw is the survey of this seed
@@ -45,10 +46,9 @@ pub struct Arguments {
     /// Keep the scenario's random forms as they are
     #[arg(long)]
     same_bed: bool,
-    /// Threads that share the work; without it one on each core
-    #[arg(long, value_parser = clap::value_parser!(u16).range(1..=1024))]
-    threads: Option<u16>,
-    /// Folder for chart and JSON; without it only the table is printed
+    #[command(flatten)]
+    cores: CoresOption,
+    /// Folder for chart and JSON (default: print the table only)
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
     /// Print JSON instead of the table
@@ -77,7 +77,7 @@ pub fn run(arguments: Arguments) -> anyhow::Result<()> {
         draws: arguments.draws,
         seed: arguments.seed,
         same_bed: arguments.same_bed,
-        threads: arguments.threads.unwrap_or(0).into(),
+        cores: arguments.cores.cores,
     };
     let plan = plan(&scenario, &name, job, &settings)?;
     let mut text = plan.text();

@@ -29,6 +29,7 @@ const HIDDEN_UM: f64 = 0.25;
 
 /// Why a bed cannot be modelled.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum BedError {
     /// The screws do not hold a plate.
     #[error("bed.screws: the screws stand in a line, or two in one place: no plate rests on them; move one")]
@@ -104,7 +105,7 @@ impl ModelledBed {
             shapes.push(Shape::Sheet(sheet));
         }
         shapes.extend(ideal.map(Shape::Sheet));
-        shapes.extend(machine.gantry.iter().flat_map(|gantry| gantry::shapes(gantry, machine, middle_mm)));
+        shapes.extend(machine.gantry.iter().flat_map(|gantry| Shape::of_gantry(gantry, machine, middle_mm)));
         if let Some(nozzle) = machine.nozzle {
             let warmer_c = warmth.nozzle_c - REFERENCE_TEMPERATURE_C;
             shapes.push(level(nozzle.expansion_um_per_m_c.0 * nozzle.hot_length_mm.0 / 1e3 * warmer_c));

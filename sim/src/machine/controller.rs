@@ -3,7 +3,7 @@
 use gapkeeper::{Correction, Move, Piece, Point, SplitError};
 
 /// Nodes that the largest grid holds.
-pub const CAPACITY: usize = 225;
+pub use gapkeeper::MAX_NODES as CAPACITY;
 
 /// One corner of the nozzle's path along a move.
 #[derive(Clone, Copy, Debug)]

@@ -19,6 +19,7 @@ pub use physics::{
 
 /// Why a scenario cannot be used.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum ScenarioError {
     /// The file cannot be read.
     #[error("{path}: {source}")]
@@ -626,7 +627,7 @@ mod tests {
         assert!(error("[machine]", "[machine]\ncolour = 1").contains("unknown field `colour`"));
         assert!(error("kind = \"bow\"", "kind = \"banana\"").contains("banana"));
         assert!(error("version = 1", "version = 2").contains("version 2 of the scenario format is not known here"));
-        assert!(error("stations = [3, 3]", "stations = [3, 16]").contains("16 nodes along an axis: use 2 to 15"));
+        assert!(error("stations = [3, 3]", "stations = [3, 17]").contains("17 nodes along an axis: use 2 to 16"));
         assert!(error("zero_above_um = ", "zero_above_um = -").contains("zero above must be higher"));
     }
 }

@@ -26,6 +26,7 @@ pub type BenchKeeper = Keeper<CAPACITY, CAPACITY, 4>;
 
 /// Why nothing can be measured.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum BenchError {
     /// The bed cannot be modelled.
     #[error(transparent)]

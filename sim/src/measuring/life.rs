@@ -20,6 +20,7 @@ use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
 
 use crate::bed::{BedError, ModelledBed};
+use crate::controller::CAPACITY;
 use crate::scenario::Scenario;
 use crate::setup::{keeper_settings, lowest_um, survey_plan, survey_settings};
 use cells::{Cells, PowerCut};
@@ -42,11 +43,12 @@ const TEMPERATURES_C: [i16; 4] = [45, 60, 80, 100];
 /// How much higher the middle of the plate stands for each degree.
 const RISE_UM_PER_C: f64 = 2.0;
 
-type LifeKeeper = Keeper<STATIONS, 225, GRIDS>;
+type LifeKeeper = Keeper<STATIONS, CAPACITY, GRIDS>;
 type LifeStore<'a> = Store<ByteEeprom<&'a mut Cells>, STATIONS, BUFFER>;
 
 /// Why a life cannot begin.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum LifeError {
     /// The bed cannot be modelled.
     #[error(transparent)]

@@ -9,11 +9,10 @@ mod tally;
 use std::convert::Infallible;
 use std::io::{self, BufRead, Seek};
 use std::num::NonZeroUsize;
-use std::thread::available_parallelism;
 
 use gapkeeper::{Correction, CorrectionError, DEFAULT_TOLERANCE_UM, GridError, HeightGrid, Move, Point, SplitError};
 use gapkeeper_host_tools::gcode::GcodeError;
-use gapkeeper_host_tools::pipeline::Pipeline;
+use gapkeeper_host_tools::pipeline::{self, Pipeline};
 
 use crate::bed::{BedError, HeightTable, ModelledBed};
 use crate::controller::{CAPACITY, Controller};
@@ -31,6 +30,7 @@ const MOST_CORES: usize = 7;
 
 /// Why a job cannot be replayed.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum ReplayError {
     /// A line of the job cannot be read, or the file cannot.
     #[error(transparent)]
@@ -203,7 +203,7 @@ fn replay_and(
     let reading = Reading { keep_going, lenient, extrudes: None, arc_tolerance: scenario.correction.arc_tolerance_um };
     let first_layer = FirstLayer::of(name, &mut job, &scenario.bed, first_layer_heights, reading);
     job.rewind().map_err(|source| ReplayError::Again { file: name.to_string(), source })?;
-    let cores = settings.cores.or_else(|| available_parallelism().ok()).map_or(1, NonZeroUsize::get);
+    let cores = pipeline::cores(settings.cores);
     std::thread::scope(|scope| {
         let own = machine.evaluator(settings);
         let others = vec![own.clone(); cores.min(MOST_CORES) - 1];

@@ -11,7 +11,7 @@ use base64::prelude::BASE64_STANDARD;
 use serde_json::{Value, json};
 
 /// Longer than anything here takes on a busy machine; then the test fails instead of hanging.
-const PATIENCE: Duration = Duration::from_secs(60);
+const PATIENCE: Duration = Duration::from_secs(600);
 
 /// Px of the view, as on a small screen.
 const VIEW_HEIGHT: u32 = 900;

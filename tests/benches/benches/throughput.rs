@@ -8,7 +8,7 @@ use std::io::{self, Read, Write};
 use std::num::NonZeroUsize;
 use std::time::{Duration, Instant};
 
-use gapkeeper::{Correction, Fade};
+use gapkeeper::{Correction, Fade, MAX_NODES};
 use gapkeeper_host_tools::apply::{Settings, apply};
 use gapkeeper_host_tools::gcode::{Interpreter, Reader};
 use gapkeeper_sim::{bed::ModelledBed, demo, replay};
@@ -32,7 +32,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let text = std::str::from_utf8(&job)?;
     let scenario = demo::scenario()?;
     let bed = ModelledBed::new(&scenario, scenario.warmth_measuring())?;
-    let grid = bed.read_off::<225>(scenario.stations())?.densest::<225>()?;
+    let grid = bed.read_off::<MAX_NODES>(scenario.stations())?.densest::<MAX_NODES>()?;
     let correction = Correction::new(grid).with_fade(Fade::new(400, 8000)?)?;
     let settings = |scale_flow| Settings { scale_flow, ..Settings::new(&correction) };
     let sim = |cores| replay::Settings { cores: NonZeroUsize::new(cores), ..replay::Settings::new(&scenario) };

@@ -1,6 +1,6 @@
 //! Doing a thing: the call, and what it alone must do or leave.
 
-use gapkeeper::{Arc, Choice, Fade, KeeperSettings, Move, Order, Plane, Point, RestorePolicy, SurveyEvent, Turn};
+use gapkeeper::{Arc, Choice, Fade, GridReturn, KeeperSettings, Move, Order, Plane, Point, SurveyEvent, Turn};
 
 use super::operator::{Damage, Op};
 use super::{Life, Subject};
@@ -53,14 +53,14 @@ impl<S: Subject> Life<S> {
                 self.end_of_survey();
                 hold(self.subject.keeper().correction_in_force().is_none(), "a grid is in force without positions")?;
             }
-            Op::Restore => match self.subject.restore() {
+            Op::PutInForce => match self.subject.put_stored_in_force() {
                 Ok(_) => {
-                    hold(self.may_move(&before), "restored where nothing may move")?;
+                    hold(self.may_move(&before), "a grid put in force where nothing may move")?;
                     self.check_choice()?;
                 }
                 Err(_) => {
-                    hold(!self.may_move(&before), "refused to restore")?;
-                    self.unchanged(&before, "a refused restore")?;
+                    hold(!self.may_move(&before), "refused to put a grid in force")?;
+                    self.unchanged(&before, "a refused return")?;
                 }
             },
             Op::Release => {
@@ -171,9 +171,9 @@ impl<S: Subject> Life<S> {
         self.world.nozzle = Point { x_um: 0, y_um: 0, z_um: self.random.below(3000) as i32 };
         self.world.is_homed = true;
         self.subject.homed();
-        match self.settings.restore {
-            RestorePolicy::OnHoming => self.check_choice(),
-            RestorePolicy::OnRequest => {
+        match self.settings.grid_return {
+            GridReturn::AfterHoming => self.check_choice(),
+            GridReturn::WhenAsked => {
                 let (was, is) = (before.keeper().correction_in_force(), self.subject.keeper().correction_in_force());
                 hold(was == is, "homing changed the grid in force, which was not asked for")
             }

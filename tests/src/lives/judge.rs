@@ -48,7 +48,7 @@ impl<S: Subject> Life<S> {
         let may_change_force = matches!(
             op,
             Op::Home
-                | Op::Restore
+                | Op::PutInForce
                 | Op::Release
                 | Op::LosePosition
                 | Op::TellOfScrew { .. }

@@ -55,8 +55,8 @@ pub enum Mistake {
     FilesLastTemperature,
     /// 3: a bed that leaves its window is not heard of in mid-round.
     KeepsReadingsOfColdBed,
-    /// 4: a refused restore drops the grid in force.
-    RefusedRestoreReleases,
+    /// 4: a refused return drops the grid in force.
+    RefusedReturnReleases,
     /// 4: a refused shift shifts by one step.
     RefusedShiftShifts,
     /// 4: a second survey ends the first one.
@@ -64,7 +64,7 @@ pub enum Mistake {
     /// 4: a load takes what is not saved away.
     LoadsOverUnsaved,
     /// 5: an abort leaves no grid in force.
-    RestoresNothingAfterAbort,
+    ReturnsNothingAfterAbort,
     /// 5: an abort does not end.
     AbortNeverEnds,
     /// 6: an order is given once only.
@@ -96,11 +96,11 @@ impl Mistake {
         Self::BeginsMemoryUnasked,
         Self::FilesLastTemperature,
         Self::KeepsReadingsOfColdBed,
-        Self::RefusedRestoreReleases,
+        Self::RefusedReturnReleases,
         Self::RefusedShiftShifts,
         Self::SecondSurveyEndsFirst,
         Self::LoadsOverUnsaved,
-        Self::RestoresNothingAfterAbort,
+        Self::ReturnsNothingAfterAbort,
         Self::AbortNeverEnds,
         Self::ForgetsOrders,
     ];
@@ -209,9 +209,9 @@ impl Subject for Wrong {
         }
     }
 
-    fn restore(&mut self) -> Result<Choice, KeeperError> {
-        let result = self.keeper.restore();
-        if result.is_err() && self.is(Mistake::RefusedRestoreReleases) {
+    fn put_stored_in_force(&mut self) -> Result<Choice, KeeperError> {
+        let result = self.keeper.put_stored_in_force();
+        if result.is_err() && self.is(Mistake::RefusedReturnReleases) {
             self.keeper.release();
         }
         result
@@ -280,7 +280,7 @@ impl Subject for Wrong {
             }
             Order::Travel { .. } if self.is(Mistake::SkipsTravel) => return self.keeper.survey(SurveyEvent::Arrived),
             Order::Lift { z_um } if self.is(Mistake::LiftsDownwards) => return Ok(Order::Lift { z_um: z_um - 1000 }),
-            Order::Aborted if self.is(Mistake::RestoresNothingAfterAbort) => self.keeper.release(),
+            Order::Aborted if self.is(Mistake::ReturnsNothingAfterAbort) => self.keeper.release(),
             Order::Aborted if self.is(Mistake::AbortNeverEnds) && event == SurveyEvent::Arrived => {
                 self.keeper = before;
                 return Ok(Order::Wait);

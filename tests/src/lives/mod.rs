@@ -23,7 +23,7 @@ mod world;
 
 use std::fmt;
 
-use gapkeeper::{Correction, Fade, KeeperSettings, Order, Point, RestorePolicy};
+use gapkeeper::{Correction, Fade, GridReturn, KeeperSettings, Order, Point};
 
 use crate::media::Random;
 pub use controller::{Blunder, ControllerFigures, live_controller};
@@ -120,7 +120,7 @@ pub fn live<S: Subject>(seed: u64, prints: bool, make: impl Fn(KeeperSettings, b
     let mut random = Random(seed.wrapping_mul(0x9E37_79B9));
     let fade = [None, Fade::new(400, 8000).ok(), Fade::new(0, 150).ok()][random.below(8).min(2)];
     let settings = KeeperSettings {
-        restore: if random.below(4) == 0 { RestorePolicy::OnRequest } else { RestorePolicy::OnHoming },
+        grid_return: if random.below(4) == 0 { GridReturn::WhenAsked } else { GridReturn::AfterHoming },
         fade,
         ..KeeperSettings::default()
     };

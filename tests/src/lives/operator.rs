@@ -16,7 +16,7 @@ pub(super) enum Op {
     SaveBySteps { steps: usize, between: Between, carries_on: bool, trouble: Option<Trouble> },
     Home,
     LosePosition,
-    Restore,
+    PutInForce,
     Release,
     Temperature { bed_c: i16, nozzle_c: i16, after_s: u32, as_event: bool },
     Line,
@@ -74,7 +74,7 @@ impl<S: Subject> Life<S> {
             3 => self.saving_by_steps(),
             4 => Op::Home,
             5 => Op::LosePosition,
-            6 => Op::Restore,
+            6 => Op::PutInForce,
             7 => Op::Release,
             8 => self.wild_temperature(),
             9 => Op::Line,
@@ -178,7 +178,7 @@ impl<S: Subject> Life<S> {
                 let bed_c = [60, 70, 80][self.random.below(3)];
                 self.usual_temperature(bed_c, 200)
             }
-            24..26 => Op::Restore,
+            24..26 => Op::PutInForce,
             26 => Op::Switch { is_tripped: self.one_in(8) },
             27 => Op::LosePosition,
             28 => Op::Arc,

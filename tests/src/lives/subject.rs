@@ -77,12 +77,12 @@ pub trait Subject: Clone {
         self.keeper_mut().lost_position();
     }
 
-    /// [`Keeper::restore`]
+    /// [`Keeper::put_stored_in_force`]
     ///
     /// # Errors
     /// Its own.
-    fn restore(&mut self) -> Result<Choice, KeeperError> {
-        self.keeper_mut().restore()
+    fn put_stored_in_force(&mut self) -> Result<Choice, KeeperError> {
+        self.keeper_mut().put_stored_in_force()
     }
 
     /// [`Keeper::release`]

@@ -150,8 +150,8 @@ fn document(bytes: &[u8]) -> Option<(GridDocument, usize)> {
         y0_um: word() as i32,
         pitch_x_um: word() % 100_000,
         pitch_y_um: word() % 100_000,
-        columns: 2 + (size % 14) as u8,
-        rows: 2 + (size / 14 % 14) as u8,
+        columns: 2 + (size % 15) as u8,
+        rows: 2 + (size / 15 % 15) as u8,
     };
     let (fade_um, shift_um, temperature, closure) = ((word() as i32, word() % 1_048_576), word(), word(), word());
     let nodes: Vec<i16> = (0..lattice.node_count()).map(|_| (word() % 16_383) as i16 - 8191).collect();

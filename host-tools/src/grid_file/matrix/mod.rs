@@ -14,6 +14,7 @@ mod readings;
 mod shown;
 
 use super::Reading;
+use super::faults::{MatrixFault, Readings};
 use super::loss::{beside_heights, rounded};
 use super::number::length;
 use super::table::{Cell, Table};
@@ -24,70 +25,6 @@ use super::{
 
 use line::{Line, Number, lines};
 pub use shown::table;
-
-/// What can be wrong with a pasted table.
-#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[non_exhaustive]
-pub enum MatrixFault {
-    /// A word among numbers.
-    #[error("{0:?} is neither a height nor a label")]
-    Stray(String),
-    /// A node that nobody measured.
-    #[error("{0:?} stands where a height should")]
-    NoHeight(String),
-    /// Text or a blank line inside the table.
-    #[error("the table is interrupted before this line")]
-    Interrupted,
-    /// Numbers on this line, numbers on most lines.
-    #[error("{0} numbers on this line, and {1} on most lines")]
-    Ragged(usize, usize),
-    /// No table at all.
-    #[error("there is no table of 2 to 15 rows and columns of numbers")]
-    NoTable,
-    /// A table, but not in the way that the caller says.
-    #[error("the table has no such labels or commas as were said")]
-    NotAsSaid,
-    /// What the caller says otherwise than the text.
-    #[error("{0}: the text says it otherwise")]
-    OtherFact(Fact),
-    /// The unit at the number, the unit that the caller says.
-    #[error("the unit here is {0}, but {1} was said")]
-    OtherUnit(LengthUnit, LengthUnit),
-}
-
-impl MatrixFault {
-    pub(super) fn remedy(&self) -> &'static str {
-        match self {
-            MatrixFault::Stray(_) => "take it out, or put it on a line of its own outside the table",
-            MatrixFault::NoHeight(_) => "every node needs a height: measure it, or fill it in",
-            MatrixFault::Interrupted => "leave one table in the file, its rows one after the other",
-            MatrixFault::Ragged(..) => "give every row the same number of heights",
-            MatrixFault::NoTable => "paste the rows of one table, each on a line of its own",
-            MatrixFault::NotAsSaid => "look at the text again, or leave the option out",
-            MatrixFault::OtherFact(_) => "leave the option out, or take the heading out of the text",
-            MatrixFault::OtherUnit(..) => "say the unit that the text says, or none",
-        }
-    }
-}
-
-/// Text that can be read in more than one way.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Readings {
-    /// Each of them in words.
-    pub readings: Vec<String>,
-    /// What decides between them.
-    pub decide: FactList,
-}
-
-impl std::fmt::Display for Readings {
-    fn fmt(&self, out: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(out, "the text can be read in {} ways:", self.readings.len())?;
-        for reading in &self.readings {
-            write!(out, "\n    {reading}")?;
-        }
-        write!(out, "\n  what decides is {}", self.decide)
-    }
-}
 
 pub(super) fn parse(file: &str, text: &[u8], facts: &MissingFacts) -> Result<Reading, GridFileError> {
     let at = |(offset, kind): (Option<usize>, Kind)| match offset {
@@ -123,7 +60,7 @@ pub(super) fn parse(file: &str, text: &[u8], facts: &MissingFacts) -> Result<Rea
 fn height_um(number: &Number<'_>, point: char, facts: &MissingFacts) -> Result<(i64, bool), Kind> {
     let unit = match (number.unit, facts.unit) {
         (Some(here), Some(said)) if here != said => return Err(Kind::Matrix(MatrixFault::OtherUnit(here, said))),
-        (here, said) => super::facts::given(here.or(said), Fact::Unit)?,
+        (here, said) => super::error::given(here.or(said), Fact::Unit)?,
     };
     let stray = || Kind::Matrix(MatrixFault::Stray(number.text.to_owned()));
     let length = length(number.text, point, unit).ok_or_else(stray)?;

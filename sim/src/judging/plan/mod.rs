@@ -12,10 +12,11 @@ mod draw;
 mod table;
 
 use std::io::{BufRead, Seek};
+use std::num::NonZeroUsize;
 
 use gapkeeper::{Correction, record};
+use gapkeeper_host_tools::pipeline::{cores, map_in_order};
 use gapkeeper_host_tools::{Steps, printed};
-use rayon::prelude::*;
 use serde::Serialize;
 
 use crate::bed::{BedError, ModelledBed};
@@ -38,6 +39,7 @@ pub const INTERVAL: f64 = 0.9;
 
 /// Why there is no plan.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum PlanningError {
     /// The job cannot be read.
     #[error(transparent)]
@@ -45,9 +47,6 @@ pub enum PlanningError {
     /// The bed cannot be modelled.
     #[error(transparent)]
     Bed(#[from] BedError),
-    /// The machine gives no threads.
-    #[error("no threads to work with: {0}; ask for fewer")]
-    Threads(#[from] rayon::ThreadPoolBuildError),
 }
 
 /// What a plan needs besides scenario and job.
@@ -67,8 +66,8 @@ pub struct PlanSettings {
     pub seed: u64,
     /// Keep the scenario's random forms; otherwise each draw is another bed of the same roughness.
     pub same_bed: bool,
-    /// How many threads; 0 for one on each core.
-    pub threads: usize,
+    /// How many cores to use; all if none. The plan is the same.
+    pub cores: Option<NonZeroUsize>,
 }
 
 impl Default for PlanSettings {
@@ -81,7 +80,7 @@ impl Default for PlanSettings {
             draws: 200,
             seed: 1,
             same_bed: false,
-            threads: 0,
+            cores: None,
         }
     }
 }
@@ -221,19 +220,13 @@ pub fn plan(
     feels_um.dedup();
     let ways: Vec<(NotNegative, Count)> =
         feels_um.iter().flat_map(|&feel_um| settings.stations.iter().map(move |&count| (feel_um, count))).collect();
-    let pool = rayon::ThreadPoolBuilder::new().num_threads(settings.threads).build()?;
     let steps = Steps::new(settings.draws.into(), "surveys");
-    // In the order of the draws, whichever thread was first.
-    let draws: Vec<(f64, Vec<BothSurfaces>)> = pool.install(|| {
-        (0..settings.draws)
-            .into_par_iter()
-            .map(|number| {
-                let drawn = draw(scenario, &footprint, &beds, &ways, settings, number);
-                steps.step();
-                drawn
-            })
-            .collect::<Result<_, BedError>>()
-    })?;
+    let draws = map_in_order(cores(settings.cores), 0..settings.draws, |number| {
+        let drawn = draw(scenario, &footprint, &beds, &ways, settings, number);
+        steps.step();
+        drawn
+    });
+    let draws: Vec<(f64, Vec<BothSurfaces>)> = draws.into_iter().collect::<Result<_, BedError>>()?;
     drop(steps);
     let uncorrected: Vec<f64> = draws.iter().map(|(good, _)| *good).collect();
     let mut columns: Vec<[Vec<Result<Drawn, String>>; 2]> = ways.iter().map(|_| Default::default()).collect();
@@ -330,9 +323,10 @@ fn row(
     }
 }
 
-/// Bytes of a correction whose grid has room for just so many nodes, to a word.
+/// Bytes of a correction whose grid has room for just so many nodes.
 fn memory_bytes(nodes: usize) -> usize {
-    size_of::<Correction<CAPACITY>>() - 2 * (CAPACITY - nodes.min(CAPACITY)) / 4 * 4
+    // With nine nodes it is full to the last byte.
+    (size_of::<Correction<9>>() + 2 * nodes - 18).next_multiple_of(align_of::<Correction<9>>())
 }
 
 #[cfg(test)]

@@ -133,10 +133,10 @@ fn minutes_are_soaking_visits_and_ways() {
 }
 
 #[test]
-fn the_same_seed_gives_the_same_table_on_any_number_of_threads() {
+fn the_same_seed_gives_the_same_table_on_any_number_of_cores() {
     let scenario = demo::scenario().unwrap();
-    let table = |threads, seed| {
-        let settings = PlanSettings { threads, seed, ..settings(&[3, 4], &[20.0], 9) };
+    let table = |cores, seed| {
+        let settings = PlanSettings { cores: NonZeroUsize::new(cores), seed, ..settings(&[3, 4], &[20.0], 9) };
         plan(&scenario, "cross", Cursor::new(CROSS), &settings).unwrap().json()
     };
     let first = table(1, 5);
@@ -205,6 +205,8 @@ fn memory_is_what_the_core_takes() {
     assert_eq!(memory_bytes(9), size_of::<Correction<9>>());
     assert_eq!(memory_bytes(169), size_of::<Correction<169>>());
     assert_eq!(memory_bytes(225), size_of::<Correction<225>>());
+    assert_eq!(memory_bytes(256), size_of::<Correction<256>>());
+    assert_eq!(memory_bytes(4), size_of::<Correction<4>>());
 }
 
 #[test]

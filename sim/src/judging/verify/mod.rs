@@ -12,7 +12,7 @@ use std::path::{Path, PathBuf};
 use gapkeeper::{Correction, HeightGrid, Surface};
 use gapkeeper_host_tools::Steps;
 use gapkeeper_host_tools::grid_file::read_grid;
-use rayon::prelude::*;
+use gapkeeper_host_tools::pipeline::{self, map_in_order};
 
 use crate::controller::CAPACITY;
 use crate::dynamics::{Dynamics, MotionFigures, Peak, ZLimits};
@@ -119,8 +119,9 @@ impl Ready {
     }
 }
 
-/// Runs all cases with our own core, on all cores; the verdict does not depend on how many there are.
-pub fn verify(gate: &Gate) -> Verdict {
+/// Runs all cases with our own core, on so many cores; on all if none. The verdict does not depend on how many there are.
+pub fn verify(gate: &Gate, cores: Option<NonZeroUsize>) -> Verdict {
+    let cores = pipeline::cores(cores);
     let plans = plans(&gate.matrix);
     let steps = Steps::new(plans.len() as u64, "cases");
     let case = |plan: &Plan| {
@@ -128,7 +129,7 @@ pub fn verify(gate: &Gate) -> Verdict {
         steps.step();
         case
     };
-    Verdict::new(plans.par_iter().map(case).collect())
+    Verdict::new(map_in_order(cores, &plans, case))
 }
 
 /// Judges a recorded trace against the model of one case; `case` is its name, or parts of it, with commas between them,

@@ -43,7 +43,7 @@ fn check<'a>(case: &'a Case, name: &str) -> &'a Check {
 #[test]
 fn four_cases_are_judged_and_the_bilinear_nine_do_not_keep_the_gap() {
     let (_folder, gate) = gate(&[]);
-    let verdict = verify(&gate);
+    let verdict = verify(&gate, None);
     let outcomes: Vec<Outcome> = verdict.cases.iter().map(|case| case.outcome).collect();
     assert_eq!(outcomes, [Outcome::Fail, Outcome::Pass, Outcome::Pass, Outcome::Pass], "{}", verdict.text());
     assert_eq!(verdict.outcome, Outcome::Fail);
@@ -64,7 +64,7 @@ fn a_prime_line_does_not_pass_the_gate() {
     let with_prime_line = JOB.replacen("G0 X21", "G0 X5 Y5 Z0.18\nG1 X11 E0.3\nG0 X21", 1);
     std::fs::write(folder.path().join("job.gcode"), with_prime_line).unwrap();
     let gap = |verdict: &Verdict| check(&verdict.cases[0], "first_layer_gap_error_um").clone();
-    let found = gap(&verify(&gate));
+    let found = gap(&verify(&gate, None));
     assert!(!found.passed && found.found > 40.0 && found.remark.starts_with("0.25 m judged of 0.25 m"), "{found:?}");
 }
 
@@ -74,7 +74,7 @@ fn contact_and_what_is_not_judged_fail() {
     let (folder, gate) = gate(&[("stations = [[3, 3], [5, 4]]", ""), ("first_layer_gap_error_um = 40", "")]);
     let run = |job: &str| {
         std::fs::write(folder.path().join("job.gcode"), job).unwrap();
-        let verdict = verify(&gate);
+        let verdict = verify(&gate, None);
         let of = |name: &str| verdict.cases[1].checks.iter().find(|check| check.name == name).unwrap().clone();
         (verdict.outcome, of("first_layer_contact_mm"), of("first_layer_not_judged_percent"))
     };
@@ -82,7 +82,7 @@ fn contact_and_what_is_not_judged_fail() {
     assert!(outcome == Outcome::Fail && !contact.passed && (contact.found - 80.0).abs() < 0.1, "{contact:?}");
     std::fs::write(folder.path().join("job.gcode"), "M83\nG0 X9 Y20 Z5\nG0 X21 Z-0.1\nG0 Z0.2\nG1 X101 E9 F3000\n")
         .unwrap();
-    let verdict = verify(&gate);
+    let verdict = verify(&gate, None);
     let travel = verdict.cases[1].checks.iter().find(|check| check.name == "travel_contacts").unwrap();
     assert!(!travel.passed && travel.found == 1.0 && travel.job_line == Some(3), "{travel:?}");
     // A tenth of it lies beyond the plate.
@@ -102,7 +102,7 @@ fn another_temperature_is_named() {
         "pitch_y_um": 200000, "shift_um": 0, "fade": null, "bed_temperature_c": 100, "survey": null,
         "nodes_um": [[-190, -225], [-230, -185]] }"#;
     std::fs::write(folder.path().join("hot.json"), hot).unwrap();
-    let text = verify(&gate).text();
+    let text = verify(&gate, None).text();
     assert!(text.contains("note: The grid was read at 100 °C and the bed is at 60 °C while the job runs"), "{text}");
 }
 
@@ -125,7 +125,7 @@ fn every_limit_has_teeth() {
             ("stations = [[3, 3], [5, 4]]", ""),
             ("\"bilinear\", \"refined\"", "\"bilinear\""),
         ]);
-        let verdict = verify(&gate);
+        let verdict = verify(&gate, None);
         let failed: Vec<&str> =
             verdict.cases[0].checks.iter().filter(|check| !check.passed).map(|check| check.name).collect();
         assert_eq!(failed, [name], "{}", verdict.text());
@@ -139,7 +139,7 @@ fn the_machines_own_limits_hold_where_the_gate_is_silent() {
     let slow = demo::SCENARIO_TEXT
         .replace("z_rate_limit_mm_s = 8", "z_rate_limit_mm_s = 0.25\nz_acceleration_limit_mm_s2 = 0.01");
     std::fs::write(folder.path().join("bench.toml"), slow).unwrap();
-    let verdict = verify(&gate);
+    let verdict = verify(&gate, None);
     let rate = check(&verdict.cases[1], "z_rate_mm_s");
     assert!(!rate.passed && rate.allowed == 0.25 && rate.remark.contains("the worst line 6"), "{rate:?}");
     assert!(!check(&verdict.cases[0], "z_acceleration_mm_s2").passed);
@@ -152,7 +152,7 @@ fn moves_that_the_core_refuses_fail() {
     let high_switch =
         demo::SCENARIO_TEXT.replace("limit_switch_trips_at_mm = -0.45", "limit_switch_trips_at_mm = 0.15");
     std::fs::write(folder.path().join("bench.toml"), high_switch).unwrap();
-    let verdict = verify(&gate);
+    let verdict = verify(&gate, None);
     let refused = check(&verdict.cases[1], "refused_moves");
     assert!(!refused.passed && refused.found >= 1.0 && refused.job_line.is_some(), "{refused:?}");
 }
@@ -160,7 +160,7 @@ fn moves_that_the_core_refuses_fail() {
 #[test]
 fn a_case_that_cannot_run_says_why_and_the_others_run() {
     let (_folder, gate) = gate(&[("\"bench.toml\"", "\"bench.toml\", \"none.toml\"")]);
-    let verdict = verify(&gate);
+    let verdict = verify(&gate, None);
     assert_eq!((verdict.outcome, verdict.cases.len()), (Outcome::CouldNotRun, 8));
     assert!(verdict.cases[7].error.as_ref().is_some_and(|error| error.contains("none.toml")));
     assert_eq!(verdict.cases[1].outcome, Outcome::Pass);
@@ -170,13 +170,13 @@ fn a_case_that_cannot_run_says_why_and_the_others_run() {
 #[test]
 fn grids_come_from_seeds_or_files() {
     let (_folder, measured) = gate(&[("stations = [[3, 3], [5, 4]]", "seeds = [1, 2, 3]")]);
-    let verdict = verify(&measured);
+    let verdict = verify(&measured, None);
     let gaps: Vec<f64> = verdict.cases.iter().map(|case| check(case, "first_layer_gap_error_um").found).collect();
     assert!(gaps.len() == 6 && gaps[1] != gaps[3] && gaps[3] != gaps[5], "{gaps:?}");
     let (folder, saved) = gate(&[("stations = [[3, 3], [5, 4]]", "grids = [\"level.csv\"]")]);
     let level = "x_um,y_um,height_um\r\n0,0,30\r\n230000,0,30\r\n0,200000,30\r\n230000,200000,30\r\n";
     std::fs::write(folder.path().join("level.csv"), level).unwrap();
-    let verdict = verify(&saved);
+    let verdict = verify(&saved, None);
     assert_eq!(verdict.cases.len(), 2);
     assert!(check(&verdict.cases[1], "z_rate_mm_s").found < 1e-9, "a level grid asks nothing of Z");
 }
@@ -184,7 +184,7 @@ fn grids_come_from_seeds_or_files() {
 #[test]
 fn the_xml_is_well_formed_and_counts_what_it_holds() {
     let (folder, gate) = gate(&[("\"bench.toml\"", "\"bench.toml\", \"<none & \\\"odd\\\">.toml\"")]);
-    let xml = verify(&gate).junit();
+    let xml = verify(&gate, None).junit();
     let document = roxmltree::Document::parse(&xml).unwrap();
     let named = |name: &'static str| document.descendants().filter(move |node| node.has_tag_name(name));
     let root = document.root_element();

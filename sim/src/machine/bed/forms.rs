@@ -8,10 +8,10 @@ use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
 
 use super::BedError;
-use super::gantry::Beam;
+use super::gantry::{self, Beam};
 use super::measured::Measured;
 use super::plate::Sheet;
-use crate::scenario::Form;
+use crate::scenario::{Form, Gantry, Machine};
 
 /// Waves in a random surface: enough that no one of them is seen.
 const WAVES: usize = 48;
@@ -55,6 +55,11 @@ pub(super) enum Shape {
 }
 
 impl Shape {
+    /// What a gantry adds to the bed as the nozzle meets it.
+    pub(super) fn of_gantry(gantry: &Gantry, machine: &Machine, middle_mm: [f64; 2]) -> [Self; 2] {
+        [Self::Beam(Beam::new(gantry, middle_mm)), Self::Warped(gantry::twist_um(gantry, machine, middle_mm))]
+    }
+
     pub(super) fn new(form: &Form, middle_mm: [f64; 2], half_mm: [f64; 2], folder: &Path) -> Result<Self, BedError> {
         let from_middle = |x_mm: f64, y_mm: f64| [x_mm - middle_mm[0], y_mm - middle_mm[1]];
         Ok(match form {

@@ -1,6 +1,5 @@
 //! What carries the nozzle: a beam along X that sags, on rails that are twisted against each other.
 
-use super::forms::Shape;
 use crate::scenario::{Gantry, Machine};
 
 /// A beam at rest on its two ends, and a carriage that hangs on it wherever the nozzle is.
@@ -12,22 +11,25 @@ pub(super) struct Beam {
     carriage_sag_um: f64,
 }
 
-/// What a gantry adds to the bed as the nozzle meets it; places relative to the middle of the bed.
-pub(super) fn shapes(gantry: &Gantry, machine: &Machine, middle_mm: [f64; 2]) -> [Shape; 2] {
-    let beam = Beam {
-        start_mm: gantry.ends_x_mm.from - middle_mm[0],
-        length_mm: gantry.ends_x_mm.length(),
-        own_sag_um: gantry.own_sag_um.0,
-        carriage_sag_um: gantry.carriage_sag_um.0,
-    };
+/// What rails that are twisted against each other add: `c0 + c1·u + c2·v + c3·u·v`, relative to the middle of the bed.
+pub(super) fn twist_um(gantry: &Gantry, machine: &Machine, middle_mm: [f64; 2]) -> [f64; 4] {
     let (x_mm, y_mm) = (machine.travel_x_mm, machine.travel_y_mm);
     // A nozzle that passes higher meets a lower bed; about the middle of the travel, not of the bed.
     let twist = -gantry.twist_um.0 / (x_mm.length() / 2.0 * (y_mm.length() / 2.0));
     let (off_x_mm, off_y_mm) = (middle_mm[0] - x_mm.middle(), middle_mm[1] - y_mm.middle());
-    [Shape::Beam(beam), Shape::Warped([off_x_mm * off_y_mm, off_y_mm, off_x_mm, 1.0].map(|share| share * twist))]
+    [off_x_mm * off_y_mm, off_y_mm, off_x_mm, 1.0].map(|share| share * twist)
 }
 
 impl Beam {
+    pub(super) fn new(gantry: &Gantry, middle_mm: [f64; 2]) -> Self {
+        Self {
+            start_mm: gantry.ends_x_mm.from - middle_mm[0],
+            length_mm: gantry.ends_x_mm.length(),
+            own_sag_um: gantry.own_sag_um.0,
+            carriage_sag_um: gantry.carriage_sag_um.0,
+        }
+    }
+
     /// How far the nozzle hangs below the line through the beam's ends.
     ///
     /// Own weight: `16/5·(t − 2t³ + t⁴)` of the sag in the middle. A load where the nozzle is: `16·t²(1 − t)²`, from

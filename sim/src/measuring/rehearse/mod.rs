@@ -25,6 +25,7 @@ const TICK: Duration = Duration::from_millis(100);
 
 /// Why nothing came of a rehearsal.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum RehearseError {
     /// Keys or screen are missing.
     #[error("a rehearsal needs a terminal for its keys and its screen; `gapsim survey` measures without one")]

@@ -91,18 +91,18 @@ fn everything_fits_the_size_that_is_asked_for() {
         title: "a name that is far longer than any screen is wide ".repeat(3),
         clock: "1440:00".to_string(),
         display: "line that is longer than twenty\n\n\n\nfifth".to_string(),
-        marks: vec![vec![Read; 15]; 15],
+        marks: vec![vec![Read; 16]; 16],
         x_mm: [-100_000.0, 100_000.0],
         y_mm: [-100_000.0, 100_000.0],
         nozzle: Point { x_um: i32::MIN, y_um: i32::MIN, z_um: i32::MIN },
         ..setting()
     };
-    for rows in 2..=15 {
-        let screen = compose(&View { marks: vec![vec![Read; 15]; rows], ..full.clone() });
+    for rows in 2..=16 {
+        let screen = compose(&View { marks: vec![vec![Read; 16]; rows], ..full.clone() });
         assert_eq!(screen.len(), height(rows));
         assert!(screen.iter().all(|line| line.chars().count() <= WIDTH), "{screen:#?}");
     }
-    assert_eq!((height(3), height(11), height(15)), (20, 20, 24));
+    assert_eq!((height(3), height(11), height(16)), (20, 20, 25));
     assert!(too_small([40, 10], 3).iter().all(|line| line.len() <= 40));
 }
 
