@@ -325,7 +325,7 @@ fn wrong_input_is_refused_before_the_terminal_is_taken() {
         (["--scenario", "none.toml", "-o", "grid.json"], "none.toml"),
         (["--scenario", "bench.toml", "-o", "grid.xyz"], "grid.xyz"),
         (["--scenario", "bench.toml", "--feel-um", "nan"], "must be 0 to 100000"),
-        (["--scenario", "bench.toml", "--stations", "1x3"], "use 2 to 15"),
+        (["--scenario", "bench.toml", "--stations", "1x3"], "use 2 to 16"),
     ] {
         let arguments = [&["rehearse"][..], &arguments].concat();
         let mut terminal = Terminal::run(folder.path(), env!("CARGO_BIN_EXE_gapsim"), &arguments);
