@@ -11,6 +11,7 @@
 
 mod tables;
 
+use crate::axis::MAX_NODES;
 use crate::deviation::Deviation;
 use crate::grid::{GridAxis, GridError, HeightGrid, Lattice};
 
@@ -84,8 +85,10 @@ impl WeightedLayout {
         }
     }
 
-    const fn table(self) -> Table {
+    /// Written so that a chip does not carry tables that it has no memory for: those of layouts beyond are empty.
+    const fn table<const CAPACITY: usize>(self) -> Table {
         match self {
+            _ if self.within::<CAPACITY>().is_none() => Table { nodes: 1, step: 1, weights: &[], spread_q8: 0 },
             Self::ThreeWithMiddles => Table {
                 nodes: 5,
                 step: 2,
@@ -107,7 +110,7 @@ impl WeightedLayout {
         !matches!(self, Self::Five)
     }
 
-    /// The same where the surface fits the memory; written so that a chip does not carry tables that it has no memory for.
+    /// The same where the surface fits the memory.
     pub(crate) const fn within<const CAPACITY: usize>(self) -> Option<Self> {
         match self {
             Self::ThreeWithMiddles if CAPACITY >= 25 => Some(Self::ThreeWithMiddles),
@@ -160,7 +163,7 @@ impl WeightedLayout {
         lattice: Lattice,
         readings_um: &[i16],
     ) -> Result<HeightGrid<CAPACITY>, GridError> {
-        let Table { nodes, .. } = self.table();
+        let nodes = self.nodes();
         if readings_um.len() != self.stations() {
             return Err(GridError::Heights { expected: self.stations(), found: readings_um.len() });
         }
@@ -171,14 +174,15 @@ impl WeightedLayout {
         }
         HeightGrid::from_fn(lattice, |column, row| {
             // All readings are there. Weights of a node add up to less than 2 without their signs, so the sum fits 32 bits.
-            self.height_q15(column, row, readings_um).map_or(0, |height| ((height + (1 << (BITS - 1))) >> BITS) as i32)
+            self.height_q15::<CAPACITY>(column, row, readings_um)
+                .map_or(0, |height| ((height + (1 << (BITS - 1))) >> BITS) as i32)
         })
     }
 
     /// Height of a node of the surface, with [`BITS`] fractional bits.
-    fn height_q15(self, column: u8, row: u8, readings_um: &[i16]) -> Option<i64> {
+    fn height_q15<const CAPACITY: usize>(self, column: u8, row: u8, readings_um: &[i16]) -> Option<i64> {
         let middle_um = i32::from(*readings_um.get(readings_um.len() / 2)?);
-        let weights = self.weights(column, row);
+        let weights = self.weights::<CAPACITY>(column, row);
         let mut height = i64::from(middle_um) << BITS;
         for (&reading_um, weight) in readings_um.iter().zip(weights) {
             height += i64::from(i32::from(reading_um) - middle_um) * i64::from(weight);
@@ -187,8 +191,8 @@ impl WeightedLayout {
     }
 
     /// Weights of a node, by station.
-    fn weights(self, column: u8, row: u8) -> impl Iterator<Item = i16> {
-        let Table { nodes, step, weights, .. } = self.table();
+    fn weights<const CAPACITY: usize>(self, column: u8, row: u8) -> impl Iterator<Item = i16> {
+        let Table { nodes, step, weights, .. } = self.table::<CAPACITY>();
         let last = nodes - 1;
         // The symmetry that brings the node into the eighth that is kept, where the row is at most the column.
         let flip = move |at: u8, is_flipped: bool| if is_flipped { last.saturating_sub(at) } else { at };
@@ -211,25 +215,41 @@ impl WeightedLayout {
     /// How the reading of a station stands against what all others predict; none at a node without a station, and for
     /// other than [`Self::stations`] readings.
     pub fn deviation(self, column: u8, row: u8, readings_um: &[i16]) -> Option<Deviation> {
+        self.deviation_within::<MAX_NODES>(column, row, readings_um)
+    }
+
+    /// The same on a chip with memory for so many nodes.
+    pub(crate) fn deviation_within<const CAPACITY: usize>(
+        self,
+        column: u8,
+        row: u8,
+        readings_um: &[i16],
+    ) -> Option<Deviation> {
         let station = self.station(column, row)?;
         if readings_um.len() != self.stations() {
             return None;
         }
         // The surface at the station is a row of the hat matrix.
-        let residual = (i64::from(*readings_um.get(station)?) << BITS) - self.height_q15(column, row, readings_um)?;
-        let free = (1 << BITS) - i64::from(self.weights(column, row).nth(station)?);
+        let residual =
+            (i64::from(*readings_um.get(station)?) << BITS) - self.height_q15::<CAPACITY>(column, row, readings_um)?;
+        let free = (1 << BITS) - i64::from(self.weights::<CAPACITY>(column, row).nth(station)?);
         Some(Deviation::new(residual >> (BITS - 8), free << (16 - BITS)))
     }
 
     /// How well the readings agree with each other; none for other than [`Self::stations`] readings.
     pub fn agreement(self, readings_um: &[i16]) -> Option<Agreement> {
-        let Table { nodes, spread_q8, .. } = self.table();
+        self.agreement_within::<MAX_NODES>(readings_um)
+    }
+
+    /// The same on a chip with memory for so many nodes.
+    pub(crate) fn agreement_within<const CAPACITY: usize>(self, readings_um: &[i16]) -> Option<Agreement> {
+        let Table { nodes, spread_q8, .. } = self.table::<CAPACITY>();
         let middle_um = i64::from(*readings_um.get(self.stations() / 2)?);
         let mut worst: Option<(u8, u8, Deviation)> = None;
         let (mut predicted, mut scatter_q8) = (0_u64, 0_i64);
         for (column, row) in (0..nodes).flat_map(|row| (0..nodes).map(move |column| (column, row))) {
             let Some(station) = self.station(column, row) else { continue };
-            let deviation = self.deviation(column, row, readings_um)?;
+            let deviation = self.deviation_within::<CAPACITY>(column, row, readings_um)?;
             if worst.is_none_or(|(_, _, worst)| deviation.rank() > worst.rank()) {
                 worst = Some((column, row, deviation));
             }

@@ -40,7 +40,7 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
     /// How well the readings agree with each other, and whether they are enough for this bed; none before all of them are
     /// taken, and where the layout has no table of weights.
     pub fn agreement(&self) -> Option<Agreement> {
-        self.layout()?.agreement(&self.heights_um(true)?)
+        self.layout()?.agreement_within::<CAPACITY>(&self.heights_um(true)?)
     }
 
     /// What makes the surface of all readings, if they are all to be taken.
@@ -170,7 +170,7 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
     fn deviation(&self, index: usize, heights_um: &[i16]) -> Option<Deviation> {
         let (column, row) = self.plan.station(index)?;
         if let Some(layout) = self.layout() {
-            return layout.deviation(column, row, heights_um);
+            return layout.deviation_within::<CAPACITY>(column, row, heights_um);
         }
         let Lattice { columns, rows, .. } = self.plan.without_middles();
         let (column, row) = match self.plan.has_middles() {

@@ -39,6 +39,7 @@ impl Programme {
     }
 
     /// Runs until so many blocks are done since the beginning; returns the digest of all that came out.
+    #[inline(never)]
     pub fn run_to(&mut self, blocks: u32) -> [u32; 2] {
         while self.blocks < blocks {
             // Three sizes in turn.
@@ -66,6 +67,7 @@ impl Programme {
 }
 
 /// Moves with `E` scaled, a programme of their own; the digest of all that came out.
+#[inline(never)]
 pub fn scaled_moves(blocks: u32) -> [u32; 2] {
     let (mut numbers, mut digest, mut flow) = (Numbers::new(0x0F10_A7E5), Digest::new(), Flow::new());
     for block in 0..blocks {
