@@ -312,7 +312,7 @@ fn a_survey_is_measured_written_and_replayed() {
     let grid: Value = serde_json::from_slice(&fs::read(folder.path().join("grid.json")).unwrap()).unwrap();
     assert_eq!((grid["bed_temperature_c"].as_i64(), grid["nodes_um"][2].as_array().map(Vec::len)), (Some(60), Some(4)));
     let map = fs::read_to_string(folder.path().join("map.svg")).unwrap();
-    for text in ["Take the ", " surface: at the check stations", "4 × 3 stations", "flatness"] {
+    for text in ["Take this grid: no reading is left", "4 × 3 stations", "flatness"] {
         assert!(map.contains(text), "{text}: {map}");
     }
     let arguments = ["replay", "job.gcode", "--scenario", "bench.toml", "--grid", "grid.json", "--json"];
