@@ -3,8 +3,8 @@
 //! | adapter | memory | feature |
 //! |---|---|---|
 //! | [`ByteEeprom`] | EEPROM that is written byte by byte, as inside many controllers | |
-//! | [`I2cEeprom`] | EEPROM with pages on an I2C bus | `embedded-hal` |
-//! | [`NorFlashSlots`] | NOR flash with erase units and program units | `embedded-storage` |
+//! | `I2cEeprom` | EEPROM with pages on an I2C bus | `embedded-hal` |
+//! | `NorFlashSlots` | NOR flash with erase units and program units | `embedded-storage` |
 //!
 //! A memory of another sort needs [`SlotMemory`] and nothing else.
 //!

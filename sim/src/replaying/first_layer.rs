@@ -83,6 +83,8 @@ impl std::str::FromStr for FirstLayerHeights {
 pub struct FirstLayer {
     heights: FirstLayerHeights,
     lattice: CellLattice,
+    /// As far away as the lowest place of a cell's neighbours can be.
+    reach_mm: f64,
     bed: [Extent; 2],
     /// Lowest printed height in each cell and its neighbours.
     lowest_um: Vec<f32>,
@@ -97,10 +99,13 @@ impl FirstLayer {
         let mut found = Self {
             heights,
             lowest_um: vec![EMPTY; lattice.count()],
+            reach_mm: 2.0 * lattice.cell_mm()[0].hypot(lattice.cell_mm()[1]),
             lattice,
             bed: [bed.x_mm, bed.y_mm],
             extrudes: false,
         };
+        // At most 10 m, and as much more as rounding to micrometres may take away.
+        let reading = Reading { arcs_up_to_nm: Some((heights.to_mm * 1e6) as i64 + 1000), ..reading };
         look_ahead(name, job, reading, |event| match event {
             JobEvent::Move(job_move) if job_move.prints => found.print(&job_move.motion),
             JobEvent::ExtrudesAfterAll => {
@@ -133,10 +138,7 @@ impl FirstLayer {
         }
         // Beyond all cells nothing is known of what lies there.
         let Some(cell) = self.lattice.at(x_mm, y_mm) else { return true };
-        let [width_mm, height_mm] = self.lattice.cell_mm();
-        // As far away as the lowest place of the neighbours can be.
-        let reach_mm = 2.0 * width_mm.hypot(height_mm);
-        logical_um <= f64::from(self.lowest_um[cell]) + SAME_LAYER_UM + slope_um_per_mm * reach_mm
+        logical_um <= f64::from(self.lowest_um[cell]) + SAME_LAYER_UM + slope_um_per_mm * self.reach_mm
     }
 
     /// Whether a place lies on the plate.

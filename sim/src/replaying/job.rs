@@ -2,8 +2,8 @@
 
 use std::io::BufRead;
 
-use gapkeeper::Move;
-use gapkeeper_host_tools::gcode::{Action, Interpreter, Reader, Straight, moves};
+use gapkeeper::{Move, Plane};
+use gapkeeper_host_tools::gcode::{Action, ArcMotion, Interpreter, Reader, Straight, moves};
 use gapkeeper_host_tools::odd_words;
 
 use crate::outcome::JobCounts;
@@ -58,6 +58,8 @@ pub(crate) struct Reading {
     pub extrudes: Option<bool>,
     /// How far chords may be off their arcs.
     pub arc_tolerance: ArcTolerance,
+    /// Level arcs above this height are passed over: their chords cost more than all else of a look ahead.
+    pub arcs_up_to_nm: Option<i64>,
 }
 
 impl Reading {
@@ -79,6 +81,10 @@ fn straight_prints(straight: &Straight, motion: &Move<1>, extrudes: bool) -> boo
 #[inline]
 fn feed_mm_s(straight: &Straight) -> Option<f64> {
     moves::feed_mm_s(straight.feed_nm_min).filter(|_| !straight.rapid)
+}
+
+fn is_above(arc: &ArcMotion, height_nm: i64) -> bool {
+    arc.plane == Plane::Xy && arc.start.z_nm.min(arc.end.z_nm) > height_nm
 }
 
 /// Reads a job from its text and tells what happens, in memory that does not grow with it.
@@ -131,6 +137,7 @@ pub(crate) struct Walker<'a, R> {
     interpreter: Interpreter,
     extrudes: bool,
     arc_tolerance: ArcTolerance,
+    arcs_up_to_nm: Option<i64>,
     counts: JobCounts,
 }
 
@@ -143,6 +150,7 @@ impl<'a, R: BufRead> Walker<'a, R> {
             interpreter: if reading.lenient { interpreter.lenient() } else { interpreter },
             extrudes: reading.extrudes == Some(true),
             arc_tolerance: reading.arc_tolerance,
+            arcs_up_to_nm: reading.arcs_up_to_nm,
             counts: JobCounts::default(),
         }
     }
@@ -207,6 +215,7 @@ impl<'a, R: BufRead> Walker<'a, R> {
         let told = match action {
             Action::Straight(straight) => go(straight),
             Action::Cycle(cycle) => cycle.moves().try_for_each(go),
+            Action::Arc(arc) if self.arcs_up_to_nm.is_some_and(|up_to_nm| is_above(&arc, up_to_nm)) => Ok(()),
             Action::Arc(arc) => moves::chords(&arc, self.arc_tolerance.0).map_err(refused).and_then(|mut chords| {
                 let prints = extruded_nm > 0 || !extrudes;
                 let feed_mm_s = moves::feed_mm_s(arc.feed_nm_min);

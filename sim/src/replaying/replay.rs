@@ -198,14 +198,24 @@ fn replay_and(
     settings: &Settings<'_>,
     watch: Option<impl FnMut(&Sample)>,
 ) -> Result<Outcome, ReplayError> {
-    let machine = Machine::new(settings)?;
     let Settings { scenario, first_layer_heights, keep_going, lenient, .. } = *settings;
-    let reading = Reading { keep_going, lenient, extrudes: None, arc_tolerance: scenario.correction.arc_tolerance_um };
-    let first_layer = FirstLayer::of(name, &mut job, &scenario.bed, first_layer_heights, reading);
-    job.rewind().map_err(|source| ReplayError::Again { file: name.to_string(), source })?;
+    let arc_tolerance = scenario.correction.arc_tolerance_um;
+    let reading = Reading { keep_going, lenient, arc_tolerance, ..Reading::default() };
     let cores = pipeline::cores(settings.cores);
+    let mut look = || FirstLayer::of(name, &mut job, &scenario.bed, first_layer_heights, reading);
+    let make = || Machine::new(settings).map(|machine| (machine.evaluator(settings), machine));
+    let (first_layer, made) = if cores > 1 {
+        std::thread::scope(|scope| {
+            let made = scope.spawn(make);
+            (look(), made.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+        })
+    } else {
+        let made = make()?;
+        (look(), Ok(made))
+    };
+    let (own, machine) = made?;
+    job.rewind().map_err(|source| ReplayError::Again { file: name.to_string(), source })?;
     std::thread::scope(|scope| {
-        let own = machine.evaluator(settings);
         let others = vec![own.clone(); cores.min(MOST_CORES) - 1];
         let pipeline = Pipeline::new(own, others, scope);
         let reading = Reading { extrudes: Some(first_layer.extrudes()), ..reading };
@@ -381,11 +391,13 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
         // A pen or a cutter is meant to touch.
         stretch.may_scrape = self.extrudes && !stretch.prints && self.has_height && self.goes_low(&motion);
         self.has_height |= motion.start.z_um != motion.end.z_um;
-        let mut left = Some(stretch);
-        while let Some(stretch) = left {
-            left = self.batch.push(stretch);
+        loop {
+            let is_whole = self.batch.push(&mut stretch);
             if self.batch.is_full() {
                 self.give();
+            }
+            if is_whole {
+                return;
             }
         }
     }

@@ -116,17 +116,18 @@ impl Batch {
         self.stretches.len() >= MOST_STRETCHES || self.samples >= MOST_SAMPLES
     }
 
-    /// Takes in as much of a stretch as fits; the rest comes back.
-    pub(super) fn push(&mut self, mut stretch: Stretch) -> Option<Stretch> {
-        let mut rest = None;
+    /// Takes in as much of a stretch as fits; false if a rest of it is left.
+    #[inline]
+    pub(super) fn push(&mut self, stretch: &mut Stretch) -> bool {
+        let last = stretch.last;
         if stretch.sampled && stretch.last - stretch.first >= MOST_SAMPLES {
-            let last = stretch.last;
             stretch.last = stretch.first + MOST_SAMPLES - 1;
-            rest = Some(Stretch { first: stretch.last + 1, last, ..stretch });
         }
         self.samples += if stretch.sampled { stretch.last - stretch.first + 1 } else { 0 };
-        self.stretches.push(stretch);
-        rest
+        self.stretches.push(stretch.clone());
+        let is_whole = stretch.last == last;
+        (stretch.first, stretch.last) = (stretch.last + 1, last);
+        is_whole
     }
 
     pub(super) fn clear(&mut self) {
