@@ -31,8 +31,8 @@
 //! first seal. If both count, the newer one is current if its first seal is right, the older one if not. If one counts,
 //! it is current, sealed or not. Records of layout 1 had no seals and count as sealed.
 //!
-//! Newer means further on by less than 2^31 in a sequence of 32 bits. The first save of all has number 0 and goes to the
-//! first slot; no later one has: 2^32 - 1 is followed by 1. So beside any other number an empty slot is one too many,
+//! Newer means further on by less than 2^31 in a sequence of 32 bits. A first save goes to the first slot, a grid's with
+//! number 0 and a setup's with 1. No later one has 0: 2^32 - 1 is followed by 1. So beside any other number an empty slot is one too many,
 //! and [`OtherSlot::Damaged`] says so. Two equal numbers, or two that do not follow each other, cannot come from this
 //! store: the first slot counts as the newer one of two that are equal or 2^31 apart, and the other as damaged.
 //!
@@ -51,7 +51,7 @@
 //!
 //! | what happens | what is promised | test |
 //! |---|---|---|
-//! | a read lies once, while a setup is loaded | after [`Store::begin`]: the newest setup, or none, or another one with [`OtherSlot::Damaged`]. Without it the second setup of all may read as if it never was | `one_lie_while_a_setup_is_loaded` |
+//! | a read lies once, while a setup is loaded | after [`Store::begin`]: the newest setup, or none, or another one with [`OtherSlot::Damaged`]. Without it the same, but the first setup of all counts as damaged | `one_lie_while_a_setup_is_loaded` |
 //! | a read lies once, while it is saved | what is acknowledged is found; after an error the value before or the new one | `one_lie_while_a_setup_is_saved` |
 //! | a read lies once, while a memory is begun | the setup is certain, or an error; beginning again is certain | `one_lie_while_a_memory_is_begun` |
 //! | a read lies once, and power fails in the same save | the value before the last may be found, with [`OtherSlot::Damaged`] | |

@@ -70,16 +70,10 @@ fn lies_in_a_load<M: Medium>(start: Start, setups: &[u32]) -> u64 {
 fn lies_in_loads<M: Medium>() {
     for count in 1..=4 {
         let setups = &[3, 4, 5, 6][..count];
-        assert_eq!(lies_in_a_load::<M>(Start::Begun, setups), 0, "medium {}, {count} setups", M::LETTER);
-        // Without a beginning: the first two setups of all. The second one reads as if it never was; a memory that is
-        // read by bytes or words would have to lie several times.
-        let wrong = lies_in_a_load::<M>(Start::Saved, setups);
-        assert_eq!(
-            wrong > 0,
-            count == 2 && M::LETTER == I2cChip::LETTER,
-            "medium {}, {count} setups: {wrong}",
-            M::LETTER
-        );
+        // Also without a beginning: then the first setup of all counts as uncertain.
+        for start in [Start::Begun, Start::Saved] {
+            assert_eq!(lies_in_a_load::<M>(start, setups), 0, "medium {}, {count} setups", M::LETTER);
+        }
     }
 }
 

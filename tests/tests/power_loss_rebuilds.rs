@@ -127,8 +127,11 @@ fn other_builds() -> Vec<(Region, usize)> {
 fn slots_of_any_other_size_place_or_unit() {
     let (mut tried, mut named) = (0, 0);
     for screws in 0..=3 {
-        for cells in [life(true, screws), life(false, screws)] {
-            assert_eq!(found_by(&cells, OURS, 1), (Some(1 + screws), true, false));
+        for is_begun in [true, false] {
+            let cells = life(is_begun, screws);
+            // A first setup that was saved without a beginning is uncertain.
+            let setup = (is_begun || screws > 0).then_some(1 + screws);
+            assert_eq!(found_by(&cells, OURS, 1), (setup, true, false));
             for (region, unit) in other_builds() {
                 let (setup, any_grid, is_named) = found_by(&cells, region, unit);
                 assert_eq!((setup, any_grid), (None, false), "{region:?}, unit {unit}, {screws} screws");

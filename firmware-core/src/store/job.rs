@@ -318,7 +318,10 @@ impl<M: SlotMemory, const CAPACITY: usize, const BUFFER: usize> Store<M, CAPACIT
                 {
                     return Ok(Some(Progress::Saved(Saved::Unchanged)));
                 }
-                self.write_beside(job, index, chosen.record().map_or(0, |found| next_sequence(found.sequence)))
+                // A setup that is not found was begun all the same, or a read has lied: an empty slot beside it is one
+                // too many, lest an earlier setup passes for the first of all.
+                let first = if is_setup { next_sequence(0) } else { 0 };
+                self.write_beside(job, index, chosen.record().map_or(first, |found| next_sequence(found.sequence)))
             }
             Task::SaveTwice { .. } => {
                 // Never 0, so that from now on an empty slot is one too many.
