@@ -32,8 +32,8 @@
 //! it is current, sealed or not. Records of layout 1 had no seals and count as sealed.
 //!
 //! Newer means further on by less than 2^31 in a sequence of 32 bits. A first save goes to the first slot, a grid's with
-//! number 0 and a setup's with 1. No later one has 0: 2^32 - 1 is followed by 1. So beside any other number an empty slot is one too many,
-//! and [`OtherSlot::Damaged`] says so. Two equal numbers, or two that do not follow each other, cannot come from this
+//! number 0 and a setup's with 1. No later one has 0: 2^32 - 1 is followed by 1. So beside any other number an empty
+//! slot is one too many, and [`OtherSlot::Damaged`] says so. Two equal numbers, or two that do not follow each other, cannot come from this
 //! store: the first slot counts as the newer one of two that are equal or 2^31 apart, and the other as damaged.
 //!
 //! # What is promised
