@@ -263,7 +263,7 @@ fn a_rough_bed_is_measured_finer() {
     };
     same(first.share_percent, (1..=5).map(share).sum::<f64>() / 5.0);
 
-    // With waves this short nothing helps, and that is what is said.
+    // With waves this short nothing helps, and the verdict says so.
     let actions = advised(&rough(30)).verdict.actions;
     assert!(actions.len() == 1 && actions[0].share_percent.is_none(), "{actions:?}");
     assert!(actions[0].text.starts_with("Nothing tried out"), "{actions:?}");

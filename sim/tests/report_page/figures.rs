@@ -99,7 +99,7 @@ fn every_figure_of_a_table_is_that_of_its_file() {
         let text = text.replace("raise by ", "").replace("lower by ", "");
         let (text, unit) = text.split_once(' ').unwrap_or((&text, ""));
         let wanted = if unit == "m" { wanted / 1000.0 } else { wanted };
-        // What is nearly nothing or all is said to be.
+        // A share close to 0 or 100 % is written with < or >.
         let text = text.replace("&lt;", "<").replace("&gt;", ">");
         let (value, half) = read(&text).unwrap_or_else(|| panic!("{from}: {text}"));
         match text.chars().next() {
@@ -127,7 +127,7 @@ fn every_figure_of_a_table_is_that_of_its_file() {
 fn numbers(value: &Value, found: &mut Vec<f64>) {
     match value {
         Value::Number(number) => found.push(number.as_f64().unwrap()),
-        // Names may hold numbers, and so may what was said of a grid.
+        // Names may hold numbers, and so may notes about a grid.
         Value::String(text) => {
             found.extend(tokens(text).iter().filter_map(|token| read(token)).map(|(value, _)| value));
         }
@@ -189,7 +189,7 @@ fn every_number_of_sentences_and_pictures_is_in_the_files() {
             .map(|(index, part)| if index == 0 { part } else { part.split_once('>').map_or(part, |(_, text)| text) })
             .collect();
         let words = words.split_once('>').map_or(words.as_str(), |(_, words)| words);
-        // What is said of the page itself stands in no file.
+        // No file holds figures about the page itself.
         if words.contains("are in this page") {
             continue;
         }

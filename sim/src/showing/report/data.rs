@@ -184,7 +184,7 @@ fn tenths(field: &Field) -> Vec<i32> {
     for row in field.values_um.chunks(field.columns.max(1)) {
         let (mut last, mut slope) = (0_i32, 0_i32);
         for value in row.iter().copied().map(tenth) {
-            // Beyond 32 bits the script's sums would differ; such a height is none of a bed.
+            // Beyond 32 bits the script's sums would differ; no bed has such a height.
             let step = value.saturating_sub(last);
             bends.push(step.saturating_sub(slope));
             (last, slope) = (value, step);
