@@ -31,9 +31,10 @@
 //! first seal. If both count, the newer one is current if its first seal is right, the older one if not. If one counts,
 //! it is current, sealed or not. Records of layout 1 had no seals and count as sealed.
 //!
-//! Newer means further on by less than 2^31 in a sequence of 32 bits. A first save goes to the first slot, a grid's with
-//! number 0 and a setup's with 1. No later one has 0: 2^32 - 1 is followed by 1. So beside any other number an empty
-//! slot is one too many, and [`OtherSlot::Damaged`] says so. Two equal numbers, or two that do not follow each other, cannot come from this
+//! Newer means further on by less than 2^31 in a sequence of 32 bits. A grid's first save goes to the first slot, with
+//! number 0. No later one has 0, 2^32 - 1 is followed by 1, and a setup's none at all: [`Store::begin`] stores it twice,
+//! and [`Store::save_setup`] writes only beside another setup. So beside any other number an empty slot is one too many,
+//! and [`OtherSlot::Damaged`] says so. Two equal numbers, or two that do not follow each other, cannot come from this
 //! store: the first slot counts as the newer one of two that are equal or 2^31 apart, and the other as damaged.
 //!
 //! # What is promised
@@ -56,7 +57,7 @@
 //! | a read lies once, while a memory is begun | the setup is certain, or an error; beginning again is certain | `one_lie_while_a_memory_is_begun` |
 //! | a read lies once, and power fails in the same save | the value before the last may be found, with [`OtherSlot::Damaged`] | |
 //! | a write or an erase is reported as done and lost | nothing is acknowledged that is not found: reading back finds it, also where a place is freed | `a_write_that_is_reported_as_done_and_lost` |
-//! | all reads before the first write find erased cells (a plug that is out for a moment), and the save goes on | the grid before may be found, with [`OtherSlot::Damaged`]; a setup is read again by the keeper | `no_life_breaks_a_promise` |
+//! | all reads before the first write find erased cells (a plug that is out for a moment), and the save goes on | the grid before may be found, with [`OtherSlot::Damaged`]; no setup is saved, [`StoreError::NotBegun`] | `no_life_breaks_a_promise`, `a_setup_is_saved_only_beside_another` |
 //! | a write is lost, and the read that checks it lies too | nothing: these are two faults in one save | |
 //! | a foreign content before the first start | no value; [`Store::begin`] makes the memory ours | `a_memory_with_foreign_content` |
 //! | power fails anywhere in the first [`Store::begin`] | no setup, or the one begun; beginning again with any setup is certain | `the_first_start_ever_is_cut_anywhere` |
@@ -285,7 +286,8 @@ impl<M: SlotMemory, const CAPACITY: usize, const BUFFER: usize> Store<M, CAPACIT
     /// good one.
     ///
     /// # Errors
-    /// As for [`Self::save_grid`]; and [`StoreError::OtherGeometry`] where [`Self::begin`] is asked for.
+    /// As for [`Self::save_grid`]; and [`StoreError::NotBegun`] and [`StoreError::OtherGeometry`] where [`Self::begin`] is
+    /// asked for.
     pub fn save_setup(&mut self, setup: u32) -> Result<Saved, StoreError<M::Error>> {
         self.start_save_setup(setup)?;
         self.step_to_the_end()

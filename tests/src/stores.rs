@@ -82,7 +82,10 @@ impl Subject for Real {
         let mut store = Store::<_, CAPACITY, BUFFER>::new(memory).map_err(|error| word(&error))?;
         match value {
             Value::Grid(stored) => store.save_grid(0, stored),
-            Value::Setup(setup) => store.save_setup(*setup),
+            Value::Setup(setup) => match store.save_setup(*setup) {
+                Err(StoreError::NotBegun) => store.begin(*setup).map(|()| Saved::Written),
+                saved => saved,
+            },
         }
         .map_err(|error| word(&error))
     }

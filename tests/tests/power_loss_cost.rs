@@ -36,7 +36,7 @@ fn cost<M: Medium>(cells: &Cells, save: Option<(&Value, Saved)>) -> (Counts, Cel
     (chip.bus().counts, chip.bus().cells.clone())
 }
 
-/// Writes and erases of a first save, of a new shift, of the same again, and of a new setup.
+/// Writes and erases of a first save, of a new shift, of the same again, and of a new setup after a beginning.
 fn costs<M: Medium>() -> [(usize, usize); 4] {
     let blank = M::blank().bus().cells.clone();
     let (first, cells) = cost::<M>(&blank, Some((&grid(0), Saved::Written)));
@@ -44,6 +44,7 @@ fn costs<M: Medium>() -> [(usize, usize); 4] {
     let (third, cells) = cost::<M>(&cells, Some((&grid(-25), Saved::Written)));
     assert_eq!((second.writes, second.erases), (third.writes, third.erases));
     let (same, cells) = cost::<M>(&cells, Some((&grid(-25), Saved::Unchanged)));
+    let (_, cells) = cost::<M>(&cells, Some((&Value::Setup(1), Saved::Written)));
     let (setup, cells) = cost::<M>(&cells, Some((&Value::Setup(2), Saved::Written)));
     let (load, _) = cost::<M>(&cells, None);
     println!("medium {}: {first:?}\n {third:?}\n {same:?}\n {setup:?}\n load {load:?}", M::LETTER);

@@ -133,16 +133,8 @@ pub enum Saving {
 /// What a save by steps is at.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Job {
-    Setup {
-        setup: u32,
-    },
-    /// The setup was stored, and is looked at.
-    Check {
-        setup: u32,
-    },
-    Grid {
-        place: usize,
-    },
+    Setup { setup: u32 },
+    Grid { place: usize },
 }
 
 /// Where a save by steps stands.
@@ -395,7 +387,7 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         };
         self.saving.job = Some(job);
         let step = store.step();
-        self.after(job, step, store)
+        self.after(job, step)
     }
 
     fn start_next_grid<M: SlotMemory, const BUFFER: usize>(
@@ -418,26 +410,11 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         Ok(None)
     }
 
-    fn after<M: SlotMemory, const BUFFER: usize>(
-        &mut self,
-        job: Job,
-        step: Result<Progress, StoreError<M::Error>>,
-        store: &mut Store<M, STATIONS, BUFFER>,
-    ) -> Result<Saving, SaveError<M::Error, GRIDS>> {
+    fn after<E>(&mut self, job: Job, step: Result<Progress, StoreError<E>>) -> Result<Saving, SaveError<E, GRIDS>> {
         match (job, step) {
             (_, Ok(Progress::Working)) => return Ok(Saving::Working),
-            // A memory that does not answer for a moment, in the middle of a save, reads as if it held nothing: look at the
-            // setup as the next start will.
             (Job::Setup { setup }, Ok(Progress::Saved(_))) => {
-                store.start_load_setup();
-                self.saving.job = Some(Job::Check { setup });
-            }
-            (Job::Check { setup }, Ok(Progress::Loaded)) => {
                 self.saving.job = None;
-                let found = store.loaded_setup().map_err(SaveError::Setup)?;
-                if found.value != setup {
-                    return Err(SaveError::Setup(StoreError::NotKept { slot: 0 }));
-                }
                 let is_current = self.setup == setup;
                 (self.setup_stored, self.setup_unsaved) = (is_current, self.setup_unsaved && !is_current);
             }
@@ -449,7 +426,7 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
                 self.saving.failed |= bit(place);
                 return Err(SaveError::grid(place, error));
             }
-            (Job::Setup { .. } | Job::Check { .. }, Err(error)) => {
+            (Job::Setup { .. }, Err(error)) => {
                 self.saving.job = None;
                 return Err(SaveError::Setup(error));
             }

@@ -11,8 +11,11 @@ use crate::record::{Binding, LAYOUT_VERSION, RecordError};
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum StoreError<E> {
-    /// Nothing was ever saved here: measure the bed, or begin the first setup.
+    /// Nothing was ever saved here: measure the bed, or begin this memory.
     Empty,
+    /// A setup is saved only beside another one, and none is found: save again; if it stays so, check the wiring, or
+    /// [`Store::begin`] this memory. Nothing was written.
+    NotBegun,
     /// There are bytes, but no whole record: go on without a correction and measure again.
     Damaged,
     /// A newer program saved here. Neither loaded nor written over; [`Store::forget_grid`] frees the place.
@@ -67,6 +70,12 @@ impl<E: fmt::Display> fmt::Display for StoreError<E> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Empty => write!(f, "nothing stored here: measure the bed and save"),
+            Self::NotBegun => {
+                write!(
+                    f,
+                    "no setup found to save beside: save again; if it stays so, check the wiring or begin this memory"
+                )
+            }
             Self::Damaged => write!(f, "what is stored here is damaged: measure the bed again"),
             Self::NewerLayout { version } => write!(
                 f,

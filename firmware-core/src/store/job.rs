@@ -310,6 +310,8 @@ impl<M: SlotMemory, const CAPACITY: usize, const BUFFER: usize> Store<M, CAPACIT
                 newer?;
                 if is_setup {
                     foreign?;
+                    // Beginning has stored one, so a read has lied, or the plug is out: what is there may be all there is.
+                    index.ok_or(StoreError::NotBegun)?;
                 }
                 if let (Some(index), Slot::Record(found)) = (index, chosen)
                     && found.is_wanted
@@ -318,10 +320,7 @@ impl<M: SlotMemory, const CAPACITY: usize, const BUFFER: usize> Store<M, CAPACIT
                 {
                     return Ok(Some(Progress::Saved(Saved::Unchanged)));
                 }
-                // A setup that is not found was begun all the same, or a read has lied: an empty slot beside it is one
-                // too many, lest an earlier setup passes for the first of all.
-                let first = if is_setup { next_sequence(0) } else { 0 };
-                self.write_beside(job, index, chosen.record().map_or(first, |found| next_sequence(found.sequence)))
+                self.write_beside(job, index, chosen.record().map_or(0, |found| next_sequence(found.sequence)))
             }
             Task::SaveTwice { .. } => {
                 // Never 0, so that from now on an empty slot is one too many.

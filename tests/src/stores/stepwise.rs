@@ -103,11 +103,14 @@ impl Subject for Stepwise {
         }
     }
 
-    fn save<M: SlotMemory<Error: Debug>>(&self, memory: M, value: &Value) -> Result<Saved, &'static str> {
-        let saved = by_steps(memory, |store| match value {
-            Value::Grid(stored) => store.start_save_grid(0, stored),
-            Value::Setup(setup) => store.start_save_setup(*setup),
-        });
+    fn save<M: SlotMemory<Error: Debug>>(&self, mut memory: M, value: &Value) -> Result<Saved, &'static str> {
+        let saved = match value {
+            Value::Grid(stored) => by_steps(&mut memory, |store| store.start_save_grid(0, stored)),
+            Value::Setup(setup) => match by_steps(&mut memory, |store| store.start_save_setup(*setup)) {
+                Err(StoreError::NotBegun) => by_steps(&mut memory, |store| store.start_begin(*setup)),
+                saved => saved,
+            },
+        };
         match saved {
             Ok((_, Progress::Saved(saved))) => Ok(saved),
             Ok(_) => Err("no save"),
