@@ -105,7 +105,7 @@ impl FirstLayer {
             extrudes: false,
         };
         // At most 10 m, and as much more as rounding to micrometres may take away.
-        let reading = Reading { arcs_up_to_nm: Some((heights.to_mm * 1e6) as i64 + 1000), ..reading };
+        let reading = Reading { up_to_nm: Some((heights.to_mm * 1e6) as i64 + 1000), ..reading };
         look_ahead(name, job, reading, |event| match event {
             JobEvent::Move(job_move) if job_move.prints => found.print(&job_move.motion),
             JobEvent::ExtrudesAfterAll => {

@@ -68,7 +68,9 @@ impl Footprint {
         let reading = Reading { extrudes: Some(found.lays), ..reading };
         walk_with::<ReplayError>(name, job, reading, |event| {
             let JobEvent::Move(JobMove { line, motion, prints: true, .. }) = event else { return Ok(()) };
-            found.take(&Stretch::new(line, motion, true, None, step_mm, 0.0), &first_layer);
+            let mut stretch = Stretch::new(line, motion, true, None);
+            stretch.sample(step_mm, 0.0);
+            found.take(&stretch, &first_layer);
             if found.spots.len() > MOST_SAMPLES {
                 return Err(ReplayError::TooLong { file: name.to_string() });
             }
@@ -174,7 +176,7 @@ impl Footprint {
 
     /// Heights of a bed at all places, as a replay looks them up.
     pub(crate) fn heights_of(&self, bed: &ModelledBed, plate: &Bed) -> Vec<f64> {
-        let mut table = HeightTable::new(bed, plate.x_mm, plate.y_mm);
+        let table = HeightTable::new(bed, plate.x_mm, plate.y_mm);
         let all = self.spots.iter().chain(&self.guard_spots);
         all.map(|spot| table.height_um(bed, spot.x_mm, spot.y_mm)).collect()
     }

@@ -3,7 +3,7 @@
 use std::io::BufRead;
 
 use gapkeeper::{Move, Plane};
-use gapkeeper_host_tools::gcode::{Action, ArcMotion, Interpreter, Reader, Straight, moves};
+use gapkeeper_host_tools::gcode::{Action, GcodeError, Interpreter, Line, Reader, Straight, moves};
 use gapkeeper_host_tools::odd_words;
 
 use crate::outcome::JobCounts;
@@ -58,8 +58,8 @@ pub(crate) struct Reading {
     pub extrudes: Option<bool>,
     /// How far chords may be off their arcs.
     pub arc_tolerance: ArcTolerance,
-    /// Level arcs above this height are passed over: their chords cost more than all else of a look ahead.
-    pub arcs_up_to_nm: Option<i64>,
+    /// Moves above this height are passed over, also those that cannot be: they cost more than all else of a look ahead.
+    pub up_to_nm: Option<i64>,
 }
 
 impl Reading {
@@ -83,8 +83,14 @@ fn feed_mm_s(straight: &Straight) -> Option<f64> {
     moves::feed_mm_s(straight.feed_nm_min).filter(|_| !straight.rapid)
 }
 
-fn is_above(arc: &ArcMotion, height_nm: i64) -> bool {
-    arc.plane == Plane::Xy && arc.start.z_nm.min(arc.end.z_nm) > height_nm
+/// Whether all of a move is higher than this; of arcs that are not level nothing is said.
+#[inline]
+fn is_above(action: &Action, height_nm: i64) -> bool {
+    match action {
+        Action::Straight(straight) => straight.start.z_nm.min(straight.end.z_nm) > height_nm,
+        Action::Arc(arc) => arc.plane == Plane::Xy && arc.start.z_nm.min(arc.end.z_nm) > height_nm,
+        _ => false,
+    }
 }
 
 /// Reads a job from its text and tells what happens, in memory that does not grow with it.
@@ -132,38 +138,26 @@ pub(crate) fn look_ahead(name: &str, job: impl BufRead, reading: Reading, mut te
 
 /// Reads a job line by line.
 pub(crate) struct Walker<'a, R> {
-    name: &'a str,
     reader: Reader<R>,
-    interpreter: Interpreter,
-    extrudes: bool,
-    arc_tolerance: ArcTolerance,
-    arcs_up_to_nm: Option<i64>,
-    counts: JobCounts,
+    follower: Follower<'a>,
 }
 
 impl<'a, R: BufRead> Walker<'a, R> {
     pub(crate) fn new(name: &'a str, job: R, reading: Reading) -> Self {
-        let interpreter = Interpreter::new();
-        Self {
-            name,
-            reader: Reader::new(name, job),
-            interpreter: if reading.lenient { interpreter.lenient() } else { interpreter },
-            extrudes: reading.extrudes == Some(true),
-            arc_tolerance: reading.arc_tolerance,
-            arcs_up_to_nm: reading.arcs_up_to_nm,
-            counts: JobCounts::default(),
-        }
+        Self { reader: Reader::new(name, job), follower: Follower::new(name, reading) }
     }
 
     /// What was counted so far; lines that could not be read are not counted here.
     pub(crate) fn counts(&self) -> JobCounts {
-        let unknown_words = self.interpreter.unknown_words().values().map(|word| word.count).sum();
-        JobCounts { bytes: self.reader.bytes_read(), unknown_words, ..self.counts.clone() }
+        let Follower { interpreter, counts, .. } = &self.follower;
+        let unknown_words = interpreter.unknown_words().values().map(|word| word.count).sum();
+        JobCounts { bytes: self.reader.bytes_read(), unknown_words, ..counts.clone() }
     }
 
     /// Words that are not followed, with their first lines: those that move nothing, as far as they show, or the others.
     pub(crate) fn odd_words(&self, harmless: bool) -> Option<String> {
-        odd_words::listed(self.interpreter.unknown_words().iter().chain(self.interpreter.unmodelled_words()), harmless)
+        let interpreter = &self.follower.interpreter;
+        odd_words::listed(interpreter.unknown_words().iter().chain(interpreter.unmodelled_words()), harmless)
     }
 
     /// Does one line; none at the end.
@@ -173,16 +167,46 @@ impl<'a, R: BufRead> Walker<'a, R> {
         tell: &mut impl FnMut(JobEvent) -> Result<(), E>,
     ) -> Option<Result<(), E>> {
         let line = self.reader.next_line().transpose()?;
-        self.counts.lines += 1;
-        let line = match line {
-            Ok(line) => line,
-            Err(error) => return Some(Err(ReplayError::from(error).into())),
-        };
+        self.follower.counts.lines += 1;
+        Some(line.map_err(unread).and_then(|line| self.follower.follow(&line, tell)))
+    }
+}
+
+fn unread<E: From<ReplayError>>(error: GcodeError) -> E {
+    ReplayError::from(error).into()
+}
+
+/// Makes moves of lines.
+struct Follower<'a> {
+    name: &'a str,
+    interpreter: Interpreter,
+    extrudes: bool,
+    arc_tolerance: ArcTolerance,
+    up_to_nm: Option<i64>,
+    counts: JobCounts,
+}
+
+impl<'a> Follower<'a> {
+    fn new(name: &'a str, reading: Reading) -> Self {
+        let interpreter = Interpreter::new();
+        Self {
+            name,
+            interpreter: if reading.lenient { interpreter.lenient() } else { interpreter },
+            extrudes: reading.extrudes == Some(true),
+            arc_tolerance: reading.arc_tolerance,
+            up_to_nm: reading.up_to_nm,
+            counts: JobCounts::default(),
+        }
+    }
+
+    #[inline]
+    fn follow<E: From<ReplayError>>(
+        &mut self,
+        line: &Line<'_>,
+        tell: &mut impl FnMut(JobEvent) -> Result<(), E>,
+    ) -> Result<(), E> {
         let number = line.number();
-        let action = match self.interpreter.execute(&line) {
-            Ok(action) => action,
-            Err(error) => return Some(Err(ReplayError::from(error).into())),
-        };
+        let action = self.interpreter.execute(line).map_err(unread)?;
         let refused = |message| {
             E::from(ReplayError::Move {
                 file: self.name.to_string(),
@@ -195,14 +219,15 @@ impl<'a, R: BufRead> Walker<'a, R> {
             Action::Straight(straight) => straight.extruded_nm,
             Action::Arc(arc) => arc.extruded_nm,
             Action::Cycle(_) => 0,
-            Action::Home(_) => return Some(tell(JobEvent::Homed { line: number })),
-            Action::None | Action::SetPosition | Action::Dwell | Action::End => return Some(Ok(())),
+            Action::Home(_) => return tell(JobEvent::Homed { line: number }),
+            Action::None | Action::SetPosition | Action::Dwell | Action::End => return Ok(()),
         };
         if extruded_nm > 0 && !self.extrudes {
             self.extrudes = true;
-            if let Err(error) = tell(JobEvent::ExtrudesAfterAll) {
-                return Some(Err(error));
-            }
+            tell(JobEvent::ExtrudesAfterAll)?;
+        }
+        if self.up_to_nm.is_some_and(|up_to_nm| is_above(&action, up_to_nm)) {
+            return Ok(());
         }
         let (extrudes, counts) = (self.extrudes, &mut self.counts);
         let mut go = |straight: Straight| {
@@ -215,7 +240,6 @@ impl<'a, R: BufRead> Walker<'a, R> {
         let told = match action {
             Action::Straight(straight) => go(straight),
             Action::Cycle(cycle) => cycle.moves().try_for_each(go),
-            Action::Arc(arc) if self.arcs_up_to_nm.is_some_and(|up_to_nm| is_above(&arc, up_to_nm)) => Ok(()),
             Action::Arc(arc) => moves::chords(&arc, self.arc_tolerance.0).map_err(refused).and_then(|mut chords| {
                 let prints = extruded_nm > 0 || !extrudes;
                 let feed_mm_s = moves::feed_mm_s(arc.feed_nm_min);
@@ -228,6 +252,6 @@ impl<'a, R: BufRead> Walker<'a, R> {
             _ => Ok(()),
         };
         self.counts.moves += u64::from(told.is_ok());
-        Some(told)
+        told
     }
 }

@@ -9,6 +9,7 @@ mod tally;
 use std::convert::Infallible;
 use std::io::{self, BufRead, Seek};
 use std::num::NonZeroUsize;
+use std::sync::Arc;
 
 use gapkeeper::{Correction, CorrectionError, DEFAULT_TOLERANCE_UM, GridError, HeightGrid, Move, Point, SplitError};
 use gapkeeper_host_tools::gcode::GcodeError;
@@ -200,8 +201,8 @@ fn replay_and(
 ) -> Result<Outcome, ReplayError> {
     let Settings { scenario, first_layer_heights, keep_going, lenient, .. } = *settings;
     let arc_tolerance = scenario.correction.arc_tolerance_um;
-    let reading = Reading { keep_going, lenient, arc_tolerance, ..Reading::default() };
     let cores = pipeline::cores(settings.cores);
+    let reading = Reading { keep_going, lenient, arc_tolerance, ..Reading::default() };
     let mut look = || FirstLayer::of(name, &mut job, &scenario.bed, first_layer_heights, reading);
     let make = || Machine::new(settings).map(|machine| (machine.evaluator(settings), machine));
     let (first_layer, made) = if cores > 1 {
@@ -294,7 +295,7 @@ impl Machine {
 
     fn evaluator(&self, settings: &Settings<'_>) -> Evaluator {
         let (bed, machine) = (&settings.scenario.bed, &settings.scenario.machine);
-        let table = HeightTable::new(&self.bed, bed.x_mm, bed.y_mm);
+        let table = Arc::new(HeightTable::new(&self.bed, bed.x_mm, bed.y_mm));
         Evaluator::new(self.bed.clone(), table, self.controllers.clone(), machine.z_rate_limit_mm_s.0)
     }
 }
@@ -386,10 +387,14 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
 
     fn stretch(&mut self, job_move: &JobMove) {
         let &JobMove { line, motion, prints, feed_mm_s, .. } = job_move;
-        let mut stretch = Stretch::new(line, motion, prints, feed_mm_s, self.sample_step_mm, self.filament_mm2);
-        stretch.sampled &= self.samples_all || self.settings.first_layer_heights.may_hold(&motion);
+        let mut stretch = Stretch::new(line, motion, prints, feed_mm_s);
+        if self.samples_all || self.settings.first_layer_heights.may_hold(&motion) {
+            stretch.sample(self.sample_step_mm, self.filament_mm2);
+        }
         // A pen or a cutter is meant to touch.
-        stretch.may_scrape = self.extrudes && !stretch.prints && self.has_height && self.goes_low(&motion);
+        if self.extrudes && !stretch.prints && self.has_height && self.goes_low(&motion) {
+            stretch.guard(self.sample_step_mm);
+        }
         self.has_height |= motion.start.z_um != motion.end.z_um;
         loop {
             let is_whole = self.batch.push(&mut stretch);

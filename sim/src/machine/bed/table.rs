@@ -1,23 +1,24 @@
 //! A bed looked up instead of computed: the forms cost far more than a table's four nodes.
 
+use std::sync::atomic::{AtomicU32, Ordering};
+
 use super::ModelledBed;
 use crate::scenario::Extent;
 
 /// Nodes that a table may have, 4 bytes each; beyond, the bed is computed everywhere.
 const MOST_NODES: usize = 4_000_000;
 
-/// Heights on a fine lattice over the bed, computed where they are first asked for; linear between.
+/// Heights on a fine lattice over the bed, computed where they are first asked for, by whatever thread; linear between.
 ///
 /// The lattice is half as wide as [`ModelledBed::sample_step_mm`], at which linear interpolation is off by a quarter
 /// of a micrometre at most along each axis, and so by an eighth of one in all.
-#[derive(Clone)]
 pub(crate) struct HeightTable {
     start_mm: [f64; 2],
     nodes_per_mm: [f64; 2],
     columns: usize,
     rows: usize,
-    /// No number where it was not asked for yet.
-    heights_um: Vec<f32>,
+    /// Bits of a float; no number where it was not asked for yet.
+    heights_um: Vec<AtomicU32>,
 }
 
 impl HeightTable {
@@ -33,12 +34,12 @@ impl HeightTable {
             nodes_per_mm: [cells_x / x_mm.length(), cells_y / y_mm.length()],
             columns,
             rows,
-            heights_um: vec![f32::NAN; columns * rows],
+            heights_um: std::iter::repeat_with(|| f32::NAN.to_bits().into()).take(columns * rows).collect(),
         }
     }
 
     /// Height of the bed above the machine's zero; computed outside the table.
-    pub(crate) fn height_um(&mut self, bed: &ModelledBed, x_mm: f64, y_mm: f64) -> f64 {
+    pub(crate) fn height_um(&self, bed: &ModelledBed, x_mm: f64, y_mm: f64) -> f64 {
         let (u, v) =
             ((x_mm - self.start_mm[0]) * self.nodes_per_mm[0], (y_mm - self.start_mm[1]) * self.nodes_per_mm[1]);
         // Saturates below; the last node's cell is left to the bed itself.
@@ -47,26 +48,25 @@ impl HeightTable {
             return bed.height_um(x_mm, y_mm);
         }
         let (part_u, part_v) = (u - column as f64, v - row as f64);
-        let first = row * self.columns + column;
-        let [a, b] = self.pair(bed, first, column, row);
-        let [c, d] = self.pair(bed, first + self.columns, column, row + 1);
+        let [a, b] = [column, column + 1].map(|column| self.node(bed, column, row));
+        let [c, d] = [column, column + 1].map(|column| self.node(bed, column, row + 1));
         let (near, far) = (a + (b - a) * part_u, c + (d - c) * part_u);
         near + (far - near) * part_v
     }
 
-    fn pair(&mut self, bed: &ModelledBed, first: usize, column: usize, row: usize) -> [f64; 2] {
-        let (left, right) = (self.heights_um[first], self.heights_um[first + 1]);
-        if left.is_nan() || right.is_nan() {
-            let at = |column: usize| {
-                let place = |start_mm: f64, index: usize, per_mm: f64| start_mm + index as f64 / per_mm;
-                let x_mm = place(self.start_mm[0], column, self.nodes_per_mm[0]);
-                bed.height_um(x_mm, place(self.start_mm[1], row, self.nodes_per_mm[1])) as f32
-            };
-            let pair = [at(column), at(column + 1)];
-            self.heights_um[first..first + 2].copy_from_slice(&pair);
-            return pair.map(f64::from);
+    #[inline]
+    fn node(&self, bed: &ModelledBed, column: usize, row: usize) -> f64 {
+        let node = &self.heights_um[row * self.columns + column];
+        // Threads that ask at once compute the same; nothing else hangs on it.
+        let known_um = f32::from_bits(node.load(Ordering::Relaxed));
+        if !known_um.is_nan() {
+            return known_um.into();
         }
-        [left, right].map(f64::from)
+        let place = |start_mm: f64, index: usize, per_mm: f64| start_mm + index as f64 / per_mm;
+        let x_mm = place(self.start_mm[0], column, self.nodes_per_mm[0]);
+        let height_um = bed.height_um(x_mm, place(self.start_mm[1], row, self.nodes_per_mm[1])) as f32;
+        node.store(height_um.to_bits(), Ordering::Relaxed);
+        height_um.into()
     }
 }
 
@@ -86,7 +86,7 @@ mod tests {
 
     fn is_near_the_bed(scenario: &Scenario) {
         let bed = ModelledBed::new(scenario, scenario.warmth_printing()).unwrap();
-        let mut table = HeightTable::new(&bed, scenario.bed.x_mm, scenario.bed.y_mm);
+        let table = HeightTable::new(&bed, scenario.bed.x_mm, scenario.bed.y_mm);
         assert!(table.columns > 100);
         let mut worst_um = 0.0_f64;
         // Steps that share no measure with the lattice, and a margin around the bed.

@@ -1,6 +1,8 @@
 //! Moves in batches: what one evaluation of them needs and gives. It depends on nothing before it, so that batches
 //! can be evaluated on any core.
 
+use std::sync::Arc;
+
 use gapkeeper::Move;
 use gapkeeper_host_tools::pipeline::Worker;
 
@@ -35,41 +37,50 @@ pub(crate) struct Stretch {
 }
 
 impl Stretch {
-    /// `filament_mm2` is the cross-section of what is fed.
-    pub(crate) fn new(
-        line: u64,
-        motion: Move<1>,
-        prints: bool,
-        feed_mm_s: Option<f64>,
-        step_mm: f64,
-        filament_mm2: f64,
-    ) -> Self {
+    pub(crate) fn new(line: u64, motion: Move<1>, prints: bool, feed_mm_s: Option<f64>) -> Self {
         let along = |start: i32, end: i32| f64::from(end.abs_diff(start));
         let (start, end) = (motion.start, motion.end);
         // `hypot` guards against squares that no coordinate of 32 bits has, at a twentieth of a replay's time.
         let length_mm = (along(start.x_um, end.x_um).powi(2) + along(start.y_um, end.y_um).powi(2)).sqrt() / 1000.0;
-        // At least 1; saturates far beyond what any job has.
-        let parts = (length_mm / step_mm).ceil().max(1.0) as u64;
         let prints = prints && length_mm > 0.0;
-        let fed_mm = (f64::from(motion.extra_end[0]) - f64::from(motion.extra_start[0])) / 1e6;
-        let strand_mm2 = if prints { fed_mm.max(0.0) * filament_mm2 / length_mm } else { 0.0 };
+        let (sampled, may_scrape, strand_mm2) = (false, false, 0.0);
         Self {
             line,
             motion,
             prints,
-            sampled: prints,
-            may_scrape: false,
+            sampled,
+            may_scrape,
             feed_mm_s,
             strand_mm2,
             length_mm,
-            parts,
+            parts: 1,
             first: 0,
-            last: parts,
+            last: 1,
         }
     }
-}
 
-impl Stretch {
+    /// Samples are taken along it where it prints. `filament_mm2` is the cross-section of what is fed.
+    pub(crate) fn sample(&mut self, step_mm: f64, filament_mm2: f64) {
+        if self.prints {
+            self.sampled = true;
+            self.divide(step_mm);
+            let fed_mm = (f64::from(self.motion.extra_end[0]) - f64::from(self.motion.extra_start[0])) / 1e6;
+            self.strand_mm2 = fed_mm.max(0.0) * filament_mm2 / self.length_mm;
+        }
+    }
+
+    /// The bed is looked for along it.
+    pub(crate) fn guard(&mut self, step_mm: f64) {
+        self.may_scrape = true;
+        self.divide(step_mm);
+    }
+
+    fn divide(&mut self, step_mm: f64) {
+        // At least 1; saturates far beyond what any job has.
+        self.parts = (self.length_mm / step_mm).ceil().max(1.0) as u64;
+        self.last = self.parts;
+    }
+
     /// The length that a sample stands for: both ends of the move for half a part only.
     pub(crate) fn weight_mm(&self, part: u64) -> f64 {
         self.length_mm / self.parts as f64 * if part == 0 || part == self.parts { 0.5 } else { 1.0 }
@@ -85,14 +96,15 @@ impl Stretch {
 #[derive(Clone, Copy, Default)]
 pub(super) struct Driven {
     pub refused: bool,
-    pub pieces: u64,
+    pub pieces: u32,
+    pub pieces_above_z_rate_limit: u32,
     pub fastest_z_mm_s: f64,
-    pub pieces_above_z_rate_limit: u64,
     /// Height of the nozzle over the logical height, where it prints.
     pub above_logical: LayerTally,
-    /// Where a way on which nothing is laid goes deepest into the bed.
-    pub scrape: Option<BedPlace>,
 }
+
+/// Where a way on which nothing is laid goes deepest into the bed, in each run.
+pub(super) type Scrapes = [Option<BedPlace>; 3];
 
 /// Heights at one sample; without a number where the move was refused.
 #[derive(Clone, Copy)]
@@ -108,6 +120,8 @@ pub(super) struct Batch {
     pub driven: Vec<[Driven; 3]>,
     /// The samples of all sampled stretches, one after another.
     pub heights: Vec<Heights>,
+    /// Of all stretches that may scrape, one after another.
+    pub scrapes: Vec<Scrapes>,
     samples: u64,
 }
 
@@ -134,6 +148,7 @@ impl Batch {
         self.stretches.clear();
         self.driven.clear();
         self.heights.clear();
+        self.scrapes.clear();
         self.samples = 0;
     }
 }
@@ -142,7 +157,7 @@ impl Batch {
 #[derive(Clone)]
 pub(super) struct Evaluator {
     bed: ModelledBed,
-    table: HeightTable,
+    table: Arc<HeightTable>,
     controllers: [Controller; 3],
     z_rate_limit_mm_s: f64,
     /// Corners of the move under way; kept for their memory.
@@ -159,7 +174,7 @@ impl Worker<Batch> for Evaluator {
             if stretch.sampled {
                 self.sample(stretch, &mut batch.heights);
             } else if stretch.may_scrape {
-                self.scrape(stretch, &mut driven);
+                batch.scrapes.push(self.scrape(stretch));
             }
             batch.driven.push(driven);
         }
@@ -169,7 +184,7 @@ impl Worker<Batch> for Evaluator {
 impl Evaluator {
     pub(super) fn new(
         bed: ModelledBed,
-        table: HeightTable,
+        table: Arc<HeightTable>,
         controllers: [Controller; 3],
         z_rate_limit_mm_s: f64,
     ) -> Self {
@@ -182,7 +197,8 @@ impl Evaluator {
             path.clear();
             return Driven { refused: true, ..Driven::default() };
         }
-        let mut driven = Driven { pieces: path.len() as u64 - 1, ..Driven::default() };
+        // A move is split into a few hundred pieces at most.
+        let mut driven = Driven { pieces: path.len() as u32 - 1, ..Driven::default() };
         if stretch.prints {
             driven.above_logical = above_logical(stretch, path);
         }
@@ -197,26 +213,28 @@ impl Evaluator {
             if z_mm_s > driven.fastest_z_mm_s {
                 driven.fastest_z_mm_s = z_mm_s;
             }
-            driven.pieces_above_z_rate_limit += u64::from(z_mm_s > self.z_rate_limit_mm_s);
+            driven.pieces_above_z_rate_limit += u32::from(z_mm_s > self.z_rate_limit_mm_s);
         }
         driven
     }
 
     /// Looks for the bed along a way on which nothing is laid.
-    fn scrape(&mut self, stretch: &Stretch, driven: &mut [Driven; 3]) {
+    fn scrape(&mut self, stretch: &Stretch) -> Scrapes {
+        let mut scrapes = Scrapes::default();
         let mut corners = [0; 3];
         for part in 0..=stretch.parts {
             let Place { fraction, x_mm, y_mm, logical_um } = Place::of(stretch, part);
             let bed_um = self.table.height_um(&self.bed, x_mm, y_mm);
-            for (run, driven) in driven.iter_mut().enumerate() {
+            for (run, scrape) in scrapes.iter_mut().enumerate() {
                 let gap_um = nozzle_at(&self.paths[run], fraction, &mut corners[run]) - bed_um;
                 // No number where it was refused.
-                if gap_um <= 0.0 && driven.scrape.is_none_or(|deepest| gap_um < deepest.gap_um()) {
+                if gap_um <= 0.0 && scrape.is_none_or(|deepest| gap_um < deepest.gap_um()) {
                     let (job_line, z_mm) = (stretch.line, logical_um / 1000.0);
-                    driven.scrape = Some(BedPlace { job_line, x_mm, y_mm, z_mm, gap_error_um: gap_um - logical_um });
+                    *scrape = Some(BedPlace { job_line, x_mm, y_mm, z_mm, gap_error_um: gap_um - logical_um });
                 }
             }
         }
+        scrapes
     }
 
     /// Takes the heights along a printing move, at the same places in all runs.

@@ -130,12 +130,18 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
     /// Takes in what came of a batch.
     pub(super) fn count(&mut self, batch: &Batch) {
         let mut heights = batch.heights.as_slice();
+        let mut all_scrapes = batch.scrapes.iter().peekable();
         for (stretch, driven) in batch.stretches.iter().zip(&batch.driven) {
             if stretch.first == 0 {
                 self.count_drive(stretch, driven);
-                let Driven { refused, scrape, .. } = driven[self.settings.run_in_use as usize];
+                let scrapes = all_scrapes.next_if(|_| stretch.may_scrape);
+                if let Some(scrapes) = scrapes {
+                    self.runs.iter_mut().zip(scrapes).for_each(|(run, scrape)| run.count_scrape(stretch.line, scrape));
+                }
+                let in_use = self.settings.run_in_use as usize;
+                let refused = driven[in_use].refused;
                 if let Some(footprint) = self.footprint.as_mut().filter(|_| refused || !stretch.prints) {
-                    footprint.guard(stretch, refused || scrape.is_some());
+                    footprint.guard(stretch, refused || scrapes.is_some_and(|scrapes| scrapes[in_use].is_some()));
                 }
             }
             if stretch.sampled {
@@ -435,21 +441,23 @@ impl RunTally {
             self.refused.count(stretch.line);
             return;
         }
-        self.pieces += driven.pieces;
-        if let Some(scrape) = driven.scrape {
-            self.scrapes.count(stretch.line);
-            if self.deepest_scrape.is_none_or(|deepest| scrape.gap_um() < deepest.gap_um()) {
-                self.deepest_scrape = Some(scrape);
-            }
-        }
+        self.pieces += u64::from(driven.pieces);
         if !stretch.prints {
             return;
         }
-        self.printing_pieces += driven.pieces;
+        self.printing_pieces += u64::from(driven.pieces);
         if driven.fastest_z_mm_s > self.largest_z_rate_mm_s {
             (self.largest_z_rate_mm_s, self.largest_z_rate_line) = (driven.fastest_z_mm_s, stretch.line);
         }
-        self.pieces_above_z_rate_limit += driven.pieces_above_z_rate_limit;
+        self.pieces_above_z_rate_limit += u64::from(driven.pieces_above_z_rate_limit);
+    }
+
+    fn count_scrape(&mut self, line: u64, scrape: &Option<Place>) {
+        let Some(scrape) = scrape else { return };
+        self.scrapes.count(line);
+        if self.deepest_scrape.is_none_or(|deepest| scrape.gap_um() < deepest.gap_um()) {
+            self.deepest_scrape = Some(*scrape);
+        }
     }
 
     fn outcome(self, in_use: Run) -> RunOutcome {

@@ -58,11 +58,11 @@ impl Banded {
                 let base = column * (self.width + 1) + self.width - column;
                 let earlier = &above[base + start..=base + column];
                 let (known, diagonal) = earlier.split_at(column - start);
-                let product: f64 = known.iter().zip(&this_row[start - first..]).map(|(a, b)| a * b).sum();
+                let product = dot(known, &this_row[start - first..column - first]);
                 this_row[column - first] = (this_row[column - first] - product) / diagonal[0];
             }
             let (known, diagonal) = this_row.split_at_mut(row - first);
-            let rest = diagonal[0] - known.iter().map(|value| value * value).sum::<f64>();
+            let rest = diagonal[0] - dot(known, known);
             if rest.is_nan() || rest <= 0.0 {
                 return None;
             }
@@ -80,7 +80,7 @@ impl Factor {
             let first = row.saturating_sub(lower.width);
             let entries = &lower.rows[lower.index(row, first)..=lower.index(row, row)];
             let (known, diagonal) = entries.split_at(row - first);
-            let product: f64 = known.iter().zip(&values[first..]).map(|(a, b)| a * b).sum();
+            let product = dot(known, &values[first..row]);
             values[row] = (values[row] - product) / diagonal[0];
         }
         for row in (0..lower.size()).rev() {
@@ -93,6 +93,20 @@ impl Factor {
         }
         values
     }
+}
+
+/// The sum of products, in four parts: one sum alone waits for each addition before the next.
+fn dot(one: &[f64], other: &[f64]) -> f64 {
+    let (fours, rest) = one.as_chunks::<4>();
+    let (other_fours, other_rest) = other.as_chunks::<4>();
+    let mut parts = [0.0; 4];
+    for (one, other) in fours.iter().zip(other_fours) {
+        for ((part, one), other) in parts.iter_mut().zip(one).zip(other) {
+            *part += one * other;
+        }
+    }
+    let rest: f64 = rest.iter().zip(other_rest).map(|(one, other)| one * other).sum();
+    (parts[0] + parts[1]) + (parts[2] + parts[3]) + rest
 }
 
 #[cfg(test)]
