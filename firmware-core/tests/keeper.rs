@@ -5,8 +5,8 @@
 mod keeper_support;
 
 use gapkeeper::{
-    BedHeight, Choice, GridReturn, Hold, KeeperError, KeeperSettings, Order, Point, Prompt, Screw, SettingsError,
-    SplitError, SurveyEvent, SurveyPlan, TramAdvice, Unusable,
+    BedHeight, Choice, GridReturn, Hold, Keeper, KeeperError, KeeperSettings, Order, Point, Prompt, Screw,
+    SettingsError, SplitError, SurveyEvent, SurveyPlan, SurveySettings, TramAdvice, Unusable,
 };
 use keeper_support::{
     STATIONS, TestKeeper, begin, bow_um, keeper, keeper_with, level_move, measure, measure_plan, settings,
@@ -250,4 +250,46 @@ fn a_survey_that_could_not_be_kept_to_does_not_begin() {
     keeper.homed();
     assert!(matches!(begin(&mut keeper), Err(KeeperError::SurveySettings(_))));
     assert!(keeper.survey_under_way().is_none() && keeper.line(&level_move(2500)).is_ok());
+}
+
+/// A bed that is rough between the stations: the screen says so until it is another bed, or another grid.
+#[test]
+fn too_rough_a_bed_for_so_few_stations_is_shown() {
+    let rough_um = |x_um: i32, y_um: i32| if (x_um / 45_000 + y_um / 40_000) % 3 == 0 { 200 } else { 0 };
+    let with_middles = || SurveyPlan::new(STATIONS).unwrap().with_middles().unwrap();
+    let measured = |bed_um: &dyn Fn(i32, i32) -> i32| {
+        let mut keeper = Keeper::<25, 225, 3>::without_memory(settings()).unwrap();
+        keeper.homed();
+        measure_plan(&mut keeper, with_middles(), 60, bed_um);
+        keeper
+    };
+    let mut keeper = measured(&rough_um);
+    let agreement = keeper.agreement().unwrap();
+    assert!(agreement.needs_more_stations());
+    assert_eq!(keeper.status().agreement, Some(agreement));
+    let line = format!("TOO FEW: {} um off", agreement.surface_rms_um);
+    let text = keeper.status().to_string();
+    assert_eq!(text.lines().nth(2), Some(&*line));
+    assert!(text.lines().all(|line| line.len() <= 20), "{text}");
+    // While another survey is under way, which has not read anything yet, and again after it was aborted.
+    keeper.begin_survey(with_middles(), SurveySettings::default(), 5000).map(drop).unwrap();
+    assert_eq!(keeper.agreement(), None);
+    assert_eq!(keeper.survey(SurveyEvent::Abort), Ok(Order::Aborted));
+    assert_eq!(keeper.agreement(), Some(agreement));
+    assert!(keeper.shift_by(1).is_ok() && keeper.agreement() == Some(agreement), "the same readings");
+    // A bed that is too cold for the grid is the more urgent thing to know.
+    keeper.temperature(20, 200, 1);
+    assert_eq!(keeper.status().to_string().lines().nth(2), Some("bed 20 C: NOT 60"));
+    keeper.temperature(60, 200, 2);
+
+    let other = keeper.bank().grid(0).unwrap().clone();
+    let mut adopted = keeper.clone();
+    assert_eq!(adopted.adopt(other), Ok(0));
+    assert_eq!((adopted.agreement(), adopted.status().agreement), (None, None));
+    let _ = keeper.screw_turned();
+    assert_eq!((keeper.agreement(), keeper.status().agreement), (None, None));
+
+    let keeper = measured(&bow_um);
+    assert!(keeper.agreement().is_some_and(|agreement| !agreement.needs_more_stations()));
+    assert_eq!(keeper.status().to_string().lines().nth(2), Some("bed 60 C, grid 60"));
 }

@@ -26,7 +26,7 @@
 /*
  Version of this interface: raised when anything in the header changes its meaning, its size or goes away.
  */
-#define GAPKEEPER_ABI_VERSION 3
+#define GAPKEEPER_ABI_VERSION 4
 
 /*
  Most stations of a survey, and most nodes of a grid that is set directly.
@@ -605,7 +605,9 @@ enum GapkeeperPanelEventKind
 #endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
  {
   /*
-   `event`, to be given to `gapkeeper_survey_event` as it is. A long press is `GAPKEEPER_EVENT_KIND_ABORT`.
+   `event`, to be given to `gapkeeper_survey_event` as it is. A long press is `GAPKEEPER_EVENT_KIND_ABORT`; where there
+   are long presses, a button held while the knob is turned by two detents is `GAPKEEPER_EVENT_KIND_BACK`, or
+   `GAPKEEPER_EVENT_KIND_ENOUGH` if forwards.
    */
   GAPKEEPER_PANEL_EVENT_KIND_SURVEY = 0,
   /*
@@ -1722,6 +1724,40 @@ typedef struct GapkeeperSurveySettings {
   uint8_t middles;
 } GapkeeperSurveySettings;
 
+/*
+ How well the readings of a survey agree with each other.
+ */
+typedef struct GapkeeperAgreement {
+  /*
+   The reading that disagrees most, less what all others predict.
+   */
+  int32_t off_um;
+  /*
+   Root mean square over all readings of reading less what all others predict.
+   */
+  uint32_t predicted_rms_um;
+  /*
+   How far the surface is off, as a root mean square over the area: an estimate from the readings alone.
+   */
+  uint32_t surface_rms_um;
+  /*
+   Column of the reading that disagrees most, among the nodes of the grid.
+   */
+  uint8_t column;
+  /*
+   Its row.
+   */
+  uint8_t row;
+  /*
+   1: the bed is too rough, or the hand too coarse, for so few stations.
+   */
+  uint8_t needs_more_stations;
+  /*
+   0: nothing is known, and all else is 0.
+   */
+  uint8_t is_known;
+} GapkeeperAgreement;
+
 #ifdef __cplusplus
 extern "C" {
 #endif // __cplusplus
@@ -2186,6 +2222,17 @@ GapkeeperResult gapkeeper_survey_event(struct GapkeeperKeeper *keeper,
  `keeper` is null or storage for a keeper, `order` is null or may be written.
  */
 GapkeeperResult gapkeeper_order_due(const struct GapkeeperKeeper *keeper, struct GapkeeperOrder *order);
+
+/*
+ How well the readings agree with each other: of the survey under way once all are taken, without one of the grid in force
+ if it was measured since the power came on. Nothing is known where the stations have no weights: only of 3 by 3 with
+ middles and of 5 by 5.
+
+ # Safety
+ `keeper` is null or storage for a keeper, `agreement` is null or may be written.
+ */
+GapkeeperResult gapkeeper_agreement(const struct GapkeeperKeeper *keeper,
+                                    struct GapkeeperAgreement *agreement);
 
 #ifdef __cplusplus
 }  // extern "C"

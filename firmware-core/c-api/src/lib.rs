@@ -57,7 +57,7 @@ pub use survey::*;
 pub use types::*;
 
 /// Version of this interface: raised when anything in the header changes its meaning, its size or goes away.
-pub const GAPKEEPER_ABI_VERSION: u16 = 3;
+pub const GAPKEEPER_ABI_VERSION: u16 = 4;
 
 /// Most stations of a survey, and most nodes of a grid that is set directly.
 pub const GAPKEEPER_STATIONS: usize = 25;

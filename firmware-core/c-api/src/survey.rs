@@ -1,6 +1,6 @@
 //! Measuring by hand: events in, orders out.
 
-use gapkeeper::{Order, SurveyEvent, SurveyPlan, SurveySettings};
+use gapkeeper::{Agreement, Order, SurveyEvent, SurveyPlan, SurveySettings};
 
 use crate::keeper::KeeperStorage;
 use crate::pointer::{self, Answer, Plain};
@@ -203,6 +203,36 @@ impl From<Order> for GapkeeperOrder {
     }
 }
 
+/// How well the readings of a survey agree with each other.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[repr(C)]
+pub struct GapkeeperAgreement {
+    /// The reading that disagrees most, less what all others predict.
+    pub off_um: i32,
+    /// Root mean square over all readings of reading less what all others predict.
+    pub predicted_rms_um: u32,
+    /// How far the surface is off, as a root mean square over the area: an estimate from the readings alone.
+    pub surface_rms_um: u32,
+    /// Column of the reading that disagrees most, among the nodes of the grid.
+    pub column: u8,
+    /// Its row.
+    pub row: u8,
+    /// 1: the bed is too rough, or the hand too coarse, for so few stations.
+    pub needs_more_stations: u8,
+    /// 0: nothing is known, and all else is 0.
+    pub is_known: u8,
+}
+
+impl From<Agreement> for GapkeeperAgreement {
+    fn from(agreement: Agreement) -> Self {
+        let Agreement { column, row, off_um, predicted_rms_um, surface_rms_um } = agreement;
+        let needs_more_stations = agreement.needs_more_stations().into();
+        Self { off_um, predicted_rms_um, surface_rms_um, column, row, needs_more_stations, is_known: 1 }
+    }
+}
+
+// SAFETY: integers only, so any bytes are a value.
+unsafe impl Plain for GapkeeperAgreement {}
 // SAFETY: integers only, so any bytes are a value.
 unsafe impl Plain for GapkeeperSurveySettings {}
 // SAFETY: as above.
@@ -284,6 +314,25 @@ pub unsafe extern "C" fn gapkeeper_order_due(
         // SAFETY: as the caller promises.
         let (storage, order) = unsafe { (KeeperStorage::filled(keeper)?, Answer::at(order)?) };
         order.give(storage.keeper().order_due().into());
+        Ok(())
+    })
+}
+
+/// How well the readings agree with each other: of the survey under way once all are taken, without one of the grid in force
+/// if it was measured since the power came on. Nothing is known where the stations have no weights: only of 3 by 3 with
+/// middles and of 5 by 5.
+///
+/// # Safety
+/// `keeper` is null or storage for a keeper, `agreement` is null or may be written.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn gapkeeper_agreement(
+    keeper: *const GapkeeperKeeper,
+    agreement: *mut GapkeeperAgreement,
+) -> GapkeeperResult {
+    answer(|| {
+        // SAFETY: as the caller promises.
+        let (storage, agreement) = unsafe { (KeeperStorage::filled(keeper)?, Answer::at(agreement)?) };
+        agreement.give(storage.keeper().agreement().map(GapkeeperAgreement::from).unwrap_or_default());
         Ok(())
     })
 }

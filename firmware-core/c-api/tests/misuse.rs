@@ -140,6 +140,7 @@ fn bad_pointers_are_refused_by_motion_and_survey_functions() {
         surveying(s);
         call!(gapkeeper_survey_event(f.pointer(&mut s.keeper), f.pointer(&mut zeroed()), f.pointer(&mut zeroed())))
     });
+    spoil("agreement", 2, |f, s| call!(gapkeeper_agreement(f.pointer(&mut s.keeper), f.pointer(&mut zeroed()))));
     spoil("order_due", 2, |f, s| call!(gapkeeper_order_due(f.pointer(&mut s.keeper), f.pointer(&mut zeroed()))));
     spoil("prompt", 2, |f, s| {
         surveying(s);
@@ -227,10 +228,11 @@ fn garbage_is_not_a_keeper() {
             call!(gapkeeper_begin_memory(keeper, &zeroed(), &mut zeroed())),
             call!(gapkeeper_save(keeper, &zeroed(), &mut zeroed())),
             call!(gapkeeper_order_due(keeper, &mut zeroed())),
+            call!(gapkeeper_agreement(keeper, &mut zeroed())),
             call!(gapkeeper_set_fade(keeper, &zeroed())),
             call!(gapkeeper_choice_text(keeper, [0; 84].as_mut_ptr(), 84)),
         ];
-        assert_eq!(refused, [GapkeeperResult::NotInitialised; 26], "round {round}");
+        assert_eq!(refused, [GapkeeperResult::NotInitialised; 27], "round {round}");
         // Beginning it makes a keeper of it.
         assert_eq!(call!(gapkeeper_init(keeper, GAPKEEPER_KEEPER_SIZE, &settings())), GapkeeperResult::Ok);
         assert_eq!(s.status().homed, 0);

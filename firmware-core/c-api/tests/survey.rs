@@ -64,6 +64,21 @@ impl Pair {
         self.expected = self.rust.survey(event).expect("a survey under way");
     }
 
+    fn compare_agreement(&self) {
+        let mut found: GapkeeperAgreement = zeroed();
+        assert_eq!(call!(gapkeeper_agreement(&raw const self.c.keeper, &raw mut found)), GapkeeperResult::Ok);
+        let expected = self.rust.agreement().map_or(zeroed(), |agreement| GapkeeperAgreement {
+            off_um: agreement.off_um,
+            predicted_rms_um: agreement.predicted_rms_um,
+            surface_rms_um: agreement.surface_rms_um,
+            column: agreement.column,
+            row: agreement.row,
+            needs_more_stations: agreement.needs_more_stations().into(),
+            is_known: 1,
+        });
+        assert_eq!(found, expected);
+    }
+
     fn compare(&self) {
         let GapkeeperOrder { x_um, y_um, z_um, kind } = self.order;
         let expected = |order| match order {
@@ -81,6 +96,7 @@ impl Pair {
         assert_eq!(call!(gapkeeper_order_due(&raw const self.c.keeper, &raw mut due)), GapkeeperResult::Ok);
         assert_eq!((due.x_um, due.y_um, due.z_um, due.kind), expected(self.rust.order_due()));
         let keeper = &raw const self.c.keeper;
+        self.compare_agreement();
         let mut found = zeroed();
         let answer = call!(gapkeeper_prompt(keeper, &raw mut found));
         let Some(survey) = self.rust.survey_under_way() else {
