@@ -73,6 +73,9 @@ impl<S: Subject> Life<S> {
             ..SurveySettings::default()
         };
         let Ok(plan) = SurveyPlan::new(lattice(nodes)) else { return Err("no plan".to_string()) };
+        let has_middles = nodes == 3 && self.random.below(2) == 0;
+        let plan = if has_middles { plan.with_middles().map_err(|error| error.to_string())? } else { plan };
+        let lattice = plan.lattice();
         let result = self.subject.begin_survey(plan, settings, self.world.nozzle.z_um);
         let may_begin = self.may_move(before) && self.world.is_loaded && !is_unsound;
         hold(result.is_ok() == may_begin, "a survey begun where none may be, or none where it may")?;
@@ -81,7 +84,7 @@ impl<S: Subject> Life<S> {
                 hold(order == Order::Wait, "a survey that moves as it begins")?;
                 self.world.round = Some(Round {
                     settings,
-                    lattice: lattice(nodes),
+                    lattice,
                     start_um: settings.start_um,
                     readings: [None; STATIONS],
                     temperatures_c: Vec::new(),
@@ -91,6 +94,8 @@ impl<S: Subject> Life<S> {
                     is_turned: false,
                     is_told: false,
                     is_aborted: false,
+                    middles_after: has_middles.then_some(9),
+                    has_enough: false,
                 });
                 Ok(())
             }

@@ -59,6 +59,8 @@ pub struct Figures {
     pub calls: u64,
     /// Surveys that ended with a grid.
     pub surveys: u64,
+    /// Of those, with the middles of all cells.
+    pub middles: u64,
     /// Surveys that were aborted.
     pub aborts: u64,
     /// Rounds that were voided.
@@ -83,6 +85,7 @@ impl Figures {
             lives: self.lives + other.lives,
             calls: self.calls + other.calls,
             surveys: self.surveys + other.surveys,
+            middles: self.middles + other.middles,
             aborts: self.aborts + other.aborts,
             voids: self.voids + other.voids,
             starts: self.starts + other.starts,

@@ -57,6 +57,16 @@ impl<S: Subject> Life<S> {
             };
             hold(is_right, "a press did what it may not, or not what was shown")?;
         }
+        // All that is left out is a middle, and nothing else is asked.
+        let may_have_enough = match (prompt, round.middles_after) {
+            (Prompt::SetGap { visit, visits, .. }, Some(after)) => visit > after && visit < visits,
+            _ => false,
+        };
+        let may_have_enough = may_have_enough && stands_still && is_warm && !world.is_tripped;
+        if event == SurveyEvent::Enough {
+            let is_right = matches!(order, Order::Lift { .. }) == may_have_enough;
+            hold(is_right, "had enough where nothing may be left out, or not where it may")?;
+        }
         let moves = !matches!(order, Order::Wait | Order::Stop | Order::Done | Order::Aborted);
         hold(!moves || world.is_homed, "a motion without positions")?;
         match order {
@@ -70,6 +80,7 @@ impl<S: Subject> Life<S> {
                 let by_hand = match event {
                     SurveyEvent::Pressed | SurveyEvent::Abort => true,
                     SurveyEvent::Back => is_setting && stands_still,
+                    SurveyEvent::Enough => may_have_enough,
                     _ => false,
                 };
                 hold(by_hand, "a lift that no hand asked for")
@@ -142,6 +153,7 @@ impl<S: Subject> Life<S> {
                     round.readings[round.node(station)] = None;
                 }
             }
+            (SurveyEvent::Enough, _) if order != Order::Wait => round.has_enough = true,
             (SurveyEvent::Back, Some(Prompt::Closure { .. })) => round.void(),
             (SurveyEvent::Abort, _) => (round.is_aborted, round.is_visiting) = (true, false),
             (SurveyEvent::LimitSwitch { is_tripped: true }, _) if round.is_visiting => {
@@ -202,17 +214,16 @@ impl<S: Subject> Life<S> {
         };
         let Some(grid) = keeper.bank().grid(place) else { return Err("a survey is done without a grid".to_string()) };
         hold(round.is_closed, "a survey is done without its last reading")?;
-        hold(grid.grid.lattice() == round.lattice, "a grid on another lattice")?;
-        for (node, &height_um) in grid.grid.nodes_um().iter().enumerate() {
-            let Some((reading_um, setup)) = round.readings[node] else {
-                return Err("a grid of readings that were void".to_string());
-            };
-            hold(setup == self.world.setup, "a reading of another setup")?;
-            hold(
-                i32::from(height_um) == reading_um - i32::from(round.settings.feeler_um),
-                "another height than was read",
-            )?;
-        }
+        let Some(surface) = round.surface() else { return Err("a grid of readings that were void".to_string()) };
+        hold(grid.grid.lattice() == surface.lattice(), "a grid on another lattice")?;
+        hold(grid.grid == surface, "other heights than were read")?;
+        hold(round.setups().all(|setup| setup == self.world.setup), "a reading of another setup")?;
+        let agrees = keeper.agreement().is_some();
+        hold(
+            agrees == (is_usable && round.has_all_middles()),
+            "readings that are said to agree, or not, or nothing said",
+        )?;
+        self.figures.middles += u64::from(round.has_all_middles());
         let sum_c: i32 = round.temperatures_c.iter().map(|&bed_c| i32::from(bed_c)).sum();
         let count = round.temperatures_c.len() as i32;
         // Within one degree of their mean, rounded in any way.
