@@ -19,6 +19,7 @@
 
 mod byte_eeprom;
 mod convert;
+mod corners;
 mod grids;
 mod i2c_eeprom;
 mod keeper;
@@ -40,6 +41,7 @@ mod text;
 mod types;
 
 pub use byte_eeprom::*;
+pub use corners::*;
 pub use grids::*;
 pub use i2c_eeprom::*;
 pub use keeper::*;

@@ -2,6 +2,7 @@
 
 use gapkeeper::{Agreement, Order, SurveyEvent, SurveyPlan, SurveySettings};
 
+use crate::GAPKEEPER_STATIONS;
 use crate::keeper::KeeperStorage;
 use crate::pointer::{self, Answer, Plain};
 use crate::result::{GapkeeperResult, answer};
@@ -44,11 +45,19 @@ pub struct GapkeeperSurveySettings {
     pub outlier_limit_um: u16,
     /// How far the bed must be raised when the limit switch was in the way.
     pub headroom_um: u16,
+    /// A corner round ends once the heights of its stations lie within this of each other.
+    pub corner_limit_um: u16,
     /// How far either temperature may be off.
     pub temperature_window_c: u8,
     /// Not 0, the default: of 3 by 3 stations the middles of the four cells are visited as well, and all 13 readings enter
     /// a grid of 5 by 5 nodes. Other numbers of stations have no middles here.
     pub middles: u8,
+}
+
+impl GapkeeperSurveySettings {
+    pub(crate) fn with_middles(&self, plan: SurveyPlan<GAPKEEPER_STATIONS>) -> SurveyPlan<GAPKEEPER_STATIONS> {
+        if self.middles == 0 { plan } else { plan.with_middles().unwrap_or(plan) }
+    }
 }
 
 impl From<SurveySettings> for GapkeeperSurveySettings {
@@ -67,6 +76,7 @@ impl From<SurveySettings> for GapkeeperSurveySettings {
             closure_limit_um: settings.closure_limit_um,
             outlier_limit_um: settings.outlier_limit_um,
             headroom_um: settings.headroom_um,
+            corner_limit_um: settings.corner_limit_um,
             temperature_window_c: settings.temperature_window_c,
             middles: 1,
         }
@@ -90,6 +100,7 @@ impl From<GapkeeperSurveySettings> for SurveySettings {
             closure_limit_um: settings.closure_limit_um,
             outlier_limit_um: settings.outlier_limit_um,
             headroom_um: settings.headroom_um,
+            corner_limit_um: settings.corner_limit_um,
         }
     }
 }
@@ -112,7 +123,7 @@ pub enum GapkeeperEventKind {
     /// untold counts as not tripped.
     LimitSwitch = 5,
     /// Leave out the middles of cells that are still to come; it counts while a gap is being set and nothing else is to
-    /// come.
+    /// come. Where a corner round asks for screws to be turned, leave them as they are and begin the survey.
     Enough = 6,
 }
 
@@ -274,7 +285,7 @@ pub unsafe extern "C" fn gapkeeper_survey_begin(
         // SAFETY: as the caller promises.
         let (stations, settings) = unsafe { (pointer::read(stations)?, pointer::read(settings)?) };
         let plan = storage.note(SurveyPlan::new(stations.into()))?;
-        let plan = if settings.middles == 0 { plan } else { plan.with_middles().unwrap_or(plan) };
+        let plan = settings.with_middles(plan);
         order.give(storage.try_change(|keeper| keeper.begin_survey(plan, settings.into(), z_um))?.into());
         Ok(())
     })
