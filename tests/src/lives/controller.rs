@@ -254,6 +254,10 @@ impl Life {
             Prompt::SwitchTripped { .. } if self.is_tripped && random.below(2) == 0 => {
                 Doing::Event(SurveyEvent::LimitSwitch { is_tripped: false })
             }
+            Prompt::TurnScrews { is_told: false, .. } => Doing::Event(
+                [SurveyEvent::ScrewTurned, SurveyEvent::ScrewTurned, SurveyEvent::Back, SurveyEvent::Enough]
+                    [random.below(4)],
+            ),
             Prompt::RaiseBed { is_told: false, .. } => {
                 Doing::Event(if random.below(2) == 0 { SurveyEvent::ScrewTurned } else { SurveyEvent::Back })
             }
@@ -334,7 +338,13 @@ impl Life {
         };
         let plan = SurveyPlan::new(lattice).map_err(|error| error.to_string())?;
         let plan = if columns == 3 { plan.with_middles().map_err(|error| error.to_string())? } else { plan };
+        let places = [(20_000, 20_000), (170_000, 20_000), (170_000, 160_000)];
+        let plan = match self.random.below(3) {
+            0 => plan.with_corner_round(places).map_err(|error| error.to_string())?,
+            _ => plan,
+        };
         let settings = SurveySettings {
+            corner_limit_um: 60,
             bed_temperature_c: 60,
             nozzle_temperature_c: 200,
             soak_s: 0,

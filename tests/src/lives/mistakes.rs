@@ -71,13 +71,19 @@ pub enum Mistake {
     ForgetsOrders,
     /// 1: somebody who has had enough where nothing may be left out is taken to have pressed.
     TakesEnoughForPress,
+    /// 1: telling of the screws that the corner round asks for goes on at once.
+    GoesOnWhenCornersTold,
+    /// 1: a press where the corner round asks for screws is taken for turned ones.
+    TakesPressForTurnedScrews,
+    /// 1: a corner round is over whatever it has found.
+    NeverAsksForScrews,
     /// 4: a node of the surface of all readings is off by a micrometre.
     ShiftsNode,
 }
 
 impl Mistake {
     /// All.
-    pub const ALL: [Self; 31] = [
+    pub const ALL: [Self; 34] = [
         Self::SurveyOutlivesHoming,
         Self::SurveyOutlivesLostPosition,
         Self::LiftsWithoutPress,
@@ -108,6 +114,9 @@ impl Mistake {
         Self::AbortNeverEnds,
         Self::ForgetsOrders,
         Self::TakesEnoughForPress,
+        Self::GoesOnWhenCornersTold,
+        Self::TakesPressForTurnedScrews,
+        Self::NeverAsksForScrews,
         Self::ShiftsNode,
     ];
 }
@@ -272,6 +281,12 @@ impl Subject for Wrong {
             }
             SurveyEvent::LimitSwitch { .. } if self.is(Mistake::IgnoresSwitch) => return Ok(Order::Wait),
             SurveyEvent::ScrewTurned => return Ok(self.screw_turned()),
+            SurveyEvent::Pressed
+                if self.is(Mistake::TakesPressForTurnedScrews)
+                    && matches!(prompt, Some(Prompt::TurnScrews { is_told: false, .. })) =>
+            {
+                self.imagine(SurveyEvent::ScrewTurned);
+            }
             SurveyEvent::Enough if self.is(Mistake::TakesEnoughForPress) => {
                 return self.keeper.survey(SurveyEvent::Pressed);
             }
@@ -318,6 +333,9 @@ impl Subject for Wrong {
             }),
             _ => {}
         }
+        if self.is(Mistake::NeverAsksForScrews) && matches!(self.prompt(), Some(Prompt::TurnScrews { .. })) {
+            self.imagine(SurveyEvent::Enough);
+        }
         if self.is(Mistake::BeginsWithoutPress) && matches!(self.prompt(), Some(Prompt::Ready { .. })) {
             self.imagine(SurveyEvent::Pressed);
         }
@@ -338,7 +356,12 @@ impl Subject for Wrong {
             self.stamp_anew();
             self.keeper.release();
         }
-        if self.is(Mistake::GoesOnWhenTold) && matches!(prompt, Some(Prompt::RaiseBed { .. })) {
+        let goes_on = match prompt {
+            Some(Prompt::RaiseBed { .. }) => self.is(Mistake::GoesOnWhenTold),
+            Some(Prompt::TurnScrews { .. }) => self.is(Mistake::GoesOnWhenCornersTold),
+            _ => false,
+        };
+        if goes_on {
             self.imagine(SurveyEvent::Pressed);
             self.imagine(SurveyEvent::Pressed);
         }

@@ -61,6 +61,8 @@ pub struct Figures {
     pub surveys: u64,
     /// Of those, with the middles of all cells.
     pub middles: u64,
+    /// Corner rounds that found the bed trammed, and those that asked for screws.
+    pub corners: [u64; 2],
     /// Surveys that were aborted.
     pub aborts: u64,
     /// Rounds that were voided.
@@ -86,6 +88,7 @@ impl Figures {
             calls: self.calls + other.calls,
             surveys: self.surveys + other.surveys,
             middles: self.middles + other.middles,
+            corners: [self.corners[0] + other.corners[0], self.corners[1] + other.corners[1]],
             aborts: self.aborts + other.aborts,
             voids: self.voids + other.voids,
             starts: self.starts + other.starts,

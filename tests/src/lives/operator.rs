@@ -157,6 +157,12 @@ impl<S: Subject> Life<S> {
             Prompt::SwitchTripped { .. } if self.world.is_tripped && self.one_in(2) => Op::Switch { is_tripped: false },
             Prompt::RaiseBed { is_told: false, .. } if !self.one_in(4) => Op::TellOfScrew { as_event: self.one_in(2) },
             Prompt::RaiseBed { is_told: false, .. } | Prompt::Closure { .. } if self.one_in(3) => Op::Back,
+            Prompt::TurnScrews { is_told, .. } => match self.random.below(8) {
+                0 => Op::Back,
+                1..3 => Op::Enough,
+                3..6 if !is_told => Op::TellOfScrew { as_event: self.one_in(2) },
+                _ => Op::Press,
+            },
             _ => Op::Press,
         }
     }

@@ -52,6 +52,12 @@ pub struct Round {
     pub middles_after: Option<u16>,
     /// Somebody had enough before all middles were read.
     pub has_enough: bool,
+    /// The survey comes after a corner round of so many stations; 0 without one.
+    pub corners: usize,
+    /// The corners are still to be found trammed.
+    pub in_corner_round: bool,
+    /// All of them are read, and the nozzle is being lifted.
+    pub has_corners: bool,
 }
 
 impl Round {
@@ -60,6 +66,20 @@ impl Round {
         self.readings = [None; STATIONS];
         self.temperatures_c.clear();
         (self.is_closed, self.is_visiting, self.is_turned, self.has_enough) = (false, false, false, false);
+        self.has_corners = false;
+    }
+
+    /// Heights that were read, the lowest and the highest.
+    pub fn range_um(&self) -> Option<(i32, i32)> {
+        let read_um = || self.readings.iter().flatten().map(|&(um, _)| um);
+        Some((read_um().min()?, read_um().max()?))
+    }
+
+    /// A screw was told of: another bed, and its corners are not trammed.
+    pub fn told_of_screw(&mut self) {
+        self.is_told = true;
+        self.void();
+        self.in_corner_round = self.corners > 0;
     }
 
     /// What the readings make: the lattice and its heights; none if one of those that count is missing.
