@@ -64,9 +64,13 @@ impl Operator {
                 self.repeats_left -= 1;
                 Some(SurveyEvent::Back)
             }
-            Prompt::RaiseBed { is_told: false, .. } => Some(SurveyEvent::ScrewTurned),
+            Prompt::RaiseBed { is_told: false, .. } | Prompt::TurnScrews { is_told: false, .. } => {
+                Some(SurveyEvent::ScrewTurned)
+            }
             Prompt::Closure { .. }
             | Prompt::Ready { .. }
+            | Prompt::Trammed { .. }
+            | Prompt::TurnScrews { is_told: true, .. }
             | Prompt::SwitchTripped { press_lifts: true }
             | Prompt::RaiseBed { is_told: true, .. }
             | Prompt::BedTemperature { .. }
