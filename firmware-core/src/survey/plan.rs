@@ -146,23 +146,6 @@ impl<const CAPACITY: usize> SurveyPlan<CAPACITY> {
         Self::new(Lattice { x0_um, y0_um, pitch_x_um, pitch_y_um, columns, rows })
     }
 
-    /// The four corners of the same area: the round to tram the bed by, before all stations are measured.
-    ///
-    /// # Errors
-    /// [`PlanError::Grid`] if four stations do not fit the memory.
-    pub fn corners(&self) -> Result<Self, PlanError> {
-        let lattice = self.lattice;
-        // Spans are a little over a metre at most.
-        let span_um = |pitch_um: u32, nodes: u8| pitch_um.saturating_mul(u32::from(nodes) - 1);
-        Self::new(Lattice {
-            pitch_x_um: span_um(lattice.pitch_x_um, lattice.columns),
-            pitch_y_um: span_um(lattice.pitch_y_um, lattice.rows),
-            columns: 2,
-            rows: 2,
-            ..lattice
-        })
-    }
-
     /// The same survey after a corner round: first the stations nearest to the screws are visited, in the order of the screws
     /// (X and Y of each, 3 to 8 of them), until the bed is trammed. [`Survey`](super::Survey) says how it goes.
     ///
@@ -295,15 +278,6 @@ mod tests {
     }
 
     #[test]
-    fn corners_of_the_same_area() {
-        let plan = SurveyPlan::<9>::new(LATTICE).unwrap();
-        let corners = plan.corners().unwrap();
-        assert_eq!(corners.order(), [(0, 0), (1, 0), (1, 1), (0, 1)]);
-        assert_eq!(corners.lattice().node_um(1, 1), LATTICE.node_um(2, 2));
-        assert_eq!(corners.corners(), Ok(corners));
-    }
-
-    #[test]
     fn over_a_rectangle_with_margins() {
         let plan = SurveyPlan::<9>::over([(0, 0), (220_000, 200_000)], 20_000, 3, 3).unwrap();
         assert_eq!(plan.lattice(), Lattice { x0_um: 20_000, y0_um: 20_000, ..LATTICE });
@@ -334,7 +308,6 @@ mod tests {
         assert_eq!((plan.only_middles_from(8), plan.only_middles_from(9)), (false, true));
         assert_eq!(plan.without_middles(), LATTICE);
         assert_eq!(plan.clone().with_middles(), Err(PlanError::Middles { columns: 5, rows: 5 }));
-        assert_eq!(plan.corners().unwrap().lattice().node_um(1, 1), LATTICE.node_um(2, 2));
 
         let sixteen = Lattice { columns: 4, rows: 4, ..LATTICE };
         let plan = SurveyPlan::<49>::new(sixteen).unwrap().with_middles().unwrap();
@@ -365,7 +338,7 @@ mod tests {
         let five = [(0, 0), (1_000, 0), (200_000, 0), (65_000, 170_000), (200_000, 170_000)];
         let corners = plan().with_corner_round(five).unwrap().corners;
         assert_eq!(corners, [(0, 0), (2, 0), (0, 2), (2, 2)]);
-        assert_eq!(round.corners().unwrap().corner_round(), []);
+        assert_eq!(plan().corner_round(), []);
 
         let refused: [&[(i32, i32)]; 5] = [
             &[],
