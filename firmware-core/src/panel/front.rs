@@ -98,13 +98,13 @@ where
     /// Detents that count, and what those say that were turned while the button is held.
     fn while_held(&mut self, detents: i16) -> (i16, Option<Press>) {
         let is_enough = |detents: i16| detents.unsigned_abs() >= HELD_DETENTS;
-        let was_enough = is_enough(self.held_detents);
-        if !self.button.is_open() && !(was_enough && self.button.is_held()) {
+        if is_enough(self.held_detents) && self.button.is_held() {
+            // Said already.
+            return (0, None);
+        }
+        if !self.button.is_open() {
             self.held_detents = 0;
             return (detents, None);
-        }
-        if was_enough {
-            return (0, None);
         }
         self.held_detents = self.held_detents.saturating_add(detents);
         if !is_enough(self.held_detents) {

@@ -115,6 +115,7 @@ impl<P: InputPin> PressButton<P> {
         self.is_pressed && !self.is_reported
     }
 
+    /// Whether it counts as pressed.
     pub(super) const fn is_held(&self) -> bool {
         self.is_pressed
     }
