@@ -83,14 +83,14 @@
 /*
  Words of 64 bits in a keeper's storage.
  */
-#define GAPKEEPER_KEEPER_WORDS 168
+#define GAPKEEPER_KEEPER_WORDS 176
 #endif
 
 #if defined(GAPKEEPER_POINTER_32)
 /*
  Words of 64 bits in a keeper's storage.
  */
-#define GAPKEEPER_KEEPER_WORDS 184
+#define GAPKEEPER_KEEPER_WORDS 192
 #endif
 
 #if defined(GAPKEEPER_POINTER_64)
