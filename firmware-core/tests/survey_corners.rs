@@ -355,3 +355,37 @@ fn screws_far_from_the_stations_give_no_advice() {
     assert_eq!(machine.event(SurveyEvent::Enough), Order::Wait);
     machine.survey_all();
 }
+
+/// A detent goes far only where something of this setup says how high the bed is: the corners say it for the survey.
+#[test]
+fn corners_make_detents_coarse_until_a_screw_is_turned() {
+    let mut machine = Machine::new(SurveySettings { coarse_um: 50, ..settings() }, [0; 4]);
+    let is_coarse = |machine: &Machine| match machine.survey.prompt() {
+        Prompt::SetGap { is_coarse, .. } => is_coarse,
+        prompt => panic!("{prompt:?}"),
+    };
+    let read = |machine: &mut Machine| {
+        for _ in 0..100 {
+            let off_um = machine.bed_um(machine.at.0, machine.at.1) + 100 - machine.z_um;
+            if off_um == 0 {
+                break;
+            }
+            let detents = if is_coarse(machine) { (off_um / 50).min(-1) } else { off_um };
+            let _ = machine.event(SurveyEvent::Turned { detents: detents as i16 });
+        }
+        machine.event(SurveyEvent::Pressed)
+    };
+    let _ = machine.event(SurveyEvent::Pressed);
+    for corner in 0..4 {
+        assert_eq!(is_coarse(&machine), corner > 0);
+        assert_eq!(read(&mut machine), Order::Wait);
+    }
+    let _ = machine.event(SurveyEvent::Pressed);
+    assert!(matches!(machine.survey.prompt(), Prompt::SetGap { visit: 1, is_corner: false, .. }));
+    assert!(is_coarse(&machine), "the corners are known");
+    let _ = machine.event(SurveyEvent::ScrewTurned);
+    let _ = machine.event(SurveyEvent::Pressed);
+    let _ = machine.event(SurveyEvent::Pressed);
+    assert!(matches!(machine.survey.prompt(), Prompt::SetGap { visit: 1, is_corner: true, .. }));
+    assert!(!is_coarse(&machine), "of another bed");
+}

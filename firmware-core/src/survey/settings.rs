@@ -61,8 +61,8 @@ impl Default for SurveySettings {
     /// Cold, with office paper (100 µm; rows U-1 to U-3), a knob of 10 µm and careful limits.
     ///
     /// A bed that has been trammed, or nearly so, stays well below 2 mm above the zero (common practice, no source). Four
-    /// corners within 0.1 mm are what a coarse hand can tell, and the correction takes the rest: four readings spread by 40 µm
-    /// are 82 µm apart on the mean (2.06 standard deviations of the range, from memory).
+    /// corners within 0.1 mm are what a careful hand reaches by turning the screws once (figures in the guide), and the
+    /// correction takes the rest.
     fn default() -> Self {
         Self {
             bed_temperature_c: 20,

@@ -1,6 +1,6 @@
 use super::*;
 use crate::demo;
-use crate::scenario::{Bounded, Form, NotNegative, Positive, Share};
+use crate::scenario::{Bounded, Count, Form, NotNegative, Positive, Share};
 
 fn run(change: impl FnOnce(&mut Scenario), seed: u64) -> SurveyOutcome {
     let mut scenario = demo::scenario().unwrap();
@@ -204,4 +204,22 @@ fn a_coarse_hand_leaves_the_corner_round_after_some_turns() {
     );
     assert_eq!(turned(&outcome), MOST_CORNER_ROUNDS);
     assert_eq!(outcome.grid.setup as usize, MOST_CORNER_ROUNDS);
+}
+
+/// In corner rounds of a crooked bed, how often the screws are turned once only: by hand and by limit. The guide's figures
+/// are those of a hundred seeds.
+#[test]
+fn a_careful_hand_needs_one_corner_round() {
+    let mut scenario = demo::scenario().unwrap();
+    // What comes after the corners takes time and changes nothing.
+    scenario.survey.stations = [Count(2); 2];
+    for (screw, by_um) in scenario.bed.screws.iter_mut().zip([0.0, 300.0, -250.0, 0.0]) {
+        screw.height_um.0 += by_um;
+    }
+    let mut once = |feel_um, limit_um| {
+        scenario.measuring.feel_um = NotNegative(feel_um);
+        scenario.measuring.corner_limit_um = Some(limit_um);
+        (1..=10).filter(|&seed| turned(&survey(&scenario, scenario.stations(), seed).unwrap()) == 1).count()
+    };
+    assert_eq!([once(20.0, 100), once(40.0, 100)], [10, 2]);
 }
