@@ -21,6 +21,7 @@ use crate::record::RecordError;
 use crate::split::{Move, Piece, Point, SplitError};
 use crate::stored_grid::{StoredGrid, Surface};
 use crate::survey::{Survey, SurveySettingsError};
+use crate::weights::Agreement;
 use persistence::Steps;
 
 /// Why the keeper refuses.
@@ -128,6 +129,8 @@ pub struct Keeper<const STATIONS: usize, const NODES: usize, const GRIDS: usize>
     in_force: Option<InForce<NODES>>,
     last_choice: Choice,
     survey: Option<Survey<STATIONS>>,
+    /// Of the grid that was measured last, and its place; none once another grid stands there or a screw was turned.
+    agreement: Option<(u8, Agreement)>,
 }
 
 impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATIONS, NODES, GRIDS> {
@@ -152,6 +155,7 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
             in_force: None,
             last_choice: Choice::NotLoaded,
             survey: None,
+            agreement: None,
         })
     }
 
@@ -282,6 +286,21 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
     /// The correction in force.
     pub fn correction_in_force(&self) -> Option<&Correction<NODES>> {
         self.in_force.as_ref().map(|in_force| &in_force.correction)
+    }
+
+    /// How well the readings agree with each other: of the survey under way once all are taken, without one of the grid in
+    /// force if it was measured since the power came on. None where the stations have no table of weights.
+    pub fn agreement(&self) -> Option<Agreement> {
+        match &self.survey {
+            Some(survey) => survey.agreement(),
+            None => self.agreement_in_force(),
+        }
+    }
+
+    fn agreement_in_force(&self) -> Option<Agreement> {
+        let (measured, agreement) = self.agreement?;
+        let is_its = |place| self.in_force.is_some() && place == usize::from(measured);
+        matches!(self.last_choice, Choice::Nearest { place, .. } if is_its(place)).then_some(agreement)
     }
 
     /// Which grid was chosen last, and why, or why not.

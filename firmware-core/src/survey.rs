@@ -4,6 +4,7 @@
 //! says [`SurveyEvent::Arrived`]. Time, temperatures and the switch are events too, so a survey can be rehearsed on a
 //! desktop to the last detent.
 
+mod corners;
 mod height;
 mod outlier;
 mod plan;
@@ -14,6 +15,7 @@ mod steps;
 
 use heapless::Vec;
 
+use corners::Corners;
 pub use plan::{PlanError, SurveyPlan};
 pub use prompt::{Caution, HOT_FROM_C, Prompt};
 pub use settings::{SurveySettings, SurveySettingsError};
@@ -37,7 +39,8 @@ pub enum SurveyEvent {
     /// Back one station, or no.
     Back,
     /// Leave out the middles of cells that are still to come; it counts while a gap is being set and nothing else is to
-    /// come. The first station is visited again, and the surface goes through the other stations alone.
+    /// come. The first station is visited again, and the surface goes through the other stations alone. Where a corner round
+    /// asks for screws to be turned, leave them as they are and begin the survey.
     Enough,
     /// End it.
     Abort,
@@ -112,6 +115,8 @@ enum Then {
     Done,
     /// The round begins anew.
     Start,
+    /// The last station of the corner round is read.
+    Corners,
     /// The limit switch had tripped, on the way down to the bed or elsewhere.
     AfterTrip {
         while_lowering: bool,
@@ -130,7 +135,10 @@ enum Void {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum State {
     Heating,
-    Soaking { since_s: u32, left_s: u16 },
+    Soaking {
+        since_s: u32,
+        left_s: u16,
+    },
     Ready,
     Lifting(Then),
     Travelling(Visit),
@@ -138,6 +146,8 @@ enum State {
     Setting(Visit),
     Void(Void),
     RaiseBed,
+    /// The corners are too far apart.
+    TurnScrews,
     AskClosure,
     Done,
     Aborted,
@@ -156,6 +166,11 @@ enum State {
 /// - **A round belongs to one bed at one temperature.** A bed that leaves its temperature window voids the round at that
 ///   moment, and so does a turned screw. A nozzle that leaves its window is waited for, and neither knob nor
 ///   button is heard meanwhile: it is long or short by a few micrometres only until it is back. The round ends with the last reading: what is asked after it can wait.
+/// - **A corner round comes first**, if the [plan](SurveyPlan::with_corner_round) has one, and again after every turned
+///   screw: the stations nearest to the screws are read, and nothing of that enters the grid. Are they farther apart than
+///   [`SurveySettings::corner_limit_um`], the nozzle is up and [`Prompt::TurnScrews`] asks for hands; the advice is
+///   [`TramAdvice`](crate::tram::TramAdvice) of [`Survey::corner_heights`]. Nothing moves until somebody said that the
+///   screws are turned, and pressed, twice. Else the survey begins, in the setup that the round leaves.
 /// - **Every state can be left** by [`SurveyEvent::Abort`]: the nozzle is lifted if it may be low, and the survey is over.
 ///   A second abort ends it without the lift.
 /// - **The order that is due can be asked for again** ([`Survey::order_due`]).
@@ -175,8 +190,8 @@ pub struct Survey<const CAPACITY: usize> {
     /// The bed has not left its window since it was waited for.
     is_soaked: bool,
     is_tripped: bool,
-    /// Screws were turned since the switch was in the way.
-    is_raised: bool,
+    /// Somebody said that screws are turned since the switch was in the way, or the corners were found too far apart.
+    is_told: bool,
     /// The knob was turned since the nozzle arrived.
     is_turned: bool,
     /// The knob was turned back up at this visit: what it seeks is near, and a detent moves little from here on.
@@ -187,6 +202,10 @@ pub struct Survey<const CAPACITY: usize> {
     visits: usize,
     /// Stations that have been looked at a second time.
     looked_again: Vec<bool, CAPACITY>,
+    /// The stations of the corner round are visited, not those of the survey.
+    in_corner_round: bool,
+    /// What the last corner round of this setup has found.
+    corners: Option<Corners>,
     /// Sum of the bed's temperatures at the presses of this round, and how many there were.
     bed_sum_c: i32,
     presses: u16,
@@ -203,6 +222,7 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
         settings.check()?;
         // A reading has to fit a grid.
         let lowest_um = settings.lowest_um.max(-i32::from(MAX_HEIGHT_UM));
+        let in_corner_round = !plan.corner_round().is_empty();
         let mut survey = Self {
             plan,
             settings: SurveySettings { lowest_um, ..settings },
@@ -215,12 +235,14 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             nozzle_is_warm: false,
             is_soaked: false,
             is_tripped: false,
-            is_raised: false,
+            is_told: false,
             is_turned: false,
             seeks_finely: false,
             readings_um: Vec::new(),
             visits: 0,
             looked_again: Vec::new(),
+            in_corner_round,
+            corners: None,
             bed_sum_c: 0,
             presses: 0,
             off_um: 0,
@@ -233,9 +255,15 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
     /// The station being set or gone to, as column and row of the plan's lattice; none outside a visit.
     pub fn station(&self) -> Option<(u8, u8)> {
         match self.visit()? {
-            Visit::Station(index) | Visit::Again(index) => self.plan.station(index),
-            Visit::Closure => self.plan.station(0),
+            Visit::Station(index) | Visit::Again(index) => self.station_of(index),
+            Visit::Closure => self.station_of(0),
         }
+    }
+
+    /// A station by the number of its visit.
+    fn station_of(&self, index: usize) -> Option<(u8, u8)> {
+        let order = if self.in_corner_round { self.plan.corner_round() } else { self.plan.order() };
+        order.get(index).copied()
     }
 
     fn visit(&self) -> Option<Visit> {

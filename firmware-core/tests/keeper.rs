@@ -5,8 +5,8 @@
 mod keeper_support;
 
 use gapkeeper::{
-    BedHeight, Choice, GridReturn, Hold, KeeperError, KeeperSettings, Order, Point, Prompt, Screw, SettingsError,
-    SplitError, SurveyEvent, SurveyPlan, TramAdvice, Unusable,
+    Choice, GridReturn, Hold, Keeper, KeeperError, KeeperSettings, Order, Point, Prompt, Screw, SettingsError,
+    SplitError, Survey, SurveyEvent, SurveyPlan, SurveySettings, TramAdvice, Unusable,
 };
 use keeper_support::{
     STATIONS, TestKeeper, begin, bow_um, keeper, keeper_with, level_move, measure, measure_plan, settings,
@@ -120,38 +120,74 @@ fn a_shift_moves_the_whole_surface() {
     assert_eq!(keeper.status().shift_um, -30);
 }
 
-/// Common practice, no source: corners are trammed first. Tilt goes out by the screws, what is left by the grid.
+/// Common practice, no source: corners are trammed first. Tilt and twist go out by the screws, in a setup of its own, and
+/// what is left by the grid.
 #[test]
 fn corners_are_trammed_before_all_stations_are_measured() {
     let screws = [(15_000, 15_000), (215_000, 15_000), (15_000, 185_000), (215_000, 185_000)]
         .map(|(x_um, y_um)| Screw { x_um, y_um, thread_um_per_turn: 700 });
-    let tilted = |x_um: i32, y_um: i32| bow_um(x_um, y_um) + x_um / 500 - y_um / 800;
+    let mut turned_um = [0; 4];
+    let bed_um = |x_um: i32, y_um: i32, turned_um: [i32; 4]| {
+        let (u, v) = (f64::from(x_um - 15_000) / 200_000.0, f64::from(y_um - 15_000) / 170_000.0);
+        let [a, b, c, d] = turned_um.map(f64::from);
+        let plate_um = (1.0 - v) * (a + (b - a) * u) + v * (c + (d - c) * u);
+        bow_um(x_um, y_um) + x_um / 500 - y_um / 800 + (150.0 * u * v + plate_um).round() as i32
+    };
     let mut keeper = keeper();
     keeper.homed();
-    let plan = SurveyPlan::new(STATIONS).unwrap();
-    measure_plan(&mut keeper, plan.corners().unwrap(), 60, tilted);
-    let corners = keeper.bank().grid(0).unwrap().grid.clone();
-    let readings = (0..4_u8).map(|index| {
-        let (x_um, y_um) = corners.lattice().node_um(index % 2, index / 2);
-        BedHeight { x_um, y_um, height_um: corners.nodes_um()[usize::from(index)].into() }
-    });
-    let advice = TramAdvice::new(readings.collect::<Vec<_>>(), &screws, Hold::Screw(0)).unwrap();
-    let raised_um: Vec<i32> = advice.screws().iter().map(|screw| screw.raise_um).collect();
-    assert_eq!(raised_um[0], 0);
-    assert!((raised_um[1] + 400).abs() <= 3 && (raised_um[2] - 212).abs() <= 3, "{raised_um:?}");
-    let _ = keeper.screw_turned();
-    // Both pairs of screws now move the plate about its plane.
-    let trammed = |x_um: i32, y_um: i32| {
-        let (u, v) = (f64::from(x_um - 15_000) / 200_000.0, f64::from(y_um - 15_000) / 170_000.0);
-        tilted(x_um, y_um) + (u * f64::from(raised_um[1]) + v * f64::from(raised_um[2])).round() as i32
+    // A grid of before is in force while the corners are read, and no more once a screw was told of.
+    measure(&mut keeper, 60, bow_um);
+    let plan = SurveyPlan::new(STATIONS).unwrap().with_corner_round(screws.map(|screw| (screw.x_um, screw.y_um)));
+    let survey = SurveySettings {
+        bed_temperature_c: 60,
+        nozzle_temperature_c: 200,
+        soak_s: 0,
+        detent_um: 1,
+        coarse_um: 0,
+        corner_limit_um: 10,
+        ..SurveySettings::default()
     };
-    measure(&mut keeper, 60, trammed);
+    assert_eq!(keeper.begin_survey(plan.unwrap(), survey, 5000), Ok(Order::Wait));
+    keeper.temperature(60, 200, 0);
+    let (mut order, mut at, mut z_um, mut rounds) = (Order::Wait, (0, 0), 5000, 0);
+    while order != Order::Done {
+        let event = match (order, keeper.status().prompt) {
+            (Order::Lift { z_um: to } | Order::Approach { z_um: to } | Order::Step { z_um: to }, _) => {
+                z_um = to;
+                SurveyEvent::Arrived
+            }
+            (Order::Travel { x_um, y_um }, _) => {
+                at = (x_um, y_um);
+                SurveyEvent::Arrived
+            }
+            (_, Some(Prompt::SetGap { is_turned: false, .. })) => {
+                SurveyEvent::Turned { detents: (bed_um(at.0, at.1, turned_um) + 100 - z_um) as i16 }
+            }
+            (_, Some(Prompt::TurnScrews { is_told: false, .. })) => {
+                let corners = keeper.survey_under_way().and_then(Survey::corner_heights).unwrap();
+                let advice = TramAdvice::new(corners, &screws, Hold::Screw(0)).unwrap();
+                let setup = keeper.setup().unwrap();
+                assert_eq!(keeper.survey(SurveyEvent::ScrewTurned), Ok(Order::Wait));
+                assert_eq!(keeper.setup(), Some(setup + 1));
+                assert!(keeper.is_unsaved() && keeper.correction_in_force().is_none());
+                // Both at once: as told, not before.
+                for (um, turn) in turned_um.iter_mut().zip(advice.screws()) {
+                    *um += turn.raise_um;
+                }
+                rounds += 1;
+                SurveyEvent::Pressed
+            }
+            _ => SurveyEvent::Pressed,
+        };
+        order = keeper.survey(event).unwrap();
+    }
+    assert_eq!((rounds, turned_um[0]), (1, 0));
     let grid = keeper.bank().grid(0).unwrap();
-    assert_eq!(grid.setup, 1);
+    assert_eq!((grid.setup, keeper.choice()), (1, Choice::Nearest { place: 0, off_c: 0 }));
     let node = |index: usize| grid.grid.nodes_um()[index];
-    let corner_spread = [node(0), node(2), node(6), node(8)];
-    let spread_um = corner_spread.iter().max().unwrap() - corner_spread.iter().min().unwrap();
-    assert!(spread_um <= 5, "corners level to a few micrometres: {corner_spread:?}");
+    let corners_um = [node(0), node(2), node(6), node(8)];
+    let apart_um = corners_um.iter().max().unwrap() - corners_um.iter().min().unwrap();
+    assert!(apart_um <= 5, "corners level to a few micrometres: {corners_um:?}");
     assert!(node(4) - node(0) >= 290, "the bow is left for the grid");
 }
 
@@ -250,4 +286,46 @@ fn a_survey_that_could_not_be_kept_to_does_not_begin() {
     keeper.homed();
     assert!(matches!(begin(&mut keeper), Err(KeeperError::SurveySettings(_))));
     assert!(keeper.survey_under_way().is_none() && keeper.line(&level_move(2500)).is_ok());
+}
+
+/// A bed that is rough between the stations: the screen says so until it is another bed, or another grid.
+#[test]
+fn too_rough_a_bed_for_so_few_stations_is_shown() {
+    let rough_um = |x_um: i32, y_um: i32| if (x_um / 45_000 + y_um / 40_000) % 3 == 0 { 200 } else { 0 };
+    let with_middles = || SurveyPlan::new(STATIONS).unwrap().with_middles().unwrap();
+    let measured = |bed_um: &dyn Fn(i32, i32) -> i32| {
+        let mut keeper = Keeper::<25, 225, 3>::without_memory(settings()).unwrap();
+        keeper.homed();
+        measure_plan(&mut keeper, with_middles(), 60, bed_um);
+        keeper
+    };
+    let mut keeper = measured(&rough_um);
+    let agreement = keeper.agreement().unwrap();
+    assert!(agreement.needs_more_stations());
+    assert_eq!(keeper.status().agreement, Some(agreement));
+    let line = format!("TOO FEW: {} um off", agreement.surface_rms_um);
+    let text = keeper.status().to_string();
+    assert_eq!(text.lines().nth(2), Some(&*line));
+    assert!(text.lines().all(|line| line.len() <= 20), "{text}");
+    // While another survey is under way, which has not read anything yet, and again after it was aborted.
+    keeper.begin_survey(with_middles(), SurveySettings::default(), 5000).map(drop).unwrap();
+    assert_eq!(keeper.agreement(), None);
+    assert_eq!(keeper.survey(SurveyEvent::Abort), Ok(Order::Aborted));
+    assert_eq!(keeper.agreement(), Some(agreement));
+    assert!(keeper.shift_by(1).is_ok() && keeper.agreement() == Some(agreement), "the same readings");
+    // A bed that is too cold for the grid is the more urgent thing to know.
+    keeper.temperature(20, 200, 1);
+    assert_eq!(keeper.status().to_string().lines().nth(2), Some("bed 20 C: NOT 60"));
+    keeper.temperature(60, 200, 2);
+
+    let other = keeper.bank().grid(0).unwrap().clone();
+    let mut adopted = keeper.clone();
+    assert_eq!(adopted.adopt(other), Ok(0));
+    assert_eq!((adopted.agreement(), adopted.status().agreement), (None, None));
+    let _ = keeper.screw_turned();
+    assert_eq!((keeper.agreement(), keeper.status().agreement), (None, None));
+
+    let keeper = measured(&bow_um);
+    assert!(keeper.agreement().is_some_and(|agreement| !agreement.needs_more_stations()));
+    assert_eq!(keeper.status().to_string().lines().nth(2), Some("bed 60 C, grid 60"));
 }

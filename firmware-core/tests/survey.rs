@@ -139,7 +139,7 @@ fn no_reading_before_it_is_warm_and_has_soaked() {
     assert_eq!(survey.handle(temperature(60, 200, 60)), Order::Wait);
     assert_eq!(survey.handle(temperature(60, 200, 119)), Order::Wait);
     assert_eq!(survey.handle(temperature(60, 200, 120)), Order::Wait, "nothing moves before a press");
-    assert_eq!(survey.prompt(), Prompt::Ready { visits: 10 });
+    assert_eq!(survey.prompt(), Prompt::Ready { visits: 10, is_corner: false });
     assert!(matches!(survey.handle(SurveyEvent::Pressed), Order::Lift { .. }));
 }
 
@@ -162,7 +162,7 @@ fn a_bed_that_cools_down_voids_the_round_at_that_moment() {
     assert_eq!(operator.survey.handle(temperature(60, 200, 400)), Order::Wait);
     assert_eq!(operator.survey.prompt(), Prompt::Soak { seconds: 60 });
     assert_eq!(operator.survey.handle(temperature(60, 200, 460)), Order::Wait);
-    assert_eq!(operator.survey.prompt(), Prompt::Ready { visits: 10 });
+    assert_eq!(operator.survey.prompt(), Prompt::Ready { visits: 10, is_corner: false });
 }
 
 /// A nozzle is long or short by a few micrometres until it is back; the plate has not moved.
@@ -322,7 +322,7 @@ fn a_screw_turned_means_measuring_again() {
     assert_eq!((operator.survey.height_um(0, 0), operator.survey.height_um(1, 0)), (None, None));
     assert_eq!(operator.event(SurveyEvent::Turned { detents: -5 }), Order::Wait, "the knob is dead meanwhile");
     assert_eq!(operator.event(SurveyEvent::Pressed), Order::Wait);
-    assert_eq!(operator.survey.prompt(), Prompt::Ready { visits: 10 }, "lifted, and no further");
+    assert_eq!(operator.survey.prompt(), Prompt::Ready { visits: 10, is_corner: false }, "lifted, and no further");
     let _ = operator.event(SurveyEvent::Pressed);
     assert_eq!(operator.survey.station(), Some((0, 0)));
     (0..9).for_each(|_| {
@@ -372,7 +372,7 @@ fn a_limit_switch_in_the_way_voids_the_round() {
     assert_eq!(operator.survey.handle(SurveyEvent::ScrewTurned), Order::Wait);
     assert_eq!(operator.survey.prompt(), Prompt::RaiseBed { by_um: 500, is_told: true });
     assert_eq!(operator.event(SurveyEvent::Pressed), Order::Wait);
-    assert_eq!(operator.survey.prompt(), Prompt::Ready { visits: 10 });
+    assert_eq!(operator.survey.prompt(), Prompt::Ready { visits: 10, is_corner: false });
     let _ = operator.event(SurveyEvent::Pressed);
     (0..9).for_each(|_| {
         let _ = operator.read();
@@ -414,7 +414,7 @@ fn a_trip_on_the_way_is_not_passed_over() {
         let was_lowering = arrivals == 2;
         let prompt = operator.survey.prompt();
         assert_eq!(prompt == Prompt::RaiseBed { by_um: 500, is_told: false }, was_lowering, "{prompt:?}");
-        assert_eq!(prompt == Prompt::Ready { visits: 10 }, !was_lowering, "{prompt:?}");
+        assert_eq!(prompt == Prompt::Ready { visits: 10, is_corner: false }, !was_lowering, "{prompt:?}");
     }
 }
 
@@ -573,17 +573,22 @@ fn prompts_fit_the_display() {
     let prompts = [
         Prompt::Heat { bed_c: i16::MIN, nozzle_c: i16::MIN },
         Prompt::Soak { seconds: u16::MAX },
-        Prompt::Ready { visits: 230 },
-        Prompt::Moving { visit: 230, visits: 230 },
+        Prompt::Ready { visits: 230, is_corner: false },
+        Prompt::Moving { visit: 230, visits: 230, is_corner: true },
         Prompt::Lifting,
-        Prompt::SetGap { visit: 230, visits: 230, z_um: -8191, is_coarse: true, is_turned: false },
-        Prompt::SetGap { visit: 230, visits: 230, z_um: -8191, is_coarse: true, is_turned: true },
+        Prompt::SetGap { visit: 230, visits: 230, is_corner: true, z_um: -8191, is_coarse: true, is_turned: false },
+        Prompt::SetGap { visit: 230, visits: 230, is_corner: true, z_um: -8191, is_coarse: true, is_turned: true },
         Prompt::LookAgain { off_um: -16_382, z_um: -8191, is_coarse: true, is_turned: true },
         Prompt::BedTemperature { bed_c: i16::MIN, wanted_c: i16::MIN },
         Prompt::SwitchTripped { press_lifts: true },
         Prompt::SwitchTripped { press_lifts: false },
         Prompt::RaiseBed { by_um: u16::MAX, is_told: false },
         Prompt::RaiseBed { by_um: u16::MAX, is_told: true },
+        Prompt::Ready { visits: 8, is_corner: true },
+        Prompt::Trammed { apart_um: 16_382, headroom_um: -8191, visits: 257 },
+        Prompt::Trammed { apart_um: 0, headroom_um: 16_382, visits: 257 },
+        Prompt::TurnScrews { apart_um: 16_382, limit_um: u16::MAX, is_told: false },
+        Prompt::TurnScrews { apart_um: 16_382, limit_um: u16::MAX, is_told: true },
         Prompt::HandsOff,
         Prompt::Closure { um: i16::MIN },
         Prompt::Done { closure_um: i16::MIN },
@@ -620,12 +625,17 @@ proptest! {
     /// height, never down without the knob, never done with a reading missing; always an end after an abort.
     #[test]
     fn whatever_happens_the_nozzle_is_safe(
-        events in prop::collection::vec(any_event(), 0..400), middles in any::<bool>(), lowest_um in -2000..500_i32,
+        events in prop::collection::vec(any_event(), 0..400), middles in any::<bool>(), corners in any::<bool>(),
+        lowest_um in -2000..500_i32,
         z_um in -3000..9000_i32,
     ) {
         let settings = SurveySettings { lowest_um, start_um: 1000, soak_s: 0, ..warm() };
         let plan = SurveyPlan::new(STATIONS).unwrap();
         let plan = if middles { plan.with_middles().unwrap() } else { plan };
+        let plan = match corners {
+            true => plan.with_corner_round([(0, 0), (200_000, 0), (110_000, 180_000)]).unwrap(),
+            false => plan,
+        };
         let last = plan.lattice().columns - 1;
         let mut survey = Survey::<25>::new(plan, settings, z_um).unwrap();
         let (mut at_um, mut is_tripped, mut is_on_its_way) = (z_um, false, false);

@@ -29,6 +29,7 @@ fn any_happening() -> impl Strategy<Value = Happening> {
         3 => rare(SurveyEvent::LimitSwitch { is_tripped: false }),
         1 => rare(SurveyEvent::Back),
         1 => rare(SurveyEvent::ScrewTurned),
+        1 => rare(SurveyEvent::Enough),
         1 => rare(cold),
         1 => rare(cold_nozzle),
         4 => rare(warm),
@@ -41,9 +42,12 @@ struct Axes {
     is_moving: bool,
 }
 
-fn check(happenings: &[Happening]) -> Result<usize, String> {
-    let settings = SurveySettings { soak_s: 0, coarse_um: 0, ..SurveySettings::default() };
-    let mut survey = Survey::<9>::new(SurveyPlan::new(STATIONS).unwrap(), settings, 5000).unwrap();
+fn check(happenings: &[Happening], corner_round: bool) -> Result<usize, String> {
+    let settings = SurveySettings { soak_s: 0, coarse_um: 0, corner_limit_um: 600, ..SurveySettings::default() };
+    let plan = SurveyPlan::<9>::new(STATIONS).unwrap();
+    let corners = [(0, 0), (200_000, 0), (0, 200_000)];
+    let plan = if corner_round { plan.with_corner_round(corners).unwrap() } else { plan };
+    let mut survey = Survey::new(plan, settings, 5000).unwrap();
     let mut axes = Axes { z_um: 5000, is_moving: false };
     let (mut is_tripped, mut is_turned, mut readings) = (false, false, 0);
     for &happening in happenings {
@@ -102,9 +106,9 @@ proptest! {
 
     #[test]
     fn nothing_goes_down_onto_a_tripped_switch_and_no_bare_press_is_a_reading(
-        happenings in prop::collection::vec(any_happening(), 0..400),
+        happenings in prop::collection::vec(any_happening(), 0..400), corner_round in any::<bool>(),
     ) {
-        let found = check(&happenings);
+        let found = check(&happenings, corner_round);
         prop_assert!(found.is_ok(), "{}", found.unwrap_err());
     }
 }
@@ -119,5 +123,9 @@ fn well_behaved_hands_get_their_readings() {
     for _ in 0..4 {
         all.extend([Happening::Rest, Happening::Rest, Happening::Rest, turn, Happening::Rest, press]);
     }
-    assert_eq!(check(&all), Ok(4));
+    assert_eq!(check(&all, false), Ok(4));
+    // Three corners, a press, and the first station.
+    let before_the_last = all.len() - 6;
+    all.splice(before_the_last..before_the_last, [Happening::Rest, press]);
+    assert_eq!(check(&all, true), Ok(4));
 }

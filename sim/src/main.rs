@@ -93,6 +93,9 @@ enum Command {
         /// Standard deviation of a reading (default: the scenario's)
         #[arg(long, value_name = "UM")]
         feel_um: Option<f64>,
+        /// Tram the bed first by its corners, until they lie within this of each other
+        #[arg(long, value_name = "UM", value_parser = clap::value_parser!(u16).range(1..=2000))]
+        corner_round_um: Option<u16>,
         /// Random seed
         #[arg(long, default_value = "1")]
         seed: u64,
@@ -116,6 +119,9 @@ enum Command {
         /// Standard deviation of the drag that you feel
         #[arg(long, value_name = "UM", default_value = "0")]
         feel_um: f64,
+        /// Tram the bed first by its corners, until they lie within this of each other
+        #[arg(long, value_name = "UM", value_parser = clap::value_parser!(u16).range(1..=2000))]
+        corner_round_um: Option<u16>,
         /// Random seed, for --feel-um
         #[arg(long, default_value = "1")]
         seed: u64,
@@ -230,8 +236,9 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
         }
         Command::Plan(arguments) => commands::plan::run(arguments)?,
         Command::Verify(arguments) => return commands::verify::run(&arguments),
-        Command::Survey { scenario, stations, feel_um, seed, output, map } => {
+        Command::Survey { scenario, stations, feel_um, corner_round_um, seed, output, map } => {
             let mut scenario = read_scenario(&scenario, stations)?;
+            scenario.measuring.corner_limit_um = corner_round_um;
             if let Some(feel_um) = feel_um {
                 scenario.measuring.feel_um = NotNegative::try_from(feel_um).map_err(anyhow::Error::msg)?;
             }
@@ -245,8 +252,9 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
             let readings = found.happenings.iter().map(|happening| format!("{happening}\n")).collect::<String>();
             write_and_print(&found, &scenario, &readings, output.as_deref())?;
         }
-        Command::Rehearse { scenario, stations, feel_um, seed, output } => {
-            let scenario = read_scenario(&scenario, stations)?;
+        Command::Rehearse { scenario, stations, feel_um, corner_round_um, seed, output } => {
+            let mut scenario = read_scenario(&scenario, stations)?;
+            scenario.measuring.corner_limit_um = corner_round_um;
             let feel_um = NotNegative::try_from(feel_um).map_err(anyhow::Error::msg)?;
             output.as_deref().map(check_format).transpose()?;
             match rehearse::rehearse(&scenario, scenario.stations(), feel_um, seed) {
@@ -325,7 +333,8 @@ fn write_and_print(
         text += &format!("\nwritten to {}\n", name(path));
     }
     text.extend(losses.iter().map(|loss| format!("left out, since CSV has no place for it: {loss}\n")));
-    if let Some(path) = output.filter(|_| setup::raised_um(found) != 0.0) {
+    let moves_screws = setup::raised_um(found) != 0.0 || !setup::screws_raised_um(found).is_empty();
+    if let Some(path) = output.filter(|_| moves_screws) {
         text += &format!("the raised screws are noted in {}\n", name(&setup::note_path(path)));
     }
     Ok(print(&text)?)

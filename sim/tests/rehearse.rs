@@ -90,12 +90,12 @@ impl Terminal {
         self.see(wanted, |text| text.contains(wanted).then_some(()));
     }
 
-    /// The first whole screen of the rehearsal that is as wanted; the cursor rests below its twenty lines.
+    /// The first whole screen of the rehearsal that is as wanted; the cursor rests below its lines.
     fn see_screen<T>(&self, what: &str, wanted: impl Fn(&str) -> Option<T>) -> T {
         self.see(what, |_| {
             let parser = self.screen.lock().unwrap();
             let text = parser.screen().contents();
-            if parser.screen().cursor_position() == (20, 0) { wanted(&text) } else { None }
+            if parser.screen().cursor_position() == (21, 0) { wanted(&text) } else { None }
         })
     }
 
@@ -267,9 +267,9 @@ fn a_small_terminal_waits_until_it_is_larger() {
         terminal.pty.resize(Size::new(lines, columns)).unwrap();
     };
     resize(19, 59);
-    terminal.see_text("needs 60x20");
+    terminal.see_text("needs 60x21");
     assert!(!terminal.text().contains("Enter skips"), "{}", terminal.text());
-    resize(20, 60);
+    resize(21, 60);
     terminal.see_text("keep a hand at the main switch.");
     terminal.see_text("Rehearsal: Drawer tray");
     resize(10, 40);

@@ -95,7 +95,7 @@ fn a_raised_bed_is_remembered() {
         let text = fs::read_to_string(&note).unwrap();
         // A newer format, and what a loss of power between the names of two files leaves: a note of another survey.
         let other = text.replacen("nodes_um = [", "nodes_um = [1,", 1);
-        for (wrong, why) in [(text.replace("version = 2", "version = 3"), "version 2"), (other, "another grid")] {
+        for (wrong, why) in [(text.replace("version = 3", "version = 4"), "version 2 to 3"), (other, "another grid")] {
             assert_ne!(wrong, text);
             fs::write(&note, wrong).unwrap();
             let message = format!("{:#}", Setup::saved(&scenario, &path).unwrap_err());
@@ -126,4 +126,33 @@ fn raises_add_up() {
     let before_um = at(&scenario);
     scenario.bed.raised_um = Bounded(250.0);
     assert!((at(&scenario) - before_um - 250.0).abs() < 1e-9);
+}
+
+/// Screws that a corner round turned one by one are remembered beside the grid, in every format.
+#[test]
+fn screws_of_a_corner_round_are_remembered() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut scenario = demo::scenario().unwrap();
+    scenario.measuring.corner_limit_um = Some(60);
+    scenario.bed.screws[2].height_um.0 -= 260.0;
+    let found = survey(&scenario, scenario.stations(), 3).unwrap();
+    let screws_um = setup::screws_raised_um(&found);
+    assert!(screws_um.len() == 4 && screws_um[2] > 150.0, "{screws_um:?}");
+    let heights = |setup: &Setup| setup.scenario.bed.screws.iter().map(|screw| screw.height_um.0).collect::<Vec<_>>();
+    for name in ["grid.json", "grid.csv"] {
+        let path = folder.path().join(name);
+        setup::save(&scenario, &found, &path).unwrap();
+        assert_eq!(heights(&Setup::saved(&scenario, &path).unwrap()), heights(&Setup::surveyed(&scenario, &found)));
+        // A note of before, without single screws, is read still.
+        let note = setup::note_path(&path);
+        let text = fs::read_to_string(&note).unwrap();
+        let screws = text.lines().find(|line| line.starts_with("screws_raised_um")).unwrap();
+        let older = text.replace("version = 3", "version = 2").replace(screws, "");
+        fs::write(&note, older).unwrap();
+        assert_eq!(heights(&Setup::saved(&scenario, &path).unwrap())[2], scenario.bed.screws[2].height_um.0);
+        fs::write(&note, text.replace(screws, "screws_raised_um = [0.0, 1e9]")).unwrap();
+        let message = format!("{:#}", Setup::saved(&scenario, &path).unwrap_err());
+        assert!(message.contains("screws_raised_um"), "{message}");
+        fs::remove_file(&note).unwrap();
+    }
 }

@@ -181,7 +181,8 @@ fn plans() {
         let plan = SurveyPlan::<25>::new(any.sound_lattice(5)).unwrap();
         let plan = if any.bool() { plan.with_middles().unwrap_or(plan) } else { plan };
         black_box((plan.lattice(), plan.order()));
-        say(plan.corners());
+        let screws: Vec<_> = (0..any.u8() % 12).map(|_| (any.i32(), any.i32())).collect();
+        say(plan.clone().with_corner_round(screws));
         let order: Vec<_> = (0..any.u8() % 30).map(|_| (any.u8() % 6, any.u8() % 6)).collect();
         say(plan.clone().with_order(&order));
         say(plan.clone().with_order(&[(any.u8(), any.u8())]));

@@ -88,7 +88,14 @@ fn survey_settings(any: &mut Extremes) -> SurveySettings {
         closure_limit_um: any.u16(),
         outlier_limit_um: any.u16(),
         headroom_um: any.u16(),
+        corner_limit_um: any.u16(),
     }
+}
+
+/// Half of them after a corner round, of screws anywhere.
+fn with_corners<const STATIONS: usize>(plan: SurveyPlan<STATIONS>, any: &mut Extremes) -> SurveyPlan<STATIONS> {
+    let screws = [(any.i32(), any.i32()), (any.i32(), any.i32()), (any.i32(), any.i32()), (any.i32(), any.i32())];
+    if any.bool() { plan.clone().with_corner_round(screws).unwrap_or(plan) } else { plan }
 }
 
 fn event(any: &mut Extremes, settings: &SurveySettings) -> SurveyEvent {
@@ -120,6 +127,7 @@ fn surveys() {
         let settings = survey_settings(&mut any);
         let plan = SurveyPlan::<25>::new(any.sound_lattice(3)).unwrap();
         let plan = if any.bool() { plan.with_middles().unwrap_or(plan) } else { plan };
+        let plan = with_corners(plan, &mut any);
         let Some(mut survey) = say(Survey::new(plan, settings, any.i32())) else { continue };
         for _ in 0..400 {
             let order = survey.handle(event(&mut any, &settings));
@@ -128,6 +136,7 @@ fn surveys() {
                 survey.station(),
                 survey.height_um(any.u8(), any.u8()),
                 survey.agreement(),
+                survey.corner_heights(),
                 survey.order_due() == order,
             ));
             if order == Order::Done {
@@ -167,7 +176,7 @@ fn keepers() {
                 }
                 7 => drop(black_box(keeper.logical(any.point()))),
                 8 => {
-                    let plan = SurveyPlan::new(any.sound_lattice(3)).unwrap();
+                    let plan = with_corners(SurveyPlan::new(any.sound_lattice(3)).unwrap(), &mut any);
                     surveys += u32::from(say(keeper.begin_survey(plan, survey, any.i32())).is_some());
                 }
                 9 => drop(say(keeper.adopt(stored(&mut any)))),

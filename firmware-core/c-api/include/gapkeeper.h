@@ -26,7 +26,7 @@
 /*
  Version of this interface: raised when anything in the header changes its meaning, its size or goes away.
  */
-#define GAPKEEPER_ABI_VERSION 3
+#define GAPKEEPER_ABI_VERSION 4
 
 /*
  Most stations of a survey, and most nodes of a grid that is set directly.
@@ -47,6 +47,11 @@
  Axes besides X, Y and Z that ride along, such as E.
  */
 #define GAPKEEPER_EXTRA_AXES 1
+
+/*
+ Most screws of a bed.
+ */
+#define GAPKEEPER_SCREWS 8
 
 /*
  Slots for the setup and for all grids.
@@ -78,14 +83,14 @@
 /*
  Words of 64 bits in a keeper's storage.
  */
-#define GAPKEEPER_KEEPER_WORDS 168
+#define GAPKEEPER_KEEPER_WORDS 176
 #endif
 
 #if defined(GAPKEEPER_POINTER_32)
 /*
  Words of 64 bits in a keeper's storage.
  */
-#define GAPKEEPER_KEEPER_WORDS 184
+#define GAPKEEPER_KEEPER_WORDS 192
 #endif
 
 #if defined(GAPKEEPER_POINTER_64)
@@ -383,6 +388,10 @@ enum GapkeeperResult
    Something newer than this interface; the text says what.
    */
   GAPKEEPER_RESULT_OTHER = 42,
+  /*
+   No advice can be given for these screws and corners; the text says which is badly placed.
+   */
+  GAPKEEPER_RESULT_SCREWS = 43,
 };
 #ifndef __cplusplus
 #if __STDC_VERSION__ >= 202311L
@@ -501,7 +510,7 @@ enum GapkeeperEventKind
   GAPKEEPER_EVENT_KIND_LIMIT_SWITCH = 5,
   /*
    Leave out the middles of cells that are still to come; it counts while a gap is being set and nothing else is to
-   come.
+   come. Where a corner round asks for screws to be turned, leave them as they are and begin the survey.
    */
   GAPKEEPER_EVENT_KIND_ENOUGH = 6,
 };
@@ -605,7 +614,9 @@ enum GapkeeperPanelEventKind
 #endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
  {
   /*
-   `event`, to be given to `gapkeeper_survey_event` as it is. A long press is `GAPKEEPER_EVENT_KIND_ABORT`.
+   `event`, to be given to `gapkeeper_survey_event` as it is. A long press is `GAPKEEPER_EVENT_KIND_ABORT`; where there
+   are long presses, a button held while the knob is turned by two detents is `GAPKEEPER_EVENT_KIND_BACK`, or
+   `GAPKEEPER_EVENT_KIND_ENOUGH` if forwards.
    */
   GAPKEEPER_PANEL_EVENT_KIND_SURVEY = 0,
   /*
@@ -757,6 +768,17 @@ enum GapkeeperPromptKind
    Something newer than this interface; the text says what.
    */
   GAPKEEPER_PROMPT_KIND_OTHER = 14,
+  /*
+   The corner round is over: the corners are `apart_um` apart, and the nozzle may go `headroom_um` below the lowest. A
+   press lifts the nozzle and takes it to the first of `visits` stations.
+   */
+  GAPKEEPER_PROMPT_KIND_TRAMMED = 15,
+  /*
+   The corners are `apart_um` apart and may be `limit_um`: turn the screws by `gapkeeper_screw_advice`, which begins a new
+   setup. Say that with `gapkeeper_screw_turned` and save before; then `is_told`, and a press goes on. `back` reads the
+   corners again, `enough` leaves the screws as they are.
+   */
+  GAPKEEPER_PROMPT_KIND_TURN_SCREWS = 16,
 };
 #ifndef __cplusplus
 #if __STDC_VERSION__ >= 202311L
@@ -788,6 +810,39 @@ enum GapkeeperGridReturn
 typedef enum GapkeeperGridReturn GapkeeperGridReturn;
 #else
 typedef uint8_t GapkeeperGridReturn;
+#endif // __STDC_VERSION__ >= 202311L
+#endif // __cplusplus
+
+/*
+ To what height the bed is brought.
+ */
+enum GapkeeperHold
+#if defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+  : uint8_t
+#endif // defined(__cplusplus) || __STDC_VERSION__ >= 202311L
+ {
+  /*
+   The highest screw is not turned, the others only raise the bed: headroom is gained.
+   */
+  GAPKEEPER_HOLD_HIGHEST = 0,
+  /*
+   The lowest screw is not turned, the others only lower the bed: springs are pressed together.
+   */
+  GAPKEEPER_HOLD_LOWEST = 1,
+  /*
+   The screw `held`, counted from 0, is not turned.
+   */
+  GAPKEEPER_HOLD_SCREW = 2,
+  /*
+   The bed comes to `target_um`; every screw may have to be turned.
+   */
+  GAPKEEPER_HOLD_HEIGHT = 3,
+};
+#ifndef __cplusplus
+#if __STDC_VERSION__ >= 202311L
+typedef enum GapkeeperHold GapkeeperHold;
+#else
+typedef uint8_t GapkeeperHold;
 #endif // __STDC_VERSION__ >= 202311L
 #endif // __cplusplus
 
@@ -1000,6 +1055,193 @@ typedef struct GapkeeperLattice {
 } GapkeeperLattice;
 
 /*
+ What a survey needs to know besides its stations. Heights are machine heights. Begin with
+ `gapkeeper_survey_settings_default`.
+
+ No reading says how high the bed is anywhere else, so nothing but `start_um` keeps the nozzle off it. If screws may
+ be turned by more, let it hold after that too; a bed that the survey itself wants raised takes it along by
+ `headroom_um`.
+ */
+typedef struct GapkeeperSurveySettings {
+  /*
+   Surely above the bed everywhere, by more than the feeler is thick; the nozzle never waits lower.
+   */
+  int32_t start_um;
+  /*
+   No order goes below this.
+   */
+  int32_t lowest_um;
+  /*
+   Bed temperature at which the grid shall hold.
+   */
+  int16_t bed_temperature_c;
+  /*
+   Nozzle temperature while measuring; a hot nozzle is longer.
+   */
+  int16_t nozzle_temperature_c;
+  /*
+   How long both must have been right before the first reading.
+   */
+  uint16_t soak_s;
+  /*
+   Thickness of the paper or blade in the gap.
+   */
+  uint16_t feeler_um;
+  /*
+   One detent of the knob.
+   */
+  uint16_t detent_um;
+  /*
+   One detent downwards while the nozzle is higher than `clearance_um` above the highest reading so far, until the
+   knob is turned back up; held to the feeler. 0: always `detent_um`, for a hand that turns by numbers.
+   */
+  uint16_t coarse_um;
+  /*
+   The bed is expected from this much above the highest reading so far on downwards; the nozzle never waits lower.
+   */
+  uint16_t clearance_um;
+  /*
+   Further height for travelling, and the highest that the knob goes above where the nozzle waits.
+   */
+  uint16_t lift_um;
+  /*
+   Change at the first station that is still no reason to doubt the round.
+   */
+  uint16_t closure_limit_um;
+  /*
+   A reading farther than this from what all others predict is offered for one more look.
+   */
+  uint16_t outlier_limit_um;
+  /*
+   How far the bed must be raised when the limit switch was in the way.
+   */
+  uint16_t headroom_um;
+  /*
+   A corner round ends once the heights of its stations lie within this of each other.
+   */
+  uint16_t corner_limit_um;
+  /*
+   How far either temperature may be off.
+   */
+  uint8_t temperature_window_c;
+  /*
+   Not 0, the default: of 3 by 3 stations the middles of the four cells are visited as well, and all 13 readings enter
+   a grid of 5 by 5 nodes. Other numbers of stations have no middles here.
+   */
+  uint8_t middles;
+} GapkeeperSurveySettings;
+
+/*
+ A screw that raises and lowers the bed at one place.
+ */
+typedef struct GapkeeperScrew {
+  /*
+   To the right.
+   */
+  int32_t x_um;
+  /*
+   To the back.
+   */
+  int32_t y_um;
+  /*
+   Rise of one turn, 100 to 10000: M3 500, M4 700, M5 800.
+   */
+  uint16_t thread_um_per_turn;
+} GapkeeperScrew;
+
+/*
+ The screws of a bed. Fill it whole, or begin with `= {0}`.
+ */
+typedef struct GapkeeperScrews {
+  /*
+   The first `count` of them.
+   */
+  struct GapkeeperScrew screws[GAPKEEPER_SCREWS];
+  /*
+   For `GAPKEEPER_HOLD_HEIGHT`.
+   */
+  int32_t target_um;
+  /*
+   Number of screws, 3 to `GAPKEEPER_SCREWS`.
+   */
+  uint8_t count;
+  /*
+   A GapkeeperHold.
+   */
+  uint8_t hold;
+  /*
+   For `GAPKEEPER_HOLD_SCREW`.
+   */
+  uint8_t held;
+  /*
+   Not 0: the plate is so thick that it does not twist.
+   */
+  uint8_t is_rigid;
+} GapkeeperScrews;
+
+/*
+ An order of a survey. Fields that do not belong to the kind are 0.
+ */
+typedef struct GapkeeperOrder {
+  /*
+   Where to travel.
+   */
+  int32_t x_um;
+  /*
+   Where to travel.
+   */
+  int32_t y_um;
+  /*
+   Machine height to go to.
+   */
+  int32_t z_um;
+  /*
+   A GapkeeperOrderKind.
+   */
+  uint8_t kind;
+} GapkeeperOrder;
+
+/*
+ How to turn one screw. Positive raises the bed at the screw; which way that is depends on thread and mechanism.
+ */
+typedef struct GapkeeperScrewTurn {
+  /*
+   How far the bed must rise at the screw.
+   */
+  int32_t raise_um;
+  /*
+   The same in thousandths of a turn.
+   */
+  int32_t raise_milliturns;
+  /*
+   The same in tenths of a degree, whole turns included.
+   */
+  int32_t raise_decidegrees;
+} GapkeeperScrewTurn;
+
+/*
+ How to turn all screws, and what no screw takes out.
+ */
+typedef struct GapkeeperScrewAdvice {
+  /*
+   By screw, in the order given; those that are not there are 0.
+   */
+  struct GapkeeperScrewTurn turns[GAPKEEPER_SCREWS];
+  /*
+   What stays, from the lowest corner to the highest.
+   */
+  uint32_t residual_um;
+  /*
+   Number of screws.
+   */
+  uint8_t count;
+  /*
+   1: the advice takes out a twist too.
+   */
+  uint8_t takes_out_twist;
+} GapkeeperScrewAdvice;
+
+/*
  Full correction up to one height, none from another on. Two equal heights: it never fades.
  */
 typedef struct GapkeeperFade {
@@ -1188,28 +1430,6 @@ typedef struct GapkeeperTemperature {
    */
   int16_t nozzle_c;
 } GapkeeperTemperature;
-
-/*
- An order of a survey. Fields that do not belong to the kind are 0.
- */
-typedef struct GapkeeperOrder {
-  /*
-   Where to travel.
-   */
-  int32_t x_um;
-  /*
-   Where to travel.
-   */
-  int32_t y_um;
-  /*
-   Machine height to go to.
-   */
-  int32_t z_um;
-  /*
-   A GapkeeperOrderKind.
-   */
-  uint8_t kind;
-} GapkeeperOrder;
 
 /*
  Storage of the pieces of one move; begin with `gapkeeper_line_begin`.
@@ -1534,6 +1754,10 @@ typedef struct GapkeeperPrompt {
    */
   int32_t z_um;
   /*
+   How far below the lowest corner the nozzle may still go.
+   */
+  int32_t headroom_um;
+  /*
    Which visit, from 1.
    */
   uint16_t visit;
@@ -1549,6 +1773,14 @@ typedef struct GapkeeperPrompt {
    How far to raise the bed.
    */
   uint16_t by_um;
+  /*
+   How far the corners are apart in height.
+   */
+  uint16_t apart_um;
+  /*
+   What they may be apart.
+   */
+  uint16_t limit_um;
   /*
    Reading less prediction.
    */
@@ -1593,6 +1825,10 @@ typedef struct GapkeeperPrompt {
    1: somebody said that the screws are turned, and a press goes on. 0: `back` if they are not.
    */
   uint8_t is_told;
+  /*
+   1: the visits are those of the corner round.
+   */
+  uint8_t is_corner;
 } GapkeeperPrompt;
 
 /*
@@ -1650,77 +1886,38 @@ typedef struct GapkeeperStatus {
 } GapkeeperStatus;
 
 /*
- What a survey needs to know besides its stations. Heights are machine heights. Begin with
- `gapkeeper_survey_settings_default`.
-
- No reading says how high the bed is anywhere else, so nothing but `start_um` keeps the nozzle off it. If screws may
- be turned by more, let it hold after that too; a bed that the survey itself wants raised takes it along by
- `headroom_um`.
+ How well the readings of a survey agree with each other.
  */
-typedef struct GapkeeperSurveySettings {
+typedef struct GapkeeperAgreement {
   /*
-   Surely above the bed everywhere, by more than the feeler is thick; the nozzle never waits lower.
+   The reading that disagrees most, less what all others predict.
    */
-  int32_t start_um;
+  int32_t off_um;
   /*
-   No order goes below this.
+   Root mean square over all readings of reading less what all others predict.
    */
-  int32_t lowest_um;
+  uint32_t predicted_rms_um;
   /*
-   Bed temperature at which the grid shall hold.
+   How far the surface is off, as a root mean square over the area: an estimate from the readings alone.
    */
-  int16_t bed_temperature_c;
+  uint32_t surface_rms_um;
   /*
-   Nozzle temperature while measuring; a hot nozzle is longer.
+   Column of the reading that disagrees most, among the nodes of the grid.
    */
-  int16_t nozzle_temperature_c;
+  uint8_t column;
   /*
-   How long both must have been right before the first reading.
+   Its row.
    */
-  uint16_t soak_s;
+  uint8_t row;
   /*
-   Thickness of the paper or blade in the gap.
+   1: the bed is too rough, or the hand too coarse, for so few stations.
    */
-  uint16_t feeler_um;
+  uint8_t needs_more_stations;
   /*
-   One detent of the knob.
+   0: nothing is known, and all else is 0.
    */
-  uint16_t detent_um;
-  /*
-   One detent downwards while the nozzle is higher than `clearance_um` above the highest reading so far, until the
-   knob is turned back up; held to the feeler. 0: always `detent_um`, for a hand that turns by numbers.
-   */
-  uint16_t coarse_um;
-  /*
-   The bed is expected from this much above the highest reading so far on downwards; the nozzle never waits lower.
-   */
-  uint16_t clearance_um;
-  /*
-   Further height for travelling, and the highest that the knob goes above where the nozzle waits.
-   */
-  uint16_t lift_um;
-  /*
-   Change at the first station that is still no reason to doubt the round.
-   */
-  uint16_t closure_limit_um;
-  /*
-   A reading farther than this from what all others predict is offered for one more look.
-   */
-  uint16_t outlier_limit_um;
-  /*
-   How far the bed must be raised when the limit switch was in the way.
-   */
-  uint16_t headroom_um;
-  /*
-   How far either temperature may be off.
-   */
-  uint8_t temperature_window_c;
-  /*
-   Not 0, the default: of 3 by 3 stations the middles of the four cells are visited as well, and all 13 readings enter
-   a grid of 5 by 5 nodes. Other numbers of stations have no middles here.
-   */
-  uint8_t middles;
-} GapkeeperSurveySettings;
+  uint8_t is_known;
+} GapkeeperAgreement;
 
 #ifdef __cplusplus
 extern "C" {
@@ -1741,6 +1938,45 @@ uint16_t gapkeeper_abi_version(void);
  */
 GapkeeperResult gapkeeper_byte_eeprom(const struct GapkeeperByteEeprom *eeprom,
                                       struct GapkeeperMemory *memory);
+
+/*
+ As `gapkeeper_survey_begin`, after a corner round: first the stations nearest to the screws are visited, in the order of
+ the screws. While their heights are farther apart than `corner_limit_um`, the prompt asks for screws to be turned, by
+ `gapkeeper_screw_advice`; then the survey begins. Of the screws only their places matter here.
+
+ # Safety
+ `keeper` is null or storage for a keeper, `stations`, `settings` and `screws` are null or may be read, `order` is null or
+ may be written.
+ */
+GapkeeperResult gapkeeper_corner_round_begin(struct GapkeeperKeeper *keeper,
+                                             const struct GapkeeperLattice *stations,
+                                             const struct GapkeeperSurveySettings *settings,
+                                             const struct GapkeeperScrews *screws,
+                                             int32_t z_um,
+                                             struct GapkeeperOrder *order);
+
+/*
+ How to turn each screw, while the prompt is `GAPKEEPER_PROMPT_KIND_TURN_SCREWS`; `GAPKEEPER_RESULT_NO_SURVEY` at any
+ other time. It stays the same until the press that ends the turning.
+
+ # Safety
+ `keeper` is null or storage for a keeper, `screws` is null or may be read, `advice` is null or may be written.
+ */
+GapkeeperResult gapkeeper_screw_advice(struct GapkeeperKeeper *keeper,
+                                       const struct GapkeeperScrews *screws,
+                                       struct GapkeeperScrewAdvice *advice);
+
+/*
+ How to turn a screw, counted from 0, in a line of at most twenty characters, such as `3 raise 1t 82 deg`.
+ `GAPKEEPER_SCREEN_TEXT_SIZE` bytes are enough.
+
+ # Safety
+ `advice` is null or may be read, `text` is null or may be written for `size` bytes.
+ */
+GapkeeperResult gapkeeper_screw_advice_text(const struct GapkeeperScrewAdvice *advice,
+                                            uint8_t screw,
+                                            char *text,
+                                            size_t size);
 
 /*
  Takes a grid from elsewhere as if it had just been measured: it is remembered, in force, and not saved yet.
@@ -2186,6 +2422,17 @@ GapkeeperResult gapkeeper_survey_event(struct GapkeeperKeeper *keeper,
  `keeper` is null or storage for a keeper, `order` is null or may be written.
  */
 GapkeeperResult gapkeeper_order_due(const struct GapkeeperKeeper *keeper, struct GapkeeperOrder *order);
+
+/*
+ How well the readings agree with each other: of the survey under way once all are taken, without one of the grid in force
+ if it was measured since the power came on. Nothing is known where the stations have no weights: only of 3 by 3 with
+ middles and of 5 by 5.
+
+ # Safety
+ `keeper` is null or storage for a keeper, `agreement` is null or may be written.
+ */
+GapkeeperResult gapkeeper_agreement(const struct GapkeeperKeeper *keeper,
+                                    struct GapkeeperAgreement *agreement);
 
 #ifdef __cplusplus
 }  // extern "C"

@@ -19,6 +19,7 @@
 
 mod byte_eeprom;
 mod convert;
+mod corners;
 mod grids;
 mod i2c_eeprom;
 mod keeper;
@@ -40,6 +41,7 @@ mod text;
 mod types;
 
 pub use byte_eeprom::*;
+pub use corners::*;
 pub use grids::*;
 pub use i2c_eeprom::*;
 pub use keeper::*;
@@ -57,7 +59,7 @@ pub use survey::*;
 pub use types::*;
 
 /// Version of this interface: raised when anything in the header changes its meaning, its size or goes away.
-pub const GAPKEEPER_ABI_VERSION: u16 = 3;
+pub const GAPKEEPER_ABI_VERSION: u16 = 4;
 
 /// Most stations of a survey, and most nodes of a grid that is set directly.
 pub const GAPKEEPER_STATIONS: usize = 25;

@@ -65,7 +65,9 @@ pub struct GapkeeperPanelSettings {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[repr(u8)]
 pub enum GapkeeperPanelEventKind {
-    /// `event`, to be given to `gapkeeper_survey_event` as it is. A long press is `GAPKEEPER_EVENT_KIND_ABORT`.
+    /// `event`, to be given to `gapkeeper_survey_event` as it is. A long press is `GAPKEEPER_EVENT_KIND_ABORT`; where there
+    /// are long presses, a button held while the knob is turned by two detents is `GAPKEEPER_EVENT_KIND_BACK`, or
+    /// `GAPKEEPER_EVENT_KIND_ENOUGH` if forwards.
     Survey = 0,
     /// Detents or a press were lost: turned faster than polled, or too much was waiting. Show it.
     Lost = 1,
@@ -179,6 +181,8 @@ impl From<PanelEvent> for GapkeeperPanelEvent {
             PanelEvent::Turned { detents } => GapkeeperEvent { detents, ..survey(GapkeeperEventKind::Turned) },
             PanelEvent::Pressed(Press::Short) => survey(GapkeeperEventKind::Pressed),
             PanelEvent::Pressed(Press::Long) => survey(GapkeeperEventKind::Abort),
+            PanelEvent::Pressed(Press::HeldForwards) => survey(GapkeeperEventKind::Enough),
+            PanelEvent::Pressed(Press::HeldBackwards) => survey(GapkeeperEventKind::Back),
         };
         Self { event, ..of(GapkeeperPanelEventKind::Survey) }
     }

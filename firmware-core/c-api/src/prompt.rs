@@ -47,6 +47,13 @@ pub enum GapkeeperPromptKind {
     Aborted = 13,
     /// Something newer than this interface; the text says what.
     Other = 14,
+    /// The corner round is over: the corners are `apart_um` apart, and the nozzle may go `headroom_um` below the lowest. A
+    /// press lifts the nozzle and takes it to the first of `visits` stations.
+    Trammed = 15,
+    /// The corners are `apart_um` apart and may be `limit_um`: turn the screws by `gapkeeper_screw_advice`, which begins a new
+    /// setup. Say that with `gapkeeper_screw_turned` and save before; then `is_told`, and a press goes on. `back` reads the
+    /// corners again, `enough` leaves the screws as they are.
+    TurnScrews = 16,
 }
 
 /// A prompt for screens with words of their own. Fields that do not belong to the kind are 0.
@@ -55,6 +62,8 @@ pub enum GapkeeperPromptKind {
 pub struct GapkeeperPrompt {
     /// Where the nozzle stands.
     pub z_um: i32,
+    /// How far below the lowest corner the nozzle may still go.
+    pub headroom_um: i32,
     /// Which visit, from 1.
     pub visit: u16,
     /// Of how many.
@@ -63,6 +72,10 @@ pub struct GapkeeperPrompt {
     pub seconds: u16,
     /// How far to raise the bed.
     pub by_um: u16,
+    /// How far the corners are apart in height.
+    pub apart_um: u16,
+    /// What they may be apart.
+    pub limit_um: u16,
     /// Reading less prediction.
     pub off_um: i16,
     /// Change at the first station.
@@ -85,6 +98,8 @@ pub struct GapkeeperPrompt {
     pub press_lifts: u8,
     /// 1: somebody said that the screws are turned, and a press goes on. 0: `back` if they are not.
     pub is_told: u8,
+    /// 1: the visits are those of the corner round.
+    pub is_corner: u8,
 }
 
 // SAFETY: integers only, so any bytes are a value.
@@ -96,12 +111,22 @@ impl From<Prompt> for GapkeeperPrompt {
         match prompt {
             Prompt::Heat { bed_c, nozzle_c } => Self { bed_c, nozzle_c, ..of(GapkeeperPromptKind::Heat) },
             Prompt::Soak { seconds } => Self { seconds, ..of(GapkeeperPromptKind::Soak) },
-            Prompt::Ready { visits } => Self { visits, ..of(GapkeeperPromptKind::Ready) },
-            Prompt::Moving { visit, visits } => Self { visit, visits, ..of(GapkeeperPromptKind::Moving) },
+            Prompt::Ready { visits, is_corner } => {
+                Self { visits, is_corner: is_corner.into(), ..of(GapkeeperPromptKind::Ready) }
+            }
+            Prompt::Trammed { apart_um, headroom_um, visits } => {
+                Self { apart_um, headroom_um, visits, ..of(GapkeeperPromptKind::Trammed) }
+            }
+            Prompt::TurnScrews { apart_um, limit_um, is_told } => {
+                Self { apart_um, limit_um, is_told: is_told.into(), ..of(GapkeeperPromptKind::TurnScrews) }
+            }
+            Prompt::Moving { visit, visits, is_corner } => {
+                Self { visit, visits, is_corner: is_corner.into(), ..of(GapkeeperPromptKind::Moving) }
+            }
             Prompt::Lifting => of(GapkeeperPromptKind::Lifting),
-            Prompt::SetGap { visit, visits, z_um, is_coarse, is_turned } => {
-                let (is_coarse, is_turned) = (is_coarse.into(), is_turned.into());
-                Self { visit, visits, z_um, is_coarse, is_turned, ..of(GapkeeperPromptKind::SetGap) }
+            Prompt::SetGap { visit, visits, is_corner, z_um, is_coarse, is_turned } => {
+                let (is_corner, is_coarse, is_turned) = (is_corner.into(), is_coarse.into(), is_turned.into());
+                Self { visit, visits, is_corner, z_um, is_coarse, is_turned, ..of(GapkeeperPromptKind::SetGap) }
             }
             Prompt::LookAgain { off_um, z_um, is_coarse, is_turned } => {
                 let (is_coarse, is_turned) = (is_coarse.into(), is_turned.into());

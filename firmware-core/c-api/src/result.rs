@@ -3,7 +3,7 @@
 use core::fmt;
 
 use gapkeeper::memory::RegionError;
-use gapkeeper::{GridError, KeeperError, LoadError, PlanError, SettingsError, SplitError, StoreError};
+use gapkeeper::{GridError, KeeperError, LoadError, PlanError, SettingsError, SplitError, StoreError, TramError};
 
 use crate::memory::MemoryFailure;
 
@@ -98,13 +98,15 @@ pub enum GapkeeperResult {
     NotStorable = 41,
     /// Something newer than this interface; the text says what.
     Other = 42,
+    /// No advice can be given for these screws and corners; the text says which is badly placed.
+    Screws = 43,
 }
 
 impl GapkeeperResult {
     /// The result with this number.
     pub(crate) fn from_number(number: u8) -> Option<Self> {
         // In the order of their numbers, which a test checks.
-        const ALL: [GapkeeperResult; 43] = [
+        const ALL: [GapkeeperResult; 44] = [
             GapkeeperResult::Ok,
             GapkeeperResult::End,
             GapkeeperResult::Truncated,
@@ -148,6 +150,7 @@ impl GapkeeperResult {
             GapkeeperResult::StoredTooLarge,
             GapkeeperResult::NotStorable,
             GapkeeperResult::Other,
+            GapkeeperResult::Screws,
         ];
         ALL.get(usize::from(number)).copied()
     }
@@ -208,6 +211,7 @@ impl fmt::Display for GapkeeperResult {
             Self::StoredTooLarge => "a larger grid is stored there: use the program that stored it, or measure again",
             Self::NotStorable => "the grid cannot be stored",
             Self::Other => "refused",
+            Self::Screws => "no advice for these screws: check their number, places and threads",
         })
     }
 }
@@ -219,6 +223,7 @@ pub(crate) enum Failure {
     Keeper(KeeperError),
     Grid(GridError),
     Plan(PlanError),
+    Tram(TramError),
     Load(StoreError<MemoryFailure>),
     SaveSetup(StoreError<MemoryFailure>),
     /// The first of those that failed; the report names the others.
@@ -261,6 +266,7 @@ impl Failure {
                 _ => GapkeeperResult::Other,
             },
             // Margins and orders of visits are not part of this interface.
+            Self::Plan(PlanError::Corners) | Self::Tram(_) => GapkeeperResult::Screws,
             Self::Grid(_) | Self::Plan(_) => GapkeeperResult::Grid,
             Self::Load(error) | Self::SaveSetup(error) | Self::SaveGrid { error, .. } => store_code(error),
         }
@@ -274,6 +280,7 @@ impl fmt::Display for Failure {
             Self::Keeper(error) => error.fmt(f),
             Self::Grid(error) => error.fmt(f),
             Self::Plan(error) => error.fmt(f),
+            Self::Tram(error) => error.fmt(f),
             Self::Load(error) => error.fmt(f),
             Self::SaveSetup(error) => write!(f, "the setup: {error}"),
             Self::SaveGrid { place, error } => write!(f, "grid {}: {error}", u16::from(*place) + 1),
@@ -342,9 +349,9 @@ mod tests {
 
     #[test]
     fn numbers_and_results_are_one_to_one() {
-        for number in 0..=42 {
+        for number in 0..=43 {
             assert_eq!(GapkeeperResult::from_number(number).map(|result| result as u8), Some(number));
         }
-        assert_eq!(GapkeeperResult::from_number(43), None);
+        assert_eq!(GapkeeperResult::from_number(44), None);
     }
 }

@@ -10,10 +10,10 @@ use crate::result::GapkeeperResult;
 
 /// Words of 64 bits in a keeper's storage.
 #[cfg(target_pointer_width = "16")]
-pub const GAPKEEPER_KEEPER_WORDS: usize = 168;
+pub const GAPKEEPER_KEEPER_WORDS: usize = 176;
 /// Words of 64 bits in a keeper's storage.
 #[cfg(target_pointer_width = "32")]
-pub const GAPKEEPER_KEEPER_WORDS: usize = 184;
+pub const GAPKEEPER_KEEPER_WORDS: usize = 192;
 /// Words of 64 bits in a keeper's storage.
 #[cfg(target_pointer_width = "64")]
 pub const GAPKEEPER_KEEPER_WORDS: usize = 200;

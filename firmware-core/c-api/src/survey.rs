@@ -1,7 +1,8 @@
 //! Measuring by hand: events in, orders out.
 
-use gapkeeper::{Order, SurveyEvent, SurveyPlan, SurveySettings};
+use gapkeeper::{Agreement, Order, SurveyEvent, SurveyPlan, SurveySettings};
 
+use crate::GAPKEEPER_STATIONS;
 use crate::keeper::KeeperStorage;
 use crate::pointer::{self, Answer, Plain};
 use crate::result::{GapkeeperResult, answer};
@@ -44,11 +45,19 @@ pub struct GapkeeperSurveySettings {
     pub outlier_limit_um: u16,
     /// How far the bed must be raised when the limit switch was in the way.
     pub headroom_um: u16,
+    /// A corner round ends once the heights of its stations lie within this of each other.
+    pub corner_limit_um: u16,
     /// How far either temperature may be off.
     pub temperature_window_c: u8,
     /// Not 0, the default: of 3 by 3 stations the middles of the four cells are visited as well, and all 13 readings enter
     /// a grid of 5 by 5 nodes. Other numbers of stations have no middles here.
     pub middles: u8,
+}
+
+impl GapkeeperSurveySettings {
+    pub(crate) fn with_middles(&self, plan: SurveyPlan<GAPKEEPER_STATIONS>) -> SurveyPlan<GAPKEEPER_STATIONS> {
+        if self.middles == 0 { plan } else { plan.with_middles().unwrap_or(plan) }
+    }
 }
 
 impl From<SurveySettings> for GapkeeperSurveySettings {
@@ -67,6 +76,7 @@ impl From<SurveySettings> for GapkeeperSurveySettings {
             closure_limit_um: settings.closure_limit_um,
             outlier_limit_um: settings.outlier_limit_um,
             headroom_um: settings.headroom_um,
+            corner_limit_um: settings.corner_limit_um,
             temperature_window_c: settings.temperature_window_c,
             middles: 1,
         }
@@ -90,6 +100,7 @@ impl From<GapkeeperSurveySettings> for SurveySettings {
             closure_limit_um: settings.closure_limit_um,
             outlier_limit_um: settings.outlier_limit_um,
             headroom_um: settings.headroom_um,
+            corner_limit_um: settings.corner_limit_um,
         }
     }
 }
@@ -112,7 +123,7 @@ pub enum GapkeeperEventKind {
     /// untold counts as not tripped.
     LimitSwitch = 5,
     /// Leave out the middles of cells that are still to come; it counts while a gap is being set and nothing else is to
-    /// come.
+    /// come. Where a corner round asks for screws to be turned, leave them as they are and begin the survey.
     Enough = 6,
 }
 
@@ -203,6 +214,36 @@ impl From<Order> for GapkeeperOrder {
     }
 }
 
+/// How well the readings of a survey agree with each other.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[repr(C)]
+pub struct GapkeeperAgreement {
+    /// The reading that disagrees most, less what all others predict.
+    pub off_um: i32,
+    /// Root mean square over all readings of reading less what all others predict.
+    pub predicted_rms_um: u32,
+    /// How far the surface is off, as a root mean square over the area: an estimate from the readings alone.
+    pub surface_rms_um: u32,
+    /// Column of the reading that disagrees most, among the nodes of the grid.
+    pub column: u8,
+    /// Its row.
+    pub row: u8,
+    /// 1: the bed is too rough, or the hand too coarse, for so few stations.
+    pub needs_more_stations: u8,
+    /// 0: nothing is known, and all else is 0.
+    pub is_known: u8,
+}
+
+impl From<Agreement> for GapkeeperAgreement {
+    fn from(agreement: Agreement) -> Self {
+        let Agreement { column, row, off_um, predicted_rms_um, surface_rms_um } = agreement;
+        let needs_more_stations = agreement.needs_more_stations().into();
+        Self { off_um, predicted_rms_um, surface_rms_um, column, row, needs_more_stations, is_known: 1 }
+    }
+}
+
+// SAFETY: integers only, so any bytes are a value.
+unsafe impl Plain for GapkeeperAgreement {}
 // SAFETY: integers only, so any bytes are a value.
 unsafe impl Plain for GapkeeperSurveySettings {}
 // SAFETY: as above.
@@ -244,7 +285,7 @@ pub unsafe extern "C" fn gapkeeper_survey_begin(
         // SAFETY: as the caller promises.
         let (stations, settings) = unsafe { (pointer::read(stations)?, pointer::read(settings)?) };
         let plan = storage.note(SurveyPlan::new(stations.into()))?;
-        let plan = if settings.middles == 0 { plan } else { plan.with_middles().unwrap_or(plan) };
+        let plan = settings.with_middles(plan);
         order.give(storage.try_change(|keeper| keeper.begin_survey(plan, settings.into(), z_um))?.into());
         Ok(())
     })
@@ -284,6 +325,25 @@ pub unsafe extern "C" fn gapkeeper_order_due(
         // SAFETY: as the caller promises.
         let (storage, order) = unsafe { (KeeperStorage::filled(keeper)?, Answer::at(order)?) };
         order.give(storage.keeper().order_due().into());
+        Ok(())
+    })
+}
+
+/// How well the readings agree with each other: of the survey under way once all are taken, without one of the grid in force
+/// if it was measured since the power came on. Nothing is known where the stations have no weights: only of 3 by 3 with
+/// middles and of 5 by 5.
+///
+/// # Safety
+/// `keeper` is null or storage for a keeper, `agreement` is null or may be written.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn gapkeeper_agreement(
+    keeper: *const GapkeeperKeeper,
+    agreement: *mut GapkeeperAgreement,
+) -> GapkeeperResult {
+    answer(|| {
+        // SAFETY: as the caller promises.
+        let (storage, agreement) = unsafe { (KeeperStorage::filled(keeper)?, Answer::at(agreement)?) };
+        agreement.give(storage.keeper().agreement().map(GapkeeperAgreement::from).unwrap_or_default());
         Ok(())
     })
 }

@@ -6,7 +6,7 @@ mod session;
 use std::cell::Cell;
 
 use gapkeeper_c_api::*;
-use session::{HEIGHTS_UM, LATTICE, MOTION, Session, arc, grid, settings, text, zeroed};
+use session::{HEIGHTS_UM, LATTICE, MOTION, Session, arc, grid, plain, settings, text, zeroed};
 
 /// Makes one of a call's pointers a bad one.
 struct Faults {
@@ -97,6 +97,94 @@ fn bad_pointers_are_refused_by_keeper_functions() {
     });
 }
 
+/// At three corners of the stations.
+fn screws() -> GapkeeperScrews {
+    let mut screws = GapkeeperScrews { count: 3, ..zeroed() };
+    for (place, (x_um, y_um)) in screws.screws.iter_mut().zip([(20_000, 20_000), (200_000, 20_000), (110_000, 180_000)])
+    {
+        *place = GapkeeperScrew { x_um, y_um, thread_um_per_turn: 700 };
+    }
+    screws
+}
+
+/// A corner round that has found the corners too far apart.
+fn turning_screws(s: &mut Session) {
+    let settings = GapkeeperSurveySettings { soak_s: 0, coarse_um: 0, ..survey_settings() };
+    let keeper = &raw mut s.keeper;
+    let begun = call!(gapkeeper_corner_round_begin(keeper, &LATTICE, &settings, &screws(), 5000, &mut zeroed()));
+    assert_eq!(begun, GapkeeperResult::Ok);
+    let warm = GapkeeperTemperature { at_s: 0, bed_c: 20, nozzle_c: 20 };
+    assert_eq!(call!(gapkeeper_temperature(keeper, &warm, &mut zeroed())), GapkeeperResult::Ok);
+    let arrived = [plain(GapkeeperEventKind::Arrived); 3];
+    let mut events = vec![plain(GapkeeperEventKind::Pressed)];
+    events.extend(arrived);
+    for detents in [-190, -160, -175] {
+        let turned = GapkeeperEvent { detents, ..plain(GapkeeperEventKind::Turned) };
+        events.extend([turned, arrived[0], plain(GapkeeperEventKind::Pressed)]);
+        events.extend(arrived);
+    }
+    for event in events {
+        assert!(s.event(event).is_ok());
+    }
+    let mut prompt: GapkeeperPrompt = zeroed();
+    assert_eq!(call!(gapkeeper_prompt(keeper, &raw mut prompt)), GapkeeperResult::Ok);
+    assert_eq!((prompt.kind, prompt.apart_um), (GapkeeperPromptKind::TurnScrews as u8, 300));
+}
+
+#[test]
+fn screws_that_cannot_be_are_refused() {
+    let (sound, keeper_of) = (screws(), |s: &mut Session| &raw mut s.keeper);
+    let mut in_line = sound;
+    in_line.screws[2].y_um = 20_000;
+    let mut fine = sound;
+    fine.screws[1].thread_um_per_turn = 99;
+    let cases = [
+        (GapkeeperScrews { count: 9, ..sound }, GapkeeperResult::WrongSize, GapkeeperResult::WrongSize),
+        (GapkeeperScrews { count: 2, ..sound }, GapkeeperResult::Screws, GapkeeperResult::Screws),
+        (in_line, GapkeeperResult::Screws, GapkeeperResult::Screws),
+        (fine, GapkeeperResult::Ok, GapkeeperResult::Screws),
+        (GapkeeperScrews { hold: 4, ..sound }, GapkeeperResult::Ok, GapkeeperResult::UnknownKind),
+        (
+            GapkeeperScrews { hold: GapkeeperHold::Screw as u8, held: 3, ..sound },
+            GapkeeperResult::Ok,
+            GapkeeperResult::Screws,
+        ),
+        (
+            GapkeeperScrews { hold: GapkeeperHold::Height as u8, is_rigid: 1, ..sound },
+            GapkeeperResult::Ok,
+            GapkeeperResult::Ok,
+        ),
+        (GapkeeperScrews { hold: GapkeeperHold::Lowest as u8, ..sound }, GapkeeperResult::Ok, GapkeeperResult::Ok),
+    ];
+    for (screws, begun, advised) in cases {
+        let mut s = Session::begun();
+        let keeper = keeper_of(&mut s);
+        let (settings, order) = (survey_settings(), &mut zeroed());
+        let result = call!(gapkeeper_corner_round_begin(keeper, &LATTICE, &settings, &screws, 5000, order));
+        assert_eq!(result, begun, "{screws:?}");
+        assert_eq!(s.status().surveying, u8::from(begun == GapkeeperResult::Ok), "{screws:?}");
+        let mut s = Session::begun();
+        turning_screws(&mut s);
+        let advice = &mut zeroed();
+        assert_eq!(call!(gapkeeper_screw_advice(keeper_of(&mut s), &screws, advice)), advised, "{screws:?}");
+        if advised == GapkeeperResult::Screws {
+            assert!(s.text_of(advised).len() > 20, "{}", s.text_of(advised));
+        }
+    }
+    let mut s = Session::begun();
+    assert_eq!(
+        call!(gapkeeper_screw_advice(keeper_of(&mut s), &sound, &mut zeroed())),
+        GapkeeperResult::NoSurvey,
+        "nobody asks for screws"
+    );
+    let mut text = [0; 84];
+    for (count, screw) in [(3, 3), (3, 255), (9, 0), (255, 0), (0, 0)] {
+        let advice = GapkeeperScrewAdvice { count, ..zeroed() };
+        let said = call!(gapkeeper_screw_advice_text(&advice, screw, text.as_mut_ptr(), 84));
+        assert_eq!(said, GapkeeperResult::WrongSize, "{count}, {screw}");
+    }
+}
+
 fn survey_settings() -> GapkeeperSurveySettings {
     let mut settings = zeroed();
     assert_eq!(call!(gapkeeper_survey_settings_default(&raw mut settings)), GapkeeperResult::Ok);
@@ -140,7 +228,24 @@ fn bad_pointers_are_refused_by_motion_and_survey_functions() {
         surveying(s);
         call!(gapkeeper_survey_event(f.pointer(&mut s.keeper), f.pointer(&mut zeroed()), f.pointer(&mut zeroed())))
     });
+    spoil("agreement", 2, |f, s| call!(gapkeeper_agreement(f.pointer(&mut s.keeper), f.pointer(&mut zeroed()))));
     spoil("order_due", 2, |f, s| call!(gapkeeper_order_due(f.pointer(&mut s.keeper), f.pointer(&mut zeroed()))));
+    spoil("corner_round_begin", 5, |f, s| {
+        let (mut stations, mut settings, mut screws) = (LATTICE, survey_settings(), screws());
+        let (keeper, stations, settings) =
+            (f.pointer(&mut s.keeper), f.pointer(&mut stations), f.pointer(&mut settings));
+        let (screws, order) = (f.pointer(&mut screws), &mut zeroed());
+        call!(gapkeeper_corner_round_begin(keeper, stations, settings, screws, 5000, f.pointer(order)))
+    });
+    spoil("screw_advice", 3, |f, s| {
+        turning_screws(s);
+        let (keeper, mut screws) = (f.pointer(&mut s.keeper), screws());
+        call!(gapkeeper_screw_advice(keeper, f.pointer(&mut screws), f.pointer(&mut zeroed())))
+    });
+    spoil("screw_advice_text", 2, |f, _| {
+        let mut advice = GapkeeperScrewAdvice { count: 3, ..zeroed() };
+        call!(gapkeeper_screw_advice_text(f.pointer(&mut advice), 2, f.pointer(&mut [0_i8; 84]).cast(), 84))
+    });
     spoil("prompt", 2, |f, s| {
         surveying(s);
         call!(gapkeeper_prompt(f.pointer(&mut s.keeper), f.pointer(&mut zeroed())))
@@ -227,10 +332,13 @@ fn garbage_is_not_a_keeper() {
             call!(gapkeeper_begin_memory(keeper, &zeroed(), &mut zeroed())),
             call!(gapkeeper_save(keeper, &zeroed(), &mut zeroed())),
             call!(gapkeeper_order_due(keeper, &mut zeroed())),
+            call!(gapkeeper_agreement(keeper, &mut zeroed())),
+            call!(gapkeeper_corner_round_begin(keeper, &LATTICE, &survey_settings(), &screws(), 0, &mut zeroed())),
+            call!(gapkeeper_screw_advice(keeper, &screws(), &mut zeroed())),
             call!(gapkeeper_set_fade(keeper, &zeroed())),
             call!(gapkeeper_choice_text(keeper, [0; 84].as_mut_ptr(), 84)),
         ];
-        assert_eq!(refused, [GapkeeperResult::NotInitialised; 26], "round {round}");
+        assert_eq!(refused, [GapkeeperResult::NotInitialised; 29], "round {round}");
         // Beginning it makes a keeper of it.
         assert_eq!(call!(gapkeeper_init(keeper, GAPKEEPER_KEEPER_SIZE, &settings())), GapkeeperResult::Ok);
         assert_eq!(s.status().homed, 0);
@@ -300,13 +408,13 @@ fn kinds_that_are_not_in_the_header_are_refused() {
         let event = GapkeeperEvent { kind, ..zeroed() };
         assert_eq!(call!(gapkeeper_survey_event(keeper, &event, &mut zeroed())), unknown);
     }
-    assert_eq!(call!(gapkeeper_result_text(keeper, 43, [0; 8].as_mut_ptr(), 8)), unknown);
+    assert_eq!(call!(gapkeeper_result_text(keeper, 44, [0; 8].as_mut_ptr(), 8)), unknown);
 }
 
 /// Every text fits the buffer that the header calls enough, also with the longest numbers.
 #[test]
 fn texts_fit_their_buffers() {
-    for result in 0..=42 {
+    for result in 0..=43 {
         let said = text(|text, size| call!(gapkeeper_result_text(core::ptr::null(), result, text, size)));
         assert!(!said.is_empty());
     }

@@ -117,6 +117,52 @@ fn what_a_hand_does_comes_out_in_order() {
     assert_eq!(wires.taken(), []);
 }
 
+/// Held and turned by two clicks it is a thing of its own, and one click is none: it may come of the pressing.
+#[test]
+fn a_button_that_is_held_while_the_knob_is_turned() {
+    let cases = [
+        (true, 1, GapkeeperEventKind::Pressed),
+        (false, 1, GapkeeperEventKind::Pressed),
+        (true, 2, GapkeeperEventKind::Enough),
+        (false, 2, GapkeeperEventKind::Back),
+        (true, 9, GapkeeperEventKind::Enough),
+        (false, 60, GapkeeperEventKind::Back),
+    ];
+    let mut wires = Wires::at_rest();
+    for (forward, clicks, kind) in cases {
+        wires.hold(GapkeeperPin::Button, 0, 40);
+        for _ in 0..clicks {
+            wires.click(forward);
+        }
+        wires.hold(GapkeeperPin::Button, 1, 40);
+        assert_eq!(wires.taken(), [of(plain(kind))], "{clicks}");
+        wires.click(forward);
+        assert_eq!(wires.taken(), [of(turned(if forward { 1 } else { -1 }))]);
+    }
+    // To and fro is nothing, and held long it is a long press still.
+    wires.hold(GapkeeperPin::Button, 0, 40);
+    for forward in [true, false, true, false] {
+        wires.click(forward);
+    }
+    wires.hold(GapkeeperPin::Button, 0, 1000);
+    wires.hold(GapkeeperPin::Button, 1, 40);
+    assert_eq!(wires.taken(), [of(plain(GapkeeperEventKind::Abort))]);
+    // What waits is dropped like all else.
+    for drops in [true, false] {
+        wires.hold(GapkeeperPin::Button, 0, 40);
+        wires.click(true);
+        wires.click(true);
+        wires.hold(GapkeeperPin::Button, 1, 40);
+        if drops {
+            assert_eq!(call!(gapkeeper_panel_drop_waiting(&raw mut wires.panel)), GapkeeperResult::Ok);
+        } else {
+            wires.hold(GapkeeperPin::LimitSwitch, 1, 3);
+            assert_eq!(wires.take(), Some(of(switch(1))));
+        }
+        assert_eq!(wires.taken(), []);
+    }
+}
+
 /// A wire that is broken from the start is a tripped switch, and a trip overtakes what waits.
 #[test]
 fn a_trip_comes_first() {

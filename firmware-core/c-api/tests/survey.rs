@@ -4,7 +4,10 @@
 #[macro_use]
 mod session;
 
-use gapkeeper::{Caution, Keeper, KeeperSettings, Lattice, Order, Prompt, SurveyEvent, SurveyPlan, SurveySettings};
+use gapkeeper::{
+    Caution, Hold, Keeper, KeeperSettings, Lattice, Order, Prompt, Screw, SurveyEvent, SurveyPlan, SurveySettings,
+    TramAdvice,
+};
 use gapkeeper_c_api::*;
 use session::{LATTICE, Session, settings, text, zeroed};
 
@@ -17,13 +20,36 @@ struct Pair {
     order: GapkeeperOrder,
     expected: Order,
     at_s: u32,
+    has_corner_round: bool,
+}
+
+/// At three corners of the stations.
+const SCREWS: [Screw; 3] = [
+    Screw { x_um: 20_000, y_um: 20_000, thread_um_per_turn: 700 },
+    Screw { x_um: 200_000, y_um: 20_000, thread_um_per_turn: 500 },
+    Screw { x_um: 200_000, y_um: 180_000, thread_um_per_turn: 700 },
+];
+
+fn screws() -> GapkeeperScrews {
+    let mut all = GapkeeperScrews { count: 3, ..zeroed() };
+    for (place, &Screw { x_um, y_um, thread_um_per_turn }) in all.screws.iter_mut().zip(&SCREWS) {
+        *place = GapkeeperScrew { x_um, y_um, thread_um_per_turn };
+    }
+    all
 }
 
 impl Pair {
     fn new() -> Self {
         let mut rust = TestKeeper::without_memory(KeeperSettings::default()).expect("settings in order");
         rust.homed();
-        Self { c: Session::homed(&settings()), rust, order: zeroed(), expected: Order::Wait, at_s: 0 }
+        Self {
+            c: Session::homed(&settings()),
+            rust,
+            order: zeroed(),
+            expected: Order::Wait,
+            at_s: 0,
+            has_corner_round: false,
+        }
     }
 
     fn begin(&mut self) {
@@ -35,8 +61,16 @@ impl Pair {
         let lattice = Lattice { x0_um, y0_um, pitch_x_um, pitch_y_um, columns, rows };
         let plan = SurveyPlan::new(lattice).expect("a plan");
         let plan = plan.with_middles().unwrap_or(plan);
+        // Every other survey comes after a corner round.
+        self.has_corner_round = !self.has_corner_round;
+        let (keeper, order) = (&raw mut self.c.keeper, &raw mut self.order);
+        let (plan, begun) = if self.has_corner_round {
+            let plan = plan.with_corner_round(SCREWS.map(|screw| (screw.x_um, screw.y_um))).expect("screws apart");
+            (plan, call!(gapkeeper_corner_round_begin(keeper, &LATTICE, &same, &screws(), 5000, order)))
+        } else {
+            (plan, call!(gapkeeper_survey_begin(keeper, &LATTICE, &same, 5000, order)))
+        };
         self.expected = self.rust.begin_survey(plan, survey, 5000).expect("a homed keeper");
-        let begun = call!(gapkeeper_survey_begin(&raw mut self.c.keeper, &LATTICE, &same, 5000, &raw mut self.order));
         assert_eq!(begun, GapkeeperResult::Ok);
     }
 
@@ -64,7 +98,43 @@ impl Pair {
         self.expected = self.rust.survey(event).expect("a survey under way");
     }
 
-    fn compare(&self) {
+    fn compare_advice(&mut self) {
+        let mut found: GapkeeperScrewAdvice = zeroed();
+        let answer = call!(gapkeeper_screw_advice(&raw mut self.c.keeper, &screws(), &raw mut found));
+        let survey = self.rust.survey_under_way();
+        let Some(heights) = survey.and_then(gapkeeper::Survey::corner_heights) else {
+            assert_eq!(answer, GapkeeperResult::NoSurvey);
+            return;
+        };
+        assert_eq!(answer, GapkeeperResult::Ok);
+        let advice = TramAdvice::new(heights, &SCREWS, Hold::Highest).expect("screws in order");
+        assert_eq!((found.count, found.takes_out_twist), (3, 0));
+        assert_eq!(found.residual_um, advice.residual().peak_to_valley_um);
+        for (number, (turn, expected)) in (0..).zip(found.turns.iter().zip(advice.screws())) {
+            assert_eq!(turn.raise_um, expected.raise_um);
+            assert_eq!(turn.raise_milliturns, expected.raise_milliturns);
+            assert_eq!(turn.raise_decidegrees, expected.raise_decidegrees);
+            let said = text(|text, size| call!(gapkeeper_screw_advice_text(&found, number, text, size)));
+            assert_eq!(said, expected.to_string());
+        }
+    }
+
+    fn compare_agreement(&self) {
+        let mut found: GapkeeperAgreement = zeroed();
+        assert_eq!(call!(gapkeeper_agreement(&raw const self.c.keeper, &raw mut found)), GapkeeperResult::Ok);
+        let expected = self.rust.agreement().map_or(zeroed(), |agreement| GapkeeperAgreement {
+            off_um: agreement.off_um,
+            predicted_rms_um: agreement.predicted_rms_um,
+            surface_rms_um: agreement.surface_rms_um,
+            column: agreement.column,
+            row: agreement.row,
+            needs_more_stations: agreement.needs_more_stations().into(),
+            is_known: 1,
+        });
+        assert_eq!(found, expected);
+    }
+
+    fn compare(&mut self) {
         let GapkeeperOrder { x_um, y_um, z_um, kind } = self.order;
         let expected = |order| match order {
             Order::Wait => (0, 0, 0, 0),
@@ -81,6 +151,8 @@ impl Pair {
         assert_eq!(call!(gapkeeper_order_due(&raw const self.c.keeper, &raw mut due)), GapkeeperResult::Ok);
         assert_eq!((due.x_um, due.y_um, due.z_um, due.kind), expected(self.rust.order_due()));
         let keeper = &raw const self.c.keeper;
+        self.compare_agreement();
+        self.compare_advice();
         let mut found = zeroed();
         let answer = call!(gapkeeper_prompt(keeper, &raw mut found));
         let Some(survey) = self.rust.survey_under_way() else {
@@ -99,12 +171,22 @@ impl Pair {
         let expected = match survey.prompt() {
             Prompt::Heat { bed_c, nozzle_c } => GapkeeperPrompt { kind: 0, bed_c, nozzle_c, ..none },
             Prompt::Soak { seconds } => GapkeeperPrompt { kind: 1, seconds, ..none },
-            Prompt::Ready { visits } => GapkeeperPrompt { kind: 2, visits, ..none },
-            Prompt::Moving { visit, visits } => GapkeeperPrompt { kind: 3, visit, visits, ..none },
+            Prompt::Ready { visits, is_corner } => {
+                GapkeeperPrompt { kind: 2, visits, is_corner: is_corner.into(), ..none }
+            }
+            Prompt::Trammed { apart_um, headroom_um, visits } => {
+                GapkeeperPrompt { kind: 15, apart_um, headroom_um, visits, ..none }
+            }
+            Prompt::TurnScrews { apart_um, limit_um, is_told } => {
+                GapkeeperPrompt { kind: 16, apart_um, limit_um, is_told: is_told.into(), ..none }
+            }
+            Prompt::Moving { visit, visits, is_corner } => {
+                GapkeeperPrompt { kind: 3, visit, visits, is_corner: is_corner.into(), ..none }
+            }
             Prompt::Lifting => GapkeeperPrompt { kind: 4, ..none },
-            Prompt::SetGap { visit, visits, z_um, is_coarse, is_turned } => {
-                let (is_coarse, is_turned) = (is_coarse.into(), is_turned.into());
-                GapkeeperPrompt { kind: 5, visit, visits, z_um, is_coarse, is_turned, ..none }
+            Prompt::SetGap { visit, visits, is_corner, z_um, is_coarse, is_turned } => {
+                let (is_corner, is_coarse, is_turned) = (is_corner.into(), is_coarse.into(), is_turned.into());
+                GapkeeperPrompt { kind: 5, visit, visits, is_corner, z_um, is_coarse, is_turned, ..none }
             }
             Prompt::LookAgain { off_um, z_um, is_coarse, is_turned } => {
                 let (is_coarse, is_turned) = (is_coarse.into(), is_turned.into());
@@ -132,7 +214,7 @@ impl Pair {
 #[test]
 fn orders_and_prompts_are_those_of_the_core() {
     let mut pair = Pair::new();
-    let (mut prompts, mut orders) = ([0; 14], [0; 8]);
+    let (mut prompts, mut orders) = ([0; 17], [0; 8]);
     let mut state = 3_u32;
     pair.begin();
     for _ in 0..20_000 {
@@ -156,7 +238,7 @@ fn orders_and_prompts_are_those_of_the_core() {
                 SurveyEvent::Temperature { bed_c: 20, nozzle_c: 20, at_s: pair.at_s }
             }
             (60..800, Some(Prompt::SwitchTripped { .. })) => SurveyEvent::LimitSwitch { is_tripped: false },
-            (60..800, Some(Prompt::RaiseBed { .. })) => SurveyEvent::ScrewTurned,
+            (60..800, Some(Prompt::RaiseBed { .. } | Prompt::TurnScrews { .. })) => SurveyEvent::ScrewTurned,
             (60..800, Some(Prompt::SetGap { .. } | Prompt::LookAgain { .. })) => {
                 SurveyEvent::Turned { detents: (chance % 3) as i16 - 1 }
             }
@@ -181,9 +263,9 @@ fn orders_and_prompts_are_those_of_the_core() {
             }
         }
     }
-    // Every order was given. The last two prompts are of a survey that the keeper has let go of by then.
+    // Every order was given. Two prompts are of a survey that the keeper has let go of by then, and one is for newer ones.
     assert!(orders.iter().all(|&count| count > 0), "{orders:?}");
-    assert!(prompts[..12].iter().all(|&count| count > 0), "{prompts:?}");
+    assert!(prompts[..12].iter().chain(&prompts[15..]).all(|&count| count > 0), "{prompts:?}");
 }
 
 fn same_grids(pair: &Pair) {

@@ -14,6 +14,7 @@
 #![forbid(unsafe_code)]
 #![deny(missing_docs)]
 
+mod corners;
 mod gcode;
 mod panel;
 mod plan;
@@ -25,6 +26,7 @@ use gapkeeper::memory::SlotMemory;
 use gapkeeper::{Arc, ArcError};
 use gapkeeper::{Flow, Keeper, KeeperError, LoadError, LoadReport, Move, Order, Piece, Point, SaveError, Store};
 
+pub use corners::Screen;
 pub use gcode::{LineError, Word, Words};
 pub use panel::Panel;
 use plan::{Act, Journey, Modes, Path, Plan, point};

@@ -26,7 +26,8 @@ where
     /// The next thing that happened, the switch before the person; call it every millisecond. How the switch stands is told
     /// at the first poll and at each change.
     ///
-    /// A long press ends a survey, a short one is the reading.
+    /// A long press ends a survey, a short one is the reading. The button held and the knob turned back by two detents goes
+    /// back one station, or says no; turned forwards, it leaves out what may be left out.
     ///
     /// # Errors
     /// The pins' own, when nothing else is to be told. A switch whose pin fails counts as tripped.
@@ -38,6 +39,8 @@ where
                 PanelEvent::LimitSwitch { is_tripped } => return Ok(Some(SurveyEvent::LimitSwitch { is_tripped })),
                 PanelEvent::Pressed(Press::Long) => return Ok(Some(SurveyEvent::Abort)),
                 PanelEvent::Pressed(Press::Short) => return Ok(Some(SurveyEvent::Pressed)),
+                PanelEvent::Pressed(Press::HeldForwards) => return Ok(Some(SurveyEvent::Enough)),
+                PanelEvent::Pressed(Press::HeldBackwards) => return Ok(Some(SurveyEvent::Back)),
                 PanelEvent::Turned { detents } => return Ok(Some(SurveyEvent::Turned { detents })),
                 PanelEvent::Lost | PanelEvent::PinFailed => self.is_lost = true,
             }

@@ -47,9 +47,13 @@ type WiredPanel<'a> = Panel<Pin<'a>, Pin<'a>, Pin<'a>, Pin<'a>>;
 
 /// A panel whose button says a press as soon as it is held for 5 ms.
 fn panel(wires: &Wires) -> WiredPanel<'_> {
+    panel_with(wires, PressButton::new(Pin(&wires.button), ActiveLevel::High, 5))
+}
+
+fn panel_with<'a>(wires: &'a Wires, button: PressButton<Pin<'a>>) -> WiredPanel<'a> {
     Panel::new(
         Knob::new(Pin(&wires.a), Pin(&wires.b), DetentsPerCycle::One, NonZeroU8::MIN),
-        PressButton::new(Pin(&wires.button), ActiveLevel::High, 5),
+        button,
         LimitSwitch::new(Pin(&wires.switch), ActiveLevel::High, 2),
     )
 }
@@ -119,4 +123,29 @@ fn a_press_takes_no_detent_away() {
     wires.b.set(Some(false));
     let said = polls(&mut panel, &mut now_ms, 5);
     assert_eq!(said, [Ok(SurveyEvent::Turned { detents: -1 }), Ok(SurveyEvent::Pressed)]);
+}
+
+/// All that a survey asks a hand for, with one knob and its button.
+#[test]
+fn held_while_the_knob_is_turned_the_button_goes_back_or_has_enough() {
+    let phases = [(false, true), (true, true), (true, false), (false, false)];
+    for (is_forward, event) in [(false, SurveyEvent::Back), (true, SurveyEvent::Enough)] {
+        let (wires, mut now_ms) = (wires(), 0);
+        let button = PressButton::new(Pin(&wires.button), ActiveLevel::High, 5).with_long_press(800);
+        let mut panel = panel_with(&wires, button);
+        polls(&mut panel, &mut now_ms, STANDS_MS);
+        wires.button.set(Some(true));
+        assert_eq!(polls(&mut panel, &mut now_ms, 10), []);
+        let mut said = Vec::new();
+        for (a, b) in phases.into_iter().cycle().take(8) {
+            wires.a.set(Some(if is_forward { b } else { a }));
+            wires.b.set(Some(if is_forward { a } else { b }));
+            said.extend(polls(&mut panel, &mut now_ms, 3));
+        }
+        // Held for long, and let go: it was said once.
+        said.extend(polls(&mut panel, &mut now_ms, 1_000));
+        wires.button.set(Some(false));
+        said.extend(polls(&mut panel, &mut now_ms, 10));
+        assert_eq!(said, [Ok(event)]);
+    }
 }

@@ -86,7 +86,7 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
                 self.last_choice = Choice::Stale;
             }
         }
-        self.in_force = None;
+        (self.in_force, self.agreement) = (None, None);
         #[cfg(feature = "defmt")]
         defmt::info!("screw turned: setup {}", self.setup);
         self.survey.as_mut().map_or(Order::Wait, |survey| survey.handle(SurveyEvent::ScrewTurned))
@@ -104,6 +104,7 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         record::check(&grid).map_err(KeeperError::Record)?;
         let place = self.place_for(&grid);
         self.put_in_force(&grid, Choice::Nearest { place, off_c: 0 }, grid.bed_temperature_c)?;
+        self.agreement = self.agreement.filter(|&(measured, _)| usize::from(measured) != place);
         self.remember(place, grid);
         Ok(place)
     }
@@ -155,8 +156,11 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
     // Never inlined, here and below: whole grids stand on the stack, and callers shall not carry them as well.
     #[inline(never)]
     fn keep_result(&mut self) {
+        let agreement = self.survey.as_ref().and_then(Survey::agreement);
         let Some(grid) = self.take_result() else { return };
         let place = self.place_for(&grid);
+        // There are sixteen places at most.
+        self.agreement = agreement.map(|agreement| (place as u8, agreement));
         // Whatever was in force was measured before.
         self.in_force = None;
         self.choose(&grid, Choice::Nearest { place, off_c: 0 }, grid.bed_temperature_c);

@@ -220,7 +220,7 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
 
     fn know_nothing(&mut self, screw_turned: bool) {
         self.knowledge = Knowledge::Unread { screw_turned };
-        (self.in_force, self.last_choice) = (None, Choice::NotLoaded);
+        (self.in_force, self.agreement, self.last_choice) = (None, None, Choice::NotLoaded);
         (self.setup, self.setup_stored, self.setup_unsaved, self.unsaved) = (0, false, false, 0);
         self.saving = Steps::default();
         for place in 0..GRIDS {

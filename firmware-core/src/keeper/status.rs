@@ -5,6 +5,7 @@ use core::fmt;
 use super::Keeper;
 use crate::bank::Choice;
 use crate::survey::{Caution, Prompt, Survey};
+use crate::weights::Agreement;
 
 impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATIONS, NODES, GRIDS> {
     /// What a screen of four lines of twenty characters should show.
@@ -28,6 +29,7 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
                 .is_some_and(|grid_bed_c| grid_bed_c.abs_diff(bed_c) > self.settings.windows.nearest_c.into()),
             shift_um: in_force.map_or(0, |in_force| in_force.correction.shift_um()),
             unsaved: self.is_unsaved(),
+            agreement: self.agreement_in_force(),
         }
     }
 }
@@ -58,6 +60,8 @@ pub struct Status {
     pub shift_um: i32,
     /// Whether anything would be lost without power.
     pub unsaved: bool,
+    /// How well the readings of the grid in force agree, if it was measured since the power came on.
+    pub agreement: Option<Agreement>,
 }
 
 impl fmt::Display for Status {
@@ -77,7 +81,10 @@ impl fmt::Display for Status {
         writeln!(f, "{}", self.choice)?;
         match self.grid_bed_c {
             Some(grid_bed_c) if self.is_off_temperature => writeln!(f, "bed {} C: NOT {grid_bed_c}", self.bed_c)?,
-            Some(grid_bed_c) => writeln!(f, "bed {} C, grid {grid_bed_c}", self.bed_c)?,
+            Some(grid_bed_c) => match self.agreement.filter(Agreement::needs_more_stations) {
+                Some(Agreement { surface_rms_um, .. }) => writeln!(f, "TOO FEW: {} um off", surface_rms_um.min(9999))?,
+                None => writeln!(f, "bed {} C, grid {grid_bed_c}", self.bed_c)?,
+            },
             None => writeln!(f, "bed {} C", self.bed_c)?,
         }
         write!(f, "{:+} um{}", self.shift_um, if self.unsaved { ", NOT SAVED" } else { "" })

@@ -42,7 +42,8 @@ const TRIPPED: u8 = 2;
 /// - **Detents are never lost**: they are summed, apart for the time before and after each press.
 /// - Of short presses, the fifth that waits is lost, with a [`PanelEvent::Lost`].
 ///
-/// The order is: the switch, a long press, failed pins and losses, then detents and short presses as they happened.
+/// The order is: the switch, a long press, failed pins and losses, then detents and short presses as they happened, then
+/// a button that was held while the knob was turned.
 ///
 /// It needs loads and stores of 8 and 16 bits that cannot be torn, and nothing else: no critical section, no
 /// compare-and-swap, so a Cortex-M0 and an RV32IMC do as they are. Put in by two contexts or taken out by two,
@@ -74,6 +75,8 @@ const TRIPPED: u8 = 2;
 pub struct EventQueue {
     trip: Latch,
     long: Latch,
+    held_forwards: Latch,
+    held_backwards: Latch,
     failed: Latch,
     lost: Latch,
     level: AtomicU8,
@@ -95,6 +98,8 @@ impl EventQueue {
         Self {
             trip: Latch::new(),
             long: Latch::new(),
+            held_forwards: Latch::new(),
+            held_backwards: Latch::new(),
             failed: Latch::new(),
             lost: Latch::new(),
             level: AtomicU8::new(UNKNOWN),
@@ -127,6 +132,8 @@ impl EventQueue {
         match poll.press {
             Some(Press::Long) => self.long.raise(),
             Some(Press::Short) => self.put_press(),
+            Some(Press::HeldForwards) => self.held_forwards.raise(),
+            Some(Press::HeldBackwards) => self.held_backwards.raise(),
             None => {}
         }
     }
@@ -201,19 +208,25 @@ impl EventQueue {
             self.turned_taken.store(until, Release);
             return Some(PanelEvent::Turned { detents });
         }
-        is_press_waiting.then(|| {
+        if is_press_waiting {
             self.pressed_taken.store(pressed_taken.wrapping_add(1), Release);
-            PanelEvent::Pressed(Press::Short)
-        })
+            return Some(PanelEvent::Pressed(Press::Short));
+        }
+        if self.held_backwards.take() {
+            return Some(PanelEvent::Pressed(Press::HeldBackwards));
+        }
+        self.held_forwards.take().then_some(PanelEvent::Pressed(Press::HeldForwards))
     }
 
-    /// Drops the detents and short presses that wait; for the side that takes out. Call it when the screen has begun to
+    /// Drops the detents and presses that wait, long ones aside; for the side that takes out. Call it when the screen has begun to
     /// show something else, so that nobody's press answers a question that was not yet on it.
     pub fn drop_waiting(&self) {
         // In this order: a press that stays was made after the detents that go.
         let turned = self.turned.load(Acquire);
         self.pressed_taken.store(self.pressed.load(Acquire), Release);
         self.turned_taken.store(turned, Release);
+        self.held_forwards.take();
+        self.held_backwards.take();
     }
 }
 

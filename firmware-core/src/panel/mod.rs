@@ -36,6 +36,8 @@
 //!                 PanelEvent::LimitSwitch { is_tripped } => { /* stop first, then tell the survey */ }
 //!                 PanelEvent::Pressed(Press::Long) => { /* abort */ }
 //!                 PanelEvent::Pressed(Press::Short) => { /* yes */ }
+//!                 PanelEvent::Pressed(Press::HeldBackwards) => { /* back, or no */ }
+//!                 PanelEvent::Pressed(Press::HeldForwards) => { /* enough */ }
 //!                 PanelEvent::Turned { detents } => { /* detents, up if positive */ }
 //!                 PanelEvent::Lost => { /* show that not every click was counted */ }
 //!                 PanelEvent::PinFailed => { /* show which: the errors stand in what `poll` returned */ }

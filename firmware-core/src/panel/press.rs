@@ -12,6 +12,10 @@ pub enum Press {
     Short,
     /// Held for the time of a long press. Reported once, while it is still held.
     Long,
+    /// Held, and the knob turned forwards meanwhile: of a [`Panel`](super::Panel) only, once for each time it is held.
+    HeldForwards,
+    /// The same backwards.
+    HeldBackwards,
 }
 
 /// A button, polled with the time.
@@ -104,6 +108,21 @@ impl<P: InputPin> PressButton<P> {
         }
         self.is_reported = true;
         Some(Press::Long)
+    }
+
+    /// Whether it is held, and may still become a short or a long press.
+    pub(super) const fn is_open(&self) -> bool {
+        self.is_pressed && !self.is_reported
+    }
+
+    /// Whether it counts as pressed.
+    pub(super) const fn is_held(&self) -> bool {
+        self.is_pressed
+    }
+
+    /// There is nothing more to report of the press that lasts.
+    pub(super) const fn close(&mut self) {
+        self.is_reported = true;
     }
 
     /// Gives the pin back.

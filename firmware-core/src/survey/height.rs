@@ -6,7 +6,9 @@ use crate::grid::MAX_HEIGHT_UM;
 impl<const CAPACITY: usize> Survey<CAPACITY> {
     /// Where the bed is expected from on downwards; before the first reading that may be anywhere below the start.
     fn expected_um(&self) -> i32 {
-        let highest_um = self.readings_um.iter().flatten().max().map(|&um| i32::from(um));
+        let highest_um = self.readings_um.iter().flatten().max().copied();
+        // Before the first reading, what a corner round of the same setup has found.
+        let highest_um = highest_um.or_else(|| Some(self.corners?.highest_um)).map(i32::from);
         highest_um.map_or(self.settings.start_um, |um| um.saturating_add(self.settings.clearance_um.into()))
     }
 

@@ -6,6 +6,7 @@ use heapless::Vec;
 
 use crate::grid::{GridError, HeightGrid, Lattice};
 use crate::split::Point;
+use crate::tram::{MAX_SCREWS, MIN_SCREWS};
 use crate::weights::WeightedLayout;
 
 /// Why there is no such plan.
@@ -24,6 +25,8 @@ pub enum PlanError {
         /// Stations along Y.
         rows: u8,
     },
+    /// The stations nearest to the screws are fewer than three or in one line, or there are more than eight screws.
+    Corners,
     /// The order does not visit every station exactly once.
     Order {
         /// Where in the order it goes wrong, from 0.
@@ -39,6 +42,10 @@ impl fmt::Display for PlanError {
             Self::Middles { columns, rows } => {
                 write!(f, "no middles for {columns} x {rows} stations: use 3 x 3 or 4 x 4, or leave the middles out")
             }
+            Self::Corners => write!(
+                f,
+                "too few stations near the screws, or all in one line: name 3 to 8 screws, or leave out the corner round"
+            ),
             Self::Order { position } => {
                 let number = position.saturating_add(1);
                 write!(f, "entry {number} of the order is missing, repeated or no station: visit each exactly once")
@@ -59,6 +66,8 @@ pub struct SurveyPlan<const CAPACITY: usize> {
     layout: Option<WeightedLayout>,
     /// Column and row by visit.
     order: Vec<(u8, u8), CAPACITY>,
+    /// The same of the corner round; none without one.
+    corners: Vec<(u8, u8), MAX_SCREWS>,
 }
 
 impl<const CAPACITY: usize> SurveyPlan<CAPACITY> {
@@ -96,6 +105,10 @@ impl<const CAPACITY: usize> SurveyPlan<CAPACITY> {
             // There are fewer stations than the surface has nodes, which fit.
             let _ = plan.order.push((2 * column, 2 * row));
         }
+        for &(column, row) in &self.corners {
+            // As many as there were.
+            let _ = plan.corners.push((2 * column, 2 * row));
+        }
         for row in 0..rows - 1 {
             // From where the last row of stations ended.
             let is_forward = (rows % 2 == 0) == (row % 2 == 0);
@@ -107,7 +120,7 @@ impl<const CAPACITY: usize> SurveyPlan<CAPACITY> {
     /// No visit yet.
     fn empty(lattice: Lattice, layout: Option<WeightedLayout>) -> Result<Self, PlanError> {
         HeightGrid::<CAPACITY>::from_fn(lattice, |_, _| 0).map_err(PlanError::Grid)?;
-        Ok(Self { lattice, layout, order: Vec::new() })
+        Ok(Self { lattice, layout, order: Vec::new(), corners: Vec::new() })
     }
 
     fn visit_row(&mut self, count: u8, is_forward: bool, station: impl Fn(u8) -> (u8, u8)) {
@@ -133,21 +146,36 @@ impl<const CAPACITY: usize> SurveyPlan<CAPACITY> {
         Self::new(Lattice { x0_um, y0_um, pitch_x_um, pitch_y_um, columns, rows })
     }
 
-    /// The four corners of the same area: the round to tram the bed by, before all stations are measured.
+    /// The same survey after a corner round: first the stations nearest to the screws are visited, in the order of the screws
+    /// (X and Y of each, 3 to 8 of them), until the bed is trammed. [`Survey`](super::Survey) says how it goes.
     ///
     /// # Errors
-    /// [`PlanError::Grid`] if four stations do not fit the memory.
-    pub fn corners(&self) -> Result<Self, PlanError> {
-        let lattice = self.lattice;
-        // Spans are a little over a metre at most.
-        let span_um = |pitch_um: u32, nodes: u8| pitch_um.saturating_mul(u32::from(nodes) - 1);
-        Self::new(Lattice {
-            pitch_x_um: span_um(lattice.pitch_x_um, lattice.columns),
-            pitch_y_um: span_um(lattice.pitch_y_um, lattice.rows),
-            columns: 2,
-            rows: 2,
-            ..lattice
-        })
+    /// [`PlanError::Corners`] if fewer than three stations are the nearest to a screw, or all of them lie in one line.
+    pub fn with_corner_round(self, screws_um: impl IntoIterator<Item = (i32, i32)>) -> Result<Self, PlanError> {
+        let mut corners = Vec::new();
+        for at_um in screws_um {
+            let nearest = self.order.iter().min_by_key(|&&station| self.square_of_distance(station, at_um));
+            let station = *nearest.ok_or(PlanError::Corners)?;
+            if !corners.contains(&station) {
+                corners.push(station).map_err(|_| PlanError::Corners)?;
+            }
+        }
+        let along =
+            |from: (u8, u8), to: (u8, u8)| (i32::from(to.0) - i32::from(from.0), i32::from(to.1) - i32::from(from.1));
+        let spreads = match *corners.as_slice() {
+            [first, second, ref others @ ..] if corners.len() >= MIN_SCREWS => others.iter().any(|&other| {
+                let ((a, b), (c, d)) = (along(first, second), along(first, other));
+                a * d != b * c
+            }),
+            _ => false,
+        };
+        if spreads { Ok(Self { corners, ..self }) } else { Err(PlanError::Corners) }
+    }
+
+    fn square_of_distance(&self, (column, row): (u8, u8), at_um: (i32, i32)) -> u64 {
+        let (x_um, y_um) = self.lattice.node_um(column, row);
+        let square = |from: i32, to: i32| u64::from(from.abs_diff(to)).pow(2);
+        square(x_um, at_um.0).saturating_add(square(y_um, at_um.1))
     }
 
     /// The same stations in an order of one's own, as columns and rows of [`Self::lattice`].
@@ -182,12 +210,13 @@ impl<const CAPACITY: usize> SurveyPlan<CAPACITY> {
         &self.order
     }
 
-    pub(super) fn len(&self) -> usize {
-        self.order.len()
+    /// Stations of the corner round, in the order of their visits, as column and row; empty without one.
+    pub fn corner_round(&self) -> &[(u8, u8)] {
+        &self.corners
     }
 
-    pub(super) fn station(&self, index: usize) -> Option<(u8, u8)> {
-        self.order.get(index).copied()
+    pub(super) fn len(&self) -> usize {
+        self.order.len()
     }
 
     /// Number of a node in a grid; none outside the lattice.
@@ -196,13 +225,7 @@ impl<const CAPACITY: usize> SurveyPlan<CAPACITY> {
         inside.then_some(usize::from(row) * usize::from(self.lattice.columns) + usize::from(column))
     }
 
-    pub(super) fn node_of(&self, index: usize) -> Option<usize> {
-        let (column, row) = self.station(index)?;
-        self.node(column, row)
-    }
-
-    pub(super) fn place(&self, index: usize) -> Point {
-        let (column, row) = self.station(index).unwrap_or((0, 0));
+    pub(super) fn place(&self, (column, row): (u8, u8)) -> Point {
         let (x_um, y_um) = self.lattice.node_um(column, row);
         Point { x_um, y_um, z_um: 0 }
     }
@@ -255,15 +278,6 @@ mod tests {
     }
 
     #[test]
-    fn corners_of_the_same_area() {
-        let plan = SurveyPlan::<9>::new(LATTICE).unwrap();
-        let corners = plan.corners().unwrap();
-        assert_eq!(corners.order(), [(0, 0), (1, 0), (1, 1), (0, 1)]);
-        assert_eq!(corners.lattice().node_um(1, 1), LATTICE.node_um(2, 2));
-        assert_eq!(corners.corners(), Ok(corners));
-    }
-
-    #[test]
     fn over_a_rectangle_with_margins() {
         let plan = SurveyPlan::<9>::over([(0, 0), (220_000, 200_000)], 20_000, 3, 3).unwrap();
         assert_eq!(plan.lattice(), Lattice { x0_um: 20_000, y0_um: 20_000, ..LATTICE });
@@ -294,7 +308,6 @@ mod tests {
         assert_eq!((plan.only_middles_from(8), plan.only_middles_from(9)), (false, true));
         assert_eq!(plan.without_middles(), LATTICE);
         assert_eq!(plan.clone().with_middles(), Err(PlanError::Middles { columns: 5, rows: 5 }));
-        assert_eq!(plan.corners().unwrap().lattice().node_um(1, 1), LATTICE.node_um(2, 2));
 
         let sixteen = Lattice { columns: 4, rows: 4, ..LATTICE };
         let plan = SurveyPlan::<49>::new(sixteen).unwrap().with_middles().unwrap();
@@ -305,6 +318,41 @@ mod tests {
         assert_eq!(small, Err(PlanError::Grid(GridError::Capacity { needed: 49, capacity: 25 })));
         let wide = SurveyPlan::<25>::new(Lattice { columns: 4, ..LATTICE }).unwrap().with_middles();
         assert_eq!(wide, Err(PlanError::Middles { columns: 4, rows: 3 }));
+    }
+
+    #[test]
+    fn the_corner_round_visits_the_stations_nearest_to_the_screws() {
+        let plan = || SurveyPlan::<25>::new(LATTICE).unwrap();
+        let four = [(0, 0), (i32::MAX, -5), (190_000, 160_000), (10_000, i32::MAX)];
+        let round = plan().with_corner_round(four).unwrap();
+        assert_eq!(round.corner_round(), [(0, 0), (2, 0), (2, 2), (0, 2)]);
+        assert_eq!(round.order(), plan().order());
+        // Both ways round, and in another order of the stations too.
+        let doubled = round.clone().with_middles().unwrap();
+        assert_eq!(doubled.corner_round(), [(0, 0), (4, 0), (4, 4), (0, 4)]);
+        assert_eq!(plan().with_middles().unwrap().with_corner_round(four).unwrap(), doubled);
+        let mut order = plan().order().to_vec();
+        order.reverse();
+        assert_eq!(round.clone().with_order(&order).unwrap().corner_round(), round.corner_round());
+        // Two screws at one station are one; a screw between two takes the first.
+        let five = [(0, 0), (1_000, 0), (200_000, 0), (65_000, 170_000), (200_000, 170_000)];
+        let corners = plan().with_corner_round(five).unwrap().corners;
+        assert_eq!(corners, [(0, 0), (2, 0), (0, 2), (2, 2)]);
+        assert_eq!(plan().corner_round(), []);
+
+        let refused: [&[(i32, i32)]; 5] = [
+            &[],
+            &four[..2],
+            &[four[0], four[1], four[0]],
+            &[(0, 0), (110_000, 90_000), (200_000, 170_000)],
+            &[(20_000, 10_000), (110_000, 10_000), (200_000, 10_000), (20_000, 0)],
+        ];
+        for screws in refused {
+            assert_eq!(plan().with_corner_round(screws.iter().copied()), Err(PlanError::Corners), "{screws:?}");
+        }
+        let nine = plan().order.clone().into_iter().map(|(column, row)| LATTICE.node_um(column, row));
+        assert_eq!(plan().with_corner_round(nine.clone()), Err(PlanError::Corners));
+        assert!(plan().with_corner_round(nine.take(8)).is_ok());
     }
 
     #[test]

@@ -2,7 +2,7 @@
 
 use core::fmt;
 
-use super::{State, Survey, Then, Visit, Void};
+use super::{Corners, State, Survey, Then, Visit, Void};
 
 /// From this temperature a surface of any material burns a finger that stays on it for ten minutes (row S-2, ISO 13732-1,
 /// from memory). Hotter metal burns in seconds.
@@ -29,6 +29,17 @@ pub enum Prompt {
     Ready {
         /// How many visits there will be.
         visits: u16,
+        /// Whether they are those of the corner round.
+        is_corner: bool,
+    },
+    /// The corner round is over. A press lifts the nozzle and takes it to the first station of the survey.
+    Trammed {
+        /// How far the corners are apart in height.
+        apart_um: u16,
+        /// How far below the lowest corner the nozzle may still go.
+        headroom_um: i32,
+        /// How many visits there will be.
+        visits: u16,
     },
     /// Axes are moving.
     Moving {
@@ -36,6 +47,8 @@ pub enum Prompt {
         visit: u16,
         /// Of how many.
         visits: u16,
+        /// Whether they are those of the corner round.
+        is_corner: bool,
     },
     /// The nozzle is being lifted, and nothing follows by itself.
     Lifting,
@@ -45,6 +58,8 @@ pub enum Prompt {
         visit: u16,
         /// Of how many.
         visits: u16,
+        /// Whether they are those of the corner round.
+        is_corner: bool,
         /// Where the nozzle stands.
         z_um: i32,
         /// Whether a detent downwards moves `coarse_um`.
@@ -82,6 +97,16 @@ pub enum Prompt {
         /// Whether somebody said that the screws are turned; then a press goes on, else `Back` if they are not.
         is_told: bool,
     },
+    /// The corners are too far apart: turn the screws as advised, which begins a new setup. `Back` reads the corners again,
+    /// `Enough` leaves the screws as they are.
+    TurnScrews {
+        /// By this much in height.
+        apart_um: u16,
+        /// What they may be apart.
+        limit_um: u16,
+        /// Whether somebody said that the screws are turned; then a press goes on.
+        is_told: bool,
+    },
     /// A screw was turned: the round is void. A press lifts the nozzle, and the round begins anew.
     HandsOff,
     /// The first station has moved: press to accept, back to repeat.
@@ -103,12 +128,21 @@ impl fmt::Display for Prompt {
         match *self {
             Self::Heat { bed_c, nozzle_c } => write!(f, "Warming up\nbed to {bed_c} C\nnozzle to {nozzle_c} C"),
             Self::Soak { seconds } => write!(f, "Let the plate settle\n{seconds} s left"),
-            Self::Ready { visits } => write!(f, "Hands off, then\npress: go to station\n1 of {visits}"),
-            Self::Moving { visit, visits } => write!(f, "Station {visit} of {visits}\nmoving: hands off"),
+            Self::Ready { visits, is_corner } => {
+                let what = if is_corner { "corner" } else { "station" };
+                write!(f, "Hands off, then\npress: go to {what}\n1 of {visits}")
+            }
+            Self::Trammed { apart_um, headroom_um, visits } => {
+                write!(f, "Corners off {apart_um} um\nheadroom {headroom_um} um\npress: station 1/{visits}")
+            }
+            Self::Moving { visit, visits, is_corner } => {
+                write!(f, "{} {visit} of {visits}\nmoving: hands off", station(is_corner))
+            }
             Self::Lifting => write!(f, "Nozzle is lifted\nmoving: hands off"),
-            Self::SetGap { visit, visits, z_um, is_coarse, is_turned } => {
+            Self::SetGap { visit, visits, is_corner, z_um, is_coarse, is_turned } => {
                 let hand = if is_turned { "paper drags? press" } else { "turn: paper drags" };
-                write!(f, "Station {visit} of {visits}\nZ {z_um} um{}\n{hand}", coarse(is_coarse))
+                let what = station(is_corner);
+                write!(f, "{what} {visit} of {visits}\nZ {z_um} um{}\n{hand}", coarse(is_coarse))
             }
             Self::LookAgain { off_um, z_um, is_coarse, is_turned } => {
                 let hand = if is_turned { "paper drags? press" } else { "turn: paper drags" };
@@ -123,12 +157,20 @@ impl fmt::Display for Prompt {
                 let hand = if is_told { "then press" } else { "first: say so, save" };
                 write!(f, "Switch in the way:\nraise all {by_um} um\n{hand}")
             }
+            Self::TurnScrews { apart_um, limit_um, is_told } => {
+                let hand = if is_told { "hands off, press" } else { "first: say so, save" };
+                write!(f, "Corners off {apart_um} um\nturn to within {limit_um}\n{hand}")
+            }
             Self::HandsOff => write!(f, "Screw turned: void\nhands off, then\npress: lift, restart"),
             Self::Closure { um } => write!(f, "First station moved\nby {um} um\npress: ok back: redo"),
             Self::Done { closure_um } => write!(f, "Measured, not saved\nclosure {closure_um} um"),
             Self::Aborted => write!(f, "Ended, nothing kept"),
         }
     }
+}
+
+const fn station(is_corner: bool) -> &'static str {
+    if is_corner { "Corner" } else { "Station" }
 }
 
 const fn coarse(is_coarse: bool) -> &'static str {
@@ -164,8 +206,9 @@ impl fmt::Display for Caution {
 impl<const CAPACITY: usize> Survey<CAPACITY> {
     /// What a person should see now.
     pub fn prompt(&self) -> Prompt {
-        // A plan has 256 stations at the most.
-        let visits = self.visits as u16 + 1;
+        let is_corner = self.in_corner_round;
+        // A plan has 256 stations at the most, and only a survey visits the first one again.
+        let visits = self.visits as u16 + u16::from(!is_corner);
         let number = |visit| match visit {
             Visit::Station(index) | Visit::Again(index) => index as u16 + 1,
             Visit::Closure => visits,
@@ -176,16 +219,21 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
                 Prompt::SwitchTripped { press_lifts: false }
             }
             State::Soaking { left_s, .. } => Prompt::Soak { seconds: left_s },
-            State::Ready if self.may_begin() => Prompt::Ready { visits },
+            State::Ready if self.may_begin() => match self.corners {
+                Some(corners) if !is_corner => {
+                    Prompt::Trammed { apart_um: corners.apart_um(), headroom_um: self.headroom_um(corners), visits }
+                }
+                _ => Prompt::Ready { visits, is_corner },
+            },
             State::Setting(visit) if self.is_setting() => match visit {
                 Visit::Again(_) => Prompt::LookAgain { off_um: self.off_um, z_um, is_coarse, is_turned },
-                visit => Prompt::SetGap { visit: number(visit), visits, z_um, is_coarse, is_turned },
+                visit => Prompt::SetGap { visit: number(visit), visits, is_corner, z_um, is_coarse, is_turned },
             },
             State::Heating | State::Ready | State::Setting(_) => {
                 Prompt::Heat { bed_c: self.settings.bed_temperature_c, nozzle_c: self.settings.nozzle_temperature_c }
             }
             State::Lifting(Then::Visit(visit)) | State::Travelling(visit) | State::Approaching(visit) => {
-                Prompt::Moving { visit: number(visit), visits }
+                Prompt::Moving { visit: number(visit), visits, is_corner }
             }
             State::Lifting(_) => Prompt::Lifting,
             State::Void(Void::Temperature { bed_c }) => {
@@ -193,7 +241,12 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             }
             State::Void(Void::Switch { .. }) => Prompt::SwitchTripped { press_lifts: true },
             State::Void(Void::Screws) => Prompt::HandsOff,
-            State::RaiseBed => Prompt::RaiseBed { by_um: self.settings.headroom_um, is_told: self.is_raised },
+            State::RaiseBed => Prompt::RaiseBed { by_um: self.settings.headroom_um, is_told: self.is_told },
+            State::TurnScrews => Prompt::TurnScrews {
+                apart_um: self.corners.map_or(0, Corners::apart_um),
+                limit_um: self.settings.corner_limit_um,
+                is_told: self.is_told,
+            },
             State::AskClosure => Prompt::Closure { um: self.closure_um },
             State::Done => Prompt::Done { closure_um: self.closure_um },
             State::Aborted => Prompt::Aborted,
@@ -204,7 +257,8 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
     pub fn caution(&self) -> Option<Caution> {
         let Self { bed_c, nozzle_c, .. } = *self;
         let can_wear_gloves =
-            matches!(self.state, State::RaiseBed | State::Void(Void::Switch { .. } | Void::Screws)) || self.is_tripped;
+            matches!(self.state, State::RaiseBed | State::TurnScrews | State::Void(Void::Switch { .. } | Void::Screws))
+                || self.is_tripped;
         (bed_c.max(nozzle_c) >= HOT_FROM_C).then_some(Caution { bed_c, nozzle_c, can_wear_gloves })
     }
 }

@@ -49,7 +49,7 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
     }
 
     /// Height of the bed for a reading.
-    fn bed_um(&self, reading_um: i16) -> i16 {
+    pub(super) fn bed_um(&self, reading_um: i16) -> i16 {
         // A feeler is thin; a reading is at least the lowest height.
         let height_um = i32::from(reading_um) - i32::from(self.settings.feeler_um);
         height_um.max(-i32::from(MAX_HEIGHT_UM)) as i16
@@ -87,6 +87,9 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             Visit::Station(index) => {
                 self.set(index, reading_um);
                 let is_last = index + 1 >= self.visits;
+                if is_last && self.in_corner_round {
+                    return Then::Corners;
+                }
                 Then::Visit(if is_last { self.after_stations() } else { Visit::Station(index + 1) })
             }
             Visit::Again(index) => {
@@ -109,7 +112,7 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             Visit::Station(index) => index.checked_sub(1)?,
             Visit::Again(_) | Visit::Closure => self.visits.saturating_sub(1),
         };
-        if let Some(reading_um) = self.plan.node_of(index).and_then(|node| self.readings_um.get_mut(node)) {
+        if let Some(reading_um) = self.reading_mut(index) {
             *reading_um = None;
         }
         Some(Visit::Station(index))
@@ -119,7 +122,7 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
     pub(super) fn forget(&mut self) {
         self.readings_um.clear();
         self.looked_again.clear();
-        self.visits = self.plan.len();
+        self.visits = if self.in_corner_round { self.plan.corner_round().len() } else { self.plan.len() };
         for _ in 0..self.plan.lattice().node_count() {
             // The plan has no more nodes than fit.
             let _ = self.readings_um.push(None);
@@ -138,11 +141,17 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
     }
 
     fn reading_um(&self, index: usize) -> Option<i16> {
-        self.readings_um.get(self.plan.node_of(index)?).copied()?
+        let (column, row) = self.station_of(index)?;
+        self.readings_um.get(self.plan.node(column, row)?).copied()?
+    }
+
+    fn reading_mut(&mut self, index: usize) -> Option<&mut Option<i16>> {
+        let (column, row) = self.station_of(index)?;
+        self.readings_um.get_mut(self.plan.node(column, row)?)
     }
 
     fn set(&mut self, index: usize, reading_um: i16) {
-        if let Some(slot) = self.plan.node_of(index).and_then(|node| self.readings_um.get_mut(node)) {
+        if let Some(slot) = self.reading_mut(index) {
             *slot = Some(reading_um);
         }
     }
@@ -168,7 +177,7 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
 
     /// How the reading of a station stands against all others.
     fn deviation(&self, index: usize, heights_um: &[i16]) -> Option<Deviation> {
-        let (column, row) = self.plan.station(index)?;
+        let (column, row) = self.station_of(index)?;
         if let Some(layout) = self.layout() {
             return layout.deviation_within::<CAPACITY>(column, row, heights_um);
         }

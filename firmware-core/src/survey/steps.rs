@@ -65,6 +65,7 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             Then::Done => self.state = State::Done,
             Then::Abort => self.state = State::Aborted,
             Then::Start => self.start(),
+            Then::Corners => self.judge_corners(),
             // It should have let go of whatever it met.
             Then::AfterTrip { while_lowering } if self.is_tripped => {
                 self.state = State::Void(Void::Switch { while_lowering });
@@ -100,7 +101,11 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             }
             State::Void(Void::Switch { while_lowering }) => self.lift(Then::AfterTrip { while_lowering }),
             State::Void(_) => self.lift(Then::Start),
-            State::RaiseBed if self.is_raised => {
+            State::TurnScrews if self.is_told => {
+                self.begin_round();
+                Order::Wait
+            }
+            State::RaiseBed if self.is_told => {
                 self.start();
                 Order::Wait
             }
@@ -117,9 +122,8 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
                 Some(visit) => self.go(visit),
                 None => Order::Wait,
             },
-            State::AskClosure | State::RaiseBed => {
-                self.forget();
-                self.start();
+            State::AskClosure | State::RaiseBed | State::TurnScrews => {
+                self.begin_round();
                 Order::Wait
             }
             _ => Order::Wait,
@@ -130,11 +134,16 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
     pub(super) fn may_have_enough(&self) -> bool {
         let is_offered = |index: usize| index > 0 && self.plan.only_middles_from(index);
         !self.is_moving
+            && !self.in_corner_round
             && self.is_setting()
             && matches!(self.state, State::Setting(Visit::Station(index)) if is_offered(index))
     }
 
     fn enough(&mut self) -> Order {
+        if self.state == State::TurnScrews && !self.is_told {
+            self.leave_corner_round();
+            return Order::Wait;
+        }
         let State::Setting(Visit::Station(index)) = self.state else { return Order::Wait };
         if !self.may_have_enough() {
             return Order::Wait;
@@ -146,7 +155,9 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
 
     fn abort(&mut self) -> Order {
         match self.state {
-            State::Lifting(Then::Visit(_) | Then::AskClosure | Then::Done | Then::Start | Then::AfterTrip { .. })
+            State::Lifting(
+                Then::Visit(_) | Then::AskClosure | Then::Done | Then::Start | Then::Corners | Then::AfterTrip { .. },
+            )
             | State::Travelling(_)
             | State::Approaching(_)
             | State::Setting(_)
@@ -163,7 +174,7 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
         self.is_tripped = is_tripped;
         if is_tripped && self.visit().is_some() {
             let while_lowering = matches!(self.state, State::Approaching(_) | State::Setting(_));
-            (self.is_raised, self.is_moving) = (false, true);
+            (self.is_told, self.is_moving) = (false, true);
             return self.void(Void::Switch { while_lowering });
         }
         Order::Wait
@@ -171,26 +182,33 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
 
     /// The bed is another one now: whatever was read is void.
     fn screw_turned(&mut self) -> Order {
+        if self.state == State::TurnScrews {
+            // What was read stands until the press, for the advice.
+            self.tell_of_turned_screws();
+            return Order::Wait;
+        }
+        let mut order = Order::Wait;
         match self.state {
-            State::Lifting(Then::Visit(_) | Then::AskClosure | Then::Done)
+            State::Lifting(Then::Visit(_) | Then::AskClosure | Then::Done | Then::Corners)
             | State::Travelling(_)
             | State::Approaching(_)
-            | State::Setting(_) => return self.void(Void::Screws),
-            State::AskClosure => {
-                self.forget();
-                self.start();
-            }
+            | State::Setting(_) => order = self.void(Void::Screws),
+            State::AskClosure => self.start(),
             State::RaiseBed
             | State::Void(Void::Switch { while_lowering: true })
             | State::Lifting(Then::AfterTrip { while_lowering: true })
-                if !self.is_raised =>
+                if !self.is_told =>
             {
-                self.is_raised = true;
+                self.is_told = true;
                 self.bed_was_raised();
             }
             _ => {}
         }
-        Order::Wait
+        // Not before: the height to lift to is taken from what was known of the bed.
+        self.in_corner_round = !self.plan.corner_round().is_empty();
+        self.corners = None;
+        self.forget();
+        order
     }
 
     fn temperature(&mut self, bed_c: i16, nozzle_c: i16, at_s: u32) -> Order {
@@ -230,7 +248,7 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
     }
 
     /// The round begins anew, with the nozzle up.
-    fn start(&mut self) {
+    pub(super) fn start(&mut self) {
         self.state = if self.is_soaked { State::Ready } else { State::Heating };
     }
 
@@ -261,9 +279,10 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
     }
 
     fn point(&self, visit: Visit) -> Point {
-        match visit {
-            Visit::Station(index) | Visit::Again(index) => self.plan.place(index),
-            Visit::Closure => self.plan.place(0),
-        }
+        let index = match visit {
+            Visit::Station(index) | Visit::Again(index) => index,
+            Visit::Closure => 0,
+        };
+        self.plan.place(self.station_of(index).unwrap_or((0, 0)))
     }
 }

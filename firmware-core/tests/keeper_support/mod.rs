@@ -41,7 +41,12 @@ pub fn measure(keeper: &mut TestKeeper, bed_c: i16, bed_um: impl Fn(i32, i32) ->
     measure_plan(keeper, SurveyPlan::new(STATIONS).unwrap(), bed_c, bed_um);
 }
 
-pub fn measure_plan(keeper: &mut TestKeeper, plan: SurveyPlan<9>, bed_c: i16, bed_um: impl Fn(i32, i32) -> i32) {
+pub fn measure_plan<const STATIONS: usize>(
+    keeper: &mut Keeper<STATIONS, 225, 3>,
+    plan: SurveyPlan<STATIONS>,
+    bed_c: i16,
+    bed_um: impl Fn(i32, i32) -> i32,
+) {
     let settings = SurveySettings {
         bed_temperature_c: bed_c,
         nozzle_temperature_c: 200,

@@ -37,6 +37,9 @@ pub struct Arguments {
     /// Heights of the first layer (default: whatever lies on the bare bed, up to 1 mm)
     #[arg(long, value_name = "A..B")]
     first_layer_mm: Option<FirstLayerHeights>,
+    /// Tram the bed first by its corners in every draw, until they lie within this of each other
+    #[arg(long, value_name = "UM", value_parser = clap::value_parser!(u16).range(1..=2000))]
+    corner_round_um: Option<u16>,
     /// Number of surveys for each row of the table
     #[arg(long, default_value = "200", value_parser = clap::value_parser!(u32).range(1..=100_000))]
     draws: u32,
@@ -66,7 +69,8 @@ fn feel(text: &str) -> Result<NotNegative, String> {
 
 /// Plans, writes and prints.
 pub fn run(arguments: Arguments) -> anyhow::Result<()> {
-    let scenario = Scenario::read(&arguments.scenario)?;
+    let mut scenario = Scenario::read(&arguments.scenario)?;
+    scenario.measuring.corner_limit_um = arguments.corner_round_um;
     let name = printed::name(&arguments.job);
     let job = super::job_file::open(&arguments.job)?;
     let settings = PlanSettings {

@@ -365,6 +365,9 @@ pub struct Measuring {
     /// Whether the middles of the cells are read too, where there are weights for them: 3 × 3 and 4 × 4 stations.
     #[serde(alias = "check_stations")]
     pub middles: bool,
+    /// With a corner round first, until the corners lie within this of each other; no key of a file, for it moves the screws.
+    #[serde(skip)]
+    pub corner_limit_um: Option<u16>,
     /// Standard deviation of a reading by hand.
     pub feel_um: NotNegative,
     /// By how much every reading is too high.
@@ -389,6 +392,7 @@ impl Default for Measuring {
             detent_um: 10,
             closure_limit_um: 40,
             middles: true,
+            corner_limit_um: None,
             feel_um: NotNegative(20.0),
             bias_um: Bounded(0.0),
             blunder_share: Share(0.0),

@@ -8,7 +8,7 @@ use gapkeeper::{
 use crate::bed::{BedError, ModelledBed};
 use crate::controller::CAPACITY;
 use crate::scenario::Scenario;
-use crate::setup::{keeper_settings, lowest_um, survey_plan, survey_settings};
+use crate::setup::{keeper_settings, lowest_um, survey_plan, survey_settings, um, with_screws};
 
 /// Where the nozzle stands before a survey.
 const PARKED_UM: i32 = 5000;
@@ -37,6 +37,9 @@ pub enum BenchError {
     /// The keeper could not keep to its settings.
     #[error("keeper: {0}")]
     Settings(#[from] SettingsError),
+    /// No advice for the corners that were read.
+    #[error("corner round: {0}")]
+    Tram(TramError),
     /// The keeper refuses.
     #[error("keeper: {0}")]
     Keeper(KeeperError),
@@ -61,6 +64,8 @@ pub enum BenchError {
 
 /// A machine to measure on.
 pub struct Bench {
+    /// As its screws stand now, but for what all of them were raised by.
+    scenario: Scenario,
     bed: ModelledBed,
     middle_mm: [f64; 2],
     half_mm: [f64; 2],
@@ -106,6 +111,7 @@ impl Bench {
         };
         let measuring = &scenario.measuring;
         Ok(Self {
+            scenario: scenario.clone(),
             bed,
             middle_mm: [scenario.bed.x_mm.middle(), scenario.bed.y_mm.middle()],
             half_mm: [scenario.bed.x_mm.length() / 2.0, scenario.bed.y_mm.length() / 2.0],
@@ -246,6 +252,26 @@ impl Bench {
         Ok(order)
     }
 
+    /// Advice from the corners that were read, the highest of them held.
+    ///
+    /// # Errors
+    /// [`TramError`] if screws or corners do not hold a plane; none where the corner round asks for no screws.
+    pub fn corner_advice(&self) -> Option<Result<TramAdvice, TramError>> {
+        let heights = self.keeper.survey_under_way()?.corner_heights()?;
+        Some(self.tram_advice(&heights))
+    }
+
+    /// Somebody says that screws are turned, which begins a new setup, and raises the bed by so much at each.
+    ///
+    /// # Errors
+    /// [`BenchError`] if the keeper refuses or such a bed cannot be modelled.
+    pub fn turn_screws(&mut self, raised_um: &[f64]) -> Result<Order, BenchError> {
+        let order = self.event(SurveyEvent::ScrewTurned)?;
+        self.scenario = with_screws(self.scenario.clone(), raised_um);
+        self.bed = ModelledBed::new(&self.scenario, self.scenario.warmth_measuring())?;
+        Ok(order)
+    }
+
     /// Tram advice from what has been measured, the highest corner held.
     ///
     /// # Errors
@@ -263,8 +289,4 @@ impl Bench {
 /// One line of advice: which screw, which way, how far.
 pub fn advice_line(advice: &ScrewAdvice, screw: &crate::scenario::Screw) -> String {
     format!("screw {advice} ({:+} um), at X {:.0} Y {:.0}", advice.raise_um, screw.x_mm.0, screw.y_mm.0)
-}
-
-fn um(mm: f64) -> i32 {
-    (mm * 1000.0).round() as i32
 }

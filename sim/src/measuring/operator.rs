@@ -64,9 +64,13 @@ impl Operator {
                 self.repeats_left -= 1;
                 Some(SurveyEvent::Back)
             }
-            Prompt::RaiseBed { is_told: false, .. } => Some(SurveyEvent::ScrewTurned),
+            Prompt::RaiseBed { is_told: false, .. } | Prompt::TurnScrews { is_told: false, .. } => {
+                Some(SurveyEvent::ScrewTurned)
+            }
             Prompt::Closure { .. }
             | Prompt::Ready { .. }
+            | Prompt::Trammed { .. }
+            | Prompt::TurnScrews { is_told: true, .. }
             | Prompt::SwitchTripped { press_lifts: true }
             | Prompt::RaiseBed { is_told: true, .. }
             | Prompt::BedTemperature { .. }
@@ -99,7 +103,8 @@ mod tests {
 
     fn readings(measuring: &Measuring, count: usize) -> Vec<f64> {
         let mut operator = Operator::new(measuring, 5);
-        let prompt = Prompt::SetGap { visit: 1, visits: 10, z_um: 0, is_coarse: false, is_turned: true };
+        let prompt =
+            Prompt::SetGap { visit: 1, visits: 10, is_corner: false, z_um: 0, is_coarse: false, is_turned: true };
         let mut read = || {
             let mut gap_um = 900.0;
             while let Some(SurveyEvent::Turned { detents }) = operator.act(prompt, gap_um) {
@@ -125,10 +130,12 @@ mod tests {
     #[test]
     fn half_way_between_two_detents_is_not_turned_to_and_fro() {
         let mut operator = Operator::new(&Measuring { feel_um: NotNegative(0.0), ..Measuring::default() }, 1);
-        let prompt = Prompt::SetGap { visit: 1, visits: 9, z_um: 0, is_coarse: false, is_turned: true };
+        let prompt =
+            Prompt::SetGap { visit: 1, visits: 9, is_corner: false, z_um: 0, is_coarse: false, is_turned: true };
         assert_eq!([95.0, 105.0].map(|gap_um| operator.act(prompt, gap_um)), [Some(SurveyEvent::Pressed); 2]);
         // Without a turn of the knob a press is no reading.
-        let prompt = Prompt::SetGap { visit: 1, visits: 9, z_um: 0, is_coarse: false, is_turned: false };
+        let prompt =
+            Prompt::SetGap { visit: 1, visits: 9, is_corner: false, z_um: 0, is_coarse: false, is_turned: false };
         assert_eq!(operator.act(prompt, 100.0), Some(SurveyEvent::Turned { detents: 1 }));
     }
 

@@ -11,8 +11,14 @@ use crate::controller::CAPACITY;
 use crate::operator::Operator;
 use crate::scenario::Scenario;
 
+/// Saving, turning three or four screws, hands off (own estimate).
+const SCREWS_S: f64 = 120.0;
+
 /// No survey takes longer than a day.
 const LONGEST_S: f64 = 86_400.0;
+
+/// So often a person turns the screws; a hand that is coarser than the limit would go on for ever.
+const MOST_CORNER_ROUNDS: usize = 4;
 
 /// So often a person turns the knob at one station; then it does not move any more.
 const MOST_TURNS: u32 = 1000;
@@ -47,6 +53,22 @@ pub enum Happening {
         /// By this much.
         by_um: f64,
     },
+    /// The corners were too far apart, and the person turned the screws as advised.
+    ScrewsTurned {
+        /// How far the corners were apart.
+        apart_um: u16,
+        /// How far the bed was raised at each screw.
+        raised_um: Vec<f64>,
+        /// The advice, screw by screw.
+        turns: Vec<String>,
+    },
+    /// The corner round is over, and the survey begins.
+    Trammed {
+        /// How far the corners are apart.
+        apart_um: u16,
+        /// How far below the lowest corner the nozzle may go.
+        headroom_um: i32,
+    },
 }
 
 impl fmt::Display for Happening {
@@ -54,6 +76,7 @@ impl fmt::Display for Happening {
         match self {
             Self::Reading { prompt, x_mm, y_mm, height_um, true_um, at_s } => {
                 let what = match prompt {
+                    Prompt::SetGap { visit, visits, is_corner: true, .. } => format!("corner {visit} of {visits}"),
                     Prompt::SetGap { visit, visits, .. } => format!("station {visit} of {visits}"),
                     Prompt::LookAgain { off_um, .. } => format!("once more, {off_um:+} um off"),
                     _ => "reading".to_string(),
@@ -67,6 +90,12 @@ impl fmt::Display for Happening {
             Self::Closure { um, accepted: true } => write!(f, "       the first station moved by {um:+} um: accepted"),
             Self::Closure { um, accepted: false } => {
                 write!(f, "       the first station moved by {um:+} um: the round begins again")
+            }
+            Self::ScrewsTurned { apart_um, turns, .. } => {
+                write!(f, "       the corners are {apart_um} um apart, a new setup; screws: {}", turns.join(", "))
+            }
+            Self::Trammed { apart_um, headroom_um } => {
+                write!(f, "       the corners are {apart_um} um apart, headroom {headroom_um} um: the survey begins")
             }
             Self::BedRaised { by_um } => {
                 write!(f, "       the limit switch is in the way: every screw raised by {by_um:.0} um, a new setup")
@@ -204,6 +233,18 @@ pub fn survey_on(
                 notes.bed_raised(by_um);
                 bench.raise_bed(by_um.into())?
             }
+            (SurveyEvent::ScrewTurned, Prompt::TurnScrews { .. }) if notes.corner_rounds() >= MOST_CORNER_ROUNDS => {
+                bench.event(SurveyEvent::Enough)?
+            }
+            (SurveyEvent::ScrewTurned, Prompt::TurnScrews { apart_um, .. }) => {
+                bench.wait(SCREWS_S);
+                let advice = bench.corner_advice().ok_or(BenchError::Endless)?.map_err(BenchError::Tram)?;
+                bench.turn_screws(&notes.screws_turned(apart_um, &advice))?
+            }
+            (SurveyEvent::Pressed, Prompt::Trammed { apart_um, headroom_um, .. }) => {
+                notes.trammed(apart_um, headroom_um);
+                bench.event(event)?
+            }
             (SurveyEvent::Pressed | SurveyEvent::Back, prompt) if is_answer(prompt) => {
                 // Turning, sliding the paper, turning again.
                 bench.wait(station_s);
@@ -248,6 +289,24 @@ impl Notes {
         let survey = bench.keeper().survey_under_way();
         // The last reading that counts is taken before the first station is visited again.
         self.agreement = survey.and_then(gapkeeper::Survey::agreement).or(self.agreement);
+    }
+
+    /// The screws are about to be turned as advised; how far the bed rises at each.
+    pub(crate) fn screws_turned(&mut self, apart_um: u16, advice: &TramAdvice) -> Vec<f64> {
+        let raised_um: Vec<f64> = advice.screws().iter().map(|turn| turn.raise_um.into()).collect();
+        let turns = advice.screws().iter().map(ToString::to_string).collect();
+        self.happenings.push(Happening::ScrewsTurned { apart_um, raised_um: raised_um.clone(), turns });
+        raised_um
+    }
+
+    /// The survey is about to begin.
+    pub(crate) fn trammed(&mut self, apart_um: u16, headroom_um: i32) {
+        self.happenings.push(Happening::Trammed { apart_um, headroom_um });
+    }
+
+    /// How often the screws were turned.
+    fn corner_rounds(&self) -> usize {
+        self.happenings.iter().filter(|happening| matches!(happening, Happening::ScrewsTurned { .. })).count()
     }
 
     /// The bed is about to be raised.

@@ -56,10 +56,10 @@ impl Setup {
         })
     }
 
-    /// As a survey left it: the screws stay where they were raised to.
+    /// As a survey left it: the screws stay where they were turned to.
     pub fn surveyed(scenario: &Scenario, found: &SurveyOutcome) -> Self {
         Self {
-            scenario: raised(scenario, raised_um(found)),
+            scenario: turned(scenario, found),
             grid: found.grid.grid.clone(),
             origin: "surveyed by hand".into(),
             surface: found.grid.surface,
@@ -75,7 +75,8 @@ impl Setup {
     /// A message that names the file if it or its note cannot be read.
     pub fn saved(scenario: &Scenario, path: &Path) -> anyhow::Result<Self> {
         let document = read_grid(path)?;
-        let mut scenario = raised(scenario, read_note(path, &document.grid)?);
+        let (raised_um, screws_um) = read_note(path, &document.grid)?;
+        let mut scenario = with_screws(raised(scenario, raised_um), &screws_um);
         if matches!(GridFormat::of(path)?, GridFormat::Json | GridFormat::Record | GridFormat::Hex) {
             scenario.correction.shift_um = document.shift_um;
             scenario.correction.fade = document.fade.map(FadeSettings);
@@ -128,8 +129,9 @@ pub fn save(scenario: &Scenario, found: &SurveyOutcome, path: &Path) -> anyhow::
         lowest_machine_z_um: Some(lowest_um(scenario)),
     };
     let by_um = raised_um(found) + scenario.bed.raised_um.0;
+    let screws_um = screws_raised_um(found);
     let note = note_path(path);
-    let losses = if by_um == 0.0 {
+    let losses = if by_um == 0.0 && screws_um.is_empty() {
         let losses = write_grid(path, &document)?;
         // A note of an earlier survey must not outlive its grid.
         match fs::remove_file(&note) {
@@ -139,7 +141,7 @@ pub fn save(scenario: &Scenario, found: &SurveyOutcome, path: &Path) -> anyhow::
     } else {
         let rendered = GridFormat::of(path)?.render(&document, &MissingFacts::default());
         let (bytes, losses) = rendered.map_err(anyhow::Error::new).with_context(|| printed::name(path))?;
-        let text = Note::new(by_um, &document.grid).text(path)?;
+        let text = Note::new(by_um, screws_um, &document.grid).text(path)?;
         write_all_atomically(&[(note, text.into_bytes()), (path.to_owned(), bytes)])?;
         losses
     };
@@ -150,6 +152,32 @@ pub fn save(scenario: &Scenario, found: &SurveyOutcome, path: &Path) -> anyhow::
 pub fn raised_um(found: &SurveyOutcome) -> f64 {
     let raised = |happening: &Happening| if let Happening::BedRaised { by_um } = happening { *by_um } else { 0.0 };
     found.happenings.iter().map(raised).sum()
+}
+
+/// How far each screw was raised besides during a survey's corner round, by number; empty if none was.
+pub fn screws_raised_um(found: &SurveyOutcome) -> Vec<f64> {
+    let mut sums_um: Vec<f64> = Vec::new();
+    for happening in &found.happenings {
+        let Happening::ScrewsTurned { raised_um, .. } = happening else { continue };
+        sums_um.resize(sums_um.len().max(raised_um.len()), 0.0);
+        for (sum_um, um) in sums_um.iter_mut().zip(raised_um) {
+            *sum_um += um;
+        }
+    }
+    sums_um
+}
+
+/// A scenario as a survey leaves its screws.
+pub(crate) fn turned(scenario: &Scenario, found: &SurveyOutcome) -> Scenario {
+    with_screws(raised(scenario, raised_um(found)), &screws_raised_um(found))
+}
+
+/// A scenario whose screws have been raised by so much each.
+pub(crate) fn with_screws(mut scenario: Scenario, raised_um: &[f64]) -> Scenario {
+    for (screw, um) in scenario.bed.screws.iter_mut().zip(raised_um) {
+        screw.height_um = Bounded(screw.height_um.0 + um);
+    }
+    scenario
 }
 
 /// A scenario whose screws have been raised further.
@@ -167,23 +195,29 @@ struct Note {
     version: u32,
     /// How far all screws are raised over the scenario's own heights.
     bed_raised_um: f64,
+    /// How far each screw is raised besides, in the order of the scenario; none is, if it is empty.
+    #[serde(default)]
+    screws_raised_um: Vec<f64>,
     /// Heights of the grid that it belongs to: two files take their names one after the other, and power may fail
     /// between.
     nodes_um: Vec<i16>,
 }
 
 impl Note {
-    fn new(bed_raised_um: f64, grid: &HeightGrid<CAPACITY>) -> Self {
-        Self { format: NOTE_FORMAT.into(), version: NOTE_VERSION, bed_raised_um, nodes_um: grid.nodes_um().to_vec() }
+    fn new(bed_raised_um: f64, screws_raised_um: Vec<f64>, grid: &HeightGrid<CAPACITY>) -> Self {
+        let nodes_um = grid.nodes_um().to_vec();
+        Self { format: NOTE_FORMAT.into(), version: NOTE_VERSION, bed_raised_um, screws_raised_um, nodes_um }
     }
 
     fn text(&self, grid: &Path) -> anyhow::Result<String> {
-        Ok(format!("# How far the survey of {} raised every screw.\n{}", printed::name(grid), toml::to_string(self)?))
+        Ok(format!("# How far the survey of {} raised the screws.\n{}", printed::name(grid), toml::to_string(self)?))
     }
 }
 
 const NOTE_FORMAT: &str = "gapkeeper-setup";
-const NOTE_VERSION: u32 = 2;
+const NOTE_VERSION: u32 = 3;
+/// The oldest that is read: without screws that were raised one by one.
+const OLDEST_NOTE: u32 = 2;
 
 /// What tells the kind of a note; other keys are not looked at yet.
 #[derive(Deserialize)]
@@ -199,26 +233,31 @@ pub fn note_path(grid: &Path) -> PathBuf {
     name.into()
 }
 
-fn read_note(path: &Path, grid: &HeightGrid<CAPACITY>) -> anyhow::Result<f64> {
+fn read_note(path: &Path, grid: &HeightGrid<CAPACITY>) -> anyhow::Result<(f64, Vec<f64>)> {
     let path = note_path(path);
     let text = match fs::read_to_string(&path) {
         Ok(text) => text,
-        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(0.0),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok((0.0, Vec::new())),
         Err(error) => return Err(FileError::input(&path)(error).into()),
     };
     let name = printed::name(&path);
     let header: NoteHeader = toml::from_str(&text).with_context(|| name.clone())?;
     anyhow::ensure!(
-        header.format == NOTE_FORMAT && header.version == NOTE_VERSION,
-        "{name}: format must be {NOTE_FORMAT}, version {NOTE_VERSION}; {REMEDY}"
+        header.format == NOTE_FORMAT && (OLDEST_NOTE..=NOTE_VERSION).contains(&header.version),
+        "{name}: format must be {NOTE_FORMAT}, version {OLDEST_NOTE} to {NOTE_VERSION}; {REMEDY}"
     );
     let note: Note = toml::from_str(&text).with_context(|| name.clone())?;
     anyhow::ensure!(
         note.nodes_um == grid.nodes_um(),
         "{name}: it belongs to another grid than the one beside it; {REMEDY}"
     );
-    let by_um = Bounded::try_from(note.bed_raised_um).map_err(anyhow::Error::msg);
-    Ok(by_um.with_context(|| format!("{name}: bed_raised_um"))?.0)
+    let bounded = |um: f64, key: &str| {
+        Bounded::try_from(um).map_err(anyhow::Error::msg).with_context(|| format!("{name}: {key}"))
+    };
+    for &um in &note.screws_raised_um {
+        bounded(um, "screws_raised_um")?;
+    }
+    Ok((bounded(note.bed_raised_um, "bed_raised_um")?.0, note.screws_raised_um))
 }
 
 const REMEDY: &str = "measure again, or delete it to take the scenario's own screws";
@@ -272,17 +311,28 @@ pub(crate) fn survey_settings(scenario: &Scenario) -> SurveySettings {
         detent_um: measuring.detent_um.max(1),
         closure_limit_um: measuring.closure_limit_um,
         lowest_um: lowest_um(scenario),
+        corner_limit_um: measuring.corner_limit_um.unwrap_or_default(),
         ..SurveySettings::default()
     }
 }
 
-/// The stations as the scenario is measured: with the middles of cells, if it asks for them and there are weights for them.
+/// A length of the scenario for the core.
+pub(crate) fn um(mm: f64) -> i32 {
+    (mm * 1000.0).round() as i32
+}
+
+/// The stations as the scenario is measured: with the middles of cells, if it asks for them and there are weights for them,
+/// and after a corner round, if it asks for one.
 pub(crate) fn survey_plan<const STATIONS: usize>(
     scenario: &Scenario,
     stations: Lattice,
 ) -> Result<SurveyPlan<STATIONS>, PlanError> {
     let plan = SurveyPlan::new(stations)?;
-    Ok(if scenario.measuring.middles { plan.with_middles().unwrap_or(plan) } else { plan })
+    let plan = if scenario.measuring.middles { plan.with_middles().unwrap_or(plan) } else { plan };
+    match scenario.measuring.corner_limit_um {
+        Some(_) => plan.with_corner_round(scenario.bed.screws.iter().map(|screw| (um(screw.x_mm.0), um(screw.y_mm.0)))),
+        None => Ok(plan),
+    }
 }
 
 /// A word about a grid that was read at another temperature than the job is printed at.

@@ -98,6 +98,7 @@ impl<S: Subject> Life<S> {
             Op::Turn { detents } => self.event(&before, SurveyEvent::Turned { detents })?,
             Op::Press => self.event(&before, SurveyEvent::Pressed)?,
             Op::Back => self.event(&before, SurveyEvent::Back)?,
+            Op::Enough => self.event(&before, SurveyEvent::Enough)?,
             Op::Abort => self.event(&before, SurveyEvent::Abort)?,
             Op::Switch { is_tripped } => {
                 self.world.is_tripped = is_tripped;

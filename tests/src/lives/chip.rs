@@ -70,7 +70,7 @@ impl Chip {
         let slots = 2 + 2 * places;
         let part = match kind {
             0 => Part::Byte(ByteChip::with_cells(Cells::erased((4 + BYTE_SLOT * slots) as usize, 0))),
-            1 => Part::I2c(I2cChip::with_cells(Cells::erased(1024, 0))),
+            1 => Part::I2c(I2cChip::with_cells(Cells::erased(2048, 0))),
             _ => {
                 let count = FLASH_PAGE * (1 + slots);
                 Part::Nor(NorChip::with_cells(Cells::erased(count as usize, (count / UNIT) as usize)))
@@ -187,7 +187,7 @@ impl Chip {
             Part::I2c(chip) => {
                 let part = I2cEepromPart {
                     device_address: 0x50,
-                    capacity: 1024,
+                    capacity: 2048,
                     page_size: PAGE,
                     address_bytes: AddressBytes::One,
                     polls: 6,

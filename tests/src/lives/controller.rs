@@ -171,8 +171,8 @@ impl Life {
         match doing {
             Doing::Line(line) => self.line(&before, &line)?,
             Doing::Event(event) => {
-                by_hand = matches!(event, SurveyEvent::Pressed | SurveyEvent::Back | SurveyEvent::Abort)
-                    || matches!(event, SurveyEvent::Turned { detents } if detents != 0);
+                let hands = [SurveyEvent::Pressed, SurveyEvent::Back, SurveyEvent::Enough, SurveyEvent::Abort];
+                by_hand = hands.contains(&event) || matches!(event, SurveyEvent::Turned { detents } if detents != 0);
                 self.event(&before, event)?;
             }
             Doing::Attend => {
@@ -241,6 +241,7 @@ impl Life {
             Prompt::Heat { .. } | Prompt::Soak { .. } => Doing::Temperature(59 + random.below(3) as i16, 200),
             Prompt::SetGap { z_um, is_turned, .. } | Prompt::LookAgain { z_um, is_turned, .. } => {
                 match (is_turned, random.below(8)) {
+                    (_, 7) if random.below(4) == 0 => Doing::Event(SurveyEvent::Enough),
                     (true, 0..5) => Doing::Event(SurveyEvent::Pressed),
                     (_, 5) => Doing::Attend,
                     _ => {
@@ -253,6 +254,10 @@ impl Life {
             Prompt::SwitchTripped { .. } if self.is_tripped && random.below(2) == 0 => {
                 Doing::Event(SurveyEvent::LimitSwitch { is_tripped: false })
             }
+            Prompt::TurnScrews { is_told: false, .. } => Doing::Event(
+                [SurveyEvent::ScrewTurned, SurveyEvent::ScrewTurned, SurveyEvent::Back, SurveyEvent::Enough]
+                    [random.below(4)],
+            ),
             Prompt::RaiseBed { is_told: false, .. } => {
                 Doing::Event(if random.below(2) == 0 { SurveyEvent::ScrewTurned } else { SurveyEvent::Back })
             }
@@ -323,8 +328,23 @@ impl Life {
     }
 
     fn begin_survey(&mut self, before: &Machine) -> Verdict {
-        let Ok(plan) = SurveyPlan::new(STATIONS) else { return Err("no plan".to_string()) };
+        let (columns, rows) = if self.random.below(8) == 0 { (3, 3) } else { (2, 2) };
+        let lattice = Lattice {
+            pitch_x_um: 150_000 / (u32::from(columns) - 1),
+            pitch_y_um: 140_000 / (u32::from(rows) - 1),
+            columns,
+            rows,
+            ..STATIONS
+        };
+        let plan = SurveyPlan::new(lattice).map_err(|error| error.to_string())?;
+        let plan = if columns == 3 { plan.with_middles().map_err(|error| error.to_string())? } else { plan };
+        let places = [(20_000, 20_000), (170_000, 20_000), (170_000, 160_000)];
+        let plan = match self.random.below(3) {
+            0 => plan.with_corner_round(places).map_err(|error| error.to_string())?,
+            _ => plan,
+        };
         let settings = SurveySettings {
+            corner_limit_um: 60,
             bed_temperature_c: 60,
             nozzle_temperature_c: 200,
             soak_s: 0,
@@ -450,13 +470,14 @@ fn any_line(random: &mut Random) -> String {
 }
 
 fn any_event(random: &mut Random) -> SurveyEvent {
-    match random.below(8) {
+    match random.below(9) {
         0 => SurveyEvent::Turned { detents: random.below(60) as i16 - 40 },
         1 => SurveyEvent::Pressed,
         2 => SurveyEvent::Back,
         3 => SurveyEvent::Abort,
         4 | 5 => SurveyEvent::LimitSwitch { is_tripped: random.below(2) == 0 },
         6 => SurveyEvent::ScrewTurned,
+        7 => SurveyEvent::Enough,
         _ => SurveyEvent::Temperature { bed_c: [60, 25, -273][random.below(3)], nozzle_c: 200, at_s: 1 << 20 },
     }
 }

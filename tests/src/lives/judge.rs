@@ -38,12 +38,29 @@ impl<S: Subject> Life<S> {
         if self.world.is_tripped {
             let goes_on = matches!(
                 status.prompt,
-                Some(Prompt::Ready { .. } | Prompt::Moving { .. } | Prompt::SetGap { .. } | Prompt::LookAgain { .. })
+                Some(
+                    Prompt::Ready { .. }
+                        | Prompt::Trammed { .. }
+                        | Prompt::Moving { .. }
+                        | Prompt::SetGap { .. }
+                        | Prompt::LookAgain { .. }
+                )
             );
             hold(!goes_on, "the round goes on while the switch is tripped")?;
         }
         if let (Some(Prompt::RaiseBed { is_told: true, .. }), Some(round)) = (status.prompt, &self.world.round) {
             hold(round.is_told, "screws count as turned that nobody told of since the switch tripped")?;
+        }
+        if let (Some(round), Some(prompt)) = (&self.world.round, status.prompt) {
+            let is_right = match prompt {
+                Prompt::Ready { is_corner, .. }
+                | Prompt::Moving { is_corner, .. }
+                | Prompt::SetGap { is_corner, .. } => is_corner == round.in_corner_round,
+                Prompt::TurnScrews { .. } => round.in_corner_round,
+                Prompt::Trammed { .. } => round.corners > 0 && !round.in_corner_round,
+                _ => true,
+            };
+            hold(is_right, "a survey of a bed that is not trammed, or a corner round of one that is")?;
         }
         let may_change_force = matches!(
             op,

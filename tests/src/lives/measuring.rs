@@ -70,9 +70,19 @@ impl<S: Subject> Life<S> {
             clearance_um: 100,
             lowest_um: -300,
             closure_limit_um: [40, 200][self.random.below(2)],
+            corner_limit_um: [40, 80, 200][self.random.below(3)],
             ..SurveySettings::default()
         };
         let Ok(plan) = SurveyPlan::new(lattice(nodes)) else { return Err("no plan".to_string()) };
+        let has_middles = nodes == 3 && self.random.below(2) == 0;
+        let plan = if has_middles { plan.with_middles().map_err(|error| error.to_string())? } else { plan };
+        let lattice = plan.lattice();
+        let corners = [0, 0, 0, 3, 4][self.random.below(5)];
+        let places = [(20_000, 30_000), (140_000, 30_000), (140_000, 150_000), (20_000, 150_000)];
+        let plan = match corners {
+            0 => plan,
+            corners => plan.with_corner_round(places.into_iter().take(corners)).map_err(|error| error.to_string())?,
+        };
         let result = self.subject.begin_survey(plan, settings, self.world.nozzle.z_um);
         let may_begin = self.may_move(before) && self.world.is_loaded && !is_unsound;
         hold(result.is_ok() == may_begin, "a survey begun where none may be, or none where it may")?;
@@ -81,7 +91,7 @@ impl<S: Subject> Life<S> {
                 hold(order == Order::Wait, "a survey that moves as it begins")?;
                 self.world.round = Some(Round {
                     settings,
-                    lattice: lattice(nodes),
+                    lattice,
                     start_um: settings.start_um,
                     readings: [None; STATIONS],
                     temperatures_c: Vec::new(),
@@ -91,6 +101,11 @@ impl<S: Subject> Life<S> {
                     is_turned: false,
                     is_told: false,
                     is_aborted: false,
+                    middles_after: has_middles.then_some(9),
+                    has_enough: false,
+                    corners,
+                    in_corner_round: corners > 0,
+                    has_corners: false,
                 });
                 Ok(())
             }

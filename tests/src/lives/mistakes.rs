@@ -1,8 +1,8 @@
 //! Keepers with one deliberate mistake each, which the judge must catch.
 
 use gapkeeper::{
-    Choice, Keeper, KeeperError, KeeperSettings, LoadError, LoadReport, Move, Order, Piece, Pieces, Prompt, SaveError,
-    StoredGrid, SurveyEvent, SurveyPlan, SurveySettings,
+    Choice, HeightGrid, Keeper, KeeperError, KeeperSettings, LoadError, LoadReport, Move, Order, Piece, Pieces, Prompt,
+    SaveError, StoredGrid, SurveyEvent, SurveyPlan, SurveySettings,
 };
 
 use super::chip::NoAnswer;
@@ -69,11 +69,21 @@ pub enum Mistake {
     AbortNeverEnds,
     /// 6: an order is given once only.
     ForgetsOrders,
+    /// 1: somebody who has had enough where nothing may be left out is taken to have pressed.
+    TakesEnoughForPress,
+    /// 1: telling of the screws that the corner round asks for goes on at once.
+    GoesOnWhenCornersTold,
+    /// 1: a press where the corner round asks for screws is taken for turned ones.
+    TakesPressForTurnedScrews,
+    /// 1: a corner round is over whatever it has found.
+    NeverAsksForScrews,
+    /// 4: a node of the surface of all readings is off by a micrometre.
+    ShiftsNode,
 }
 
 impl Mistake {
     /// All.
-    pub const ALL: [Self; 29] = [
+    pub const ALL: [Self; 34] = [
         Self::SurveyOutlivesHoming,
         Self::SurveyOutlivesLostPosition,
         Self::LiftsWithoutPress,
@@ -103,6 +113,11 @@ impl Mistake {
         Self::ReturnsNothingAfterAbort,
         Self::AbortNeverEnds,
         Self::ForgetsOrders,
+        Self::TakesEnoughForPress,
+        Self::GoesOnWhenCornersTold,
+        Self::TakesPressForTurnedScrews,
+        Self::NeverAsksForScrews,
+        Self::ShiftsNode,
     ];
 }
 
@@ -137,6 +152,15 @@ impl Wrong {
     #[allow(clippy::unwrap_used, reason = "the settings of a life are sound")]
     fn fresh(&self) -> LifeKeeper {
         Keeper::new(self.settings).unwrap()
+    }
+
+    /// Takes the grid that was measured in again, otherwise.
+    fn adopt_otherwise(&mut self, change: impl FnOnce(&Self, StoredGrid<STATIONS>) -> StoredGrid<STATIONS>) {
+        let Choice::Nearest { place, .. } = self.keeper.choice() else { return };
+        if let Some(grid) = self.keeper.bank().grid(place).cloned() {
+            let changed = change(self, grid);
+            let _ = self.keeper.adopt(changed);
+        }
     }
 
     /// Its grids again, as if they had just been measured.
@@ -257,6 +281,15 @@ impl Subject for Wrong {
             }
             SurveyEvent::LimitSwitch { .. } if self.is(Mistake::IgnoresSwitch) => return Ok(Order::Wait),
             SurveyEvent::ScrewTurned => return Ok(self.screw_turned()),
+            SurveyEvent::Pressed
+                if self.is(Mistake::TakesPressForTurnedScrews)
+                    && matches!(prompt, Some(Prompt::TurnScrews { is_told: false, .. })) =>
+            {
+                self.imagine(SurveyEvent::ScrewTurned);
+            }
+            SurveyEvent::Enough if self.is(Mistake::TakesEnoughForPress) => {
+                return self.keeper.survey(SurveyEvent::Pressed);
+            }
             SurveyEvent::Pressed if matches!(prompt, Some(Prompt::SetGap { .. })) => {
                 let is_turned = !matches!(prompt, Some(Prompt::SetGap { is_turned: false, .. }));
                 if self.is(Mistake::ReadsWithoutTurn) && due == Order::Wait && !is_turned {
@@ -286,15 +319,22 @@ impl Subject for Wrong {
                 return Ok(Order::Wait);
             }
             Order::Done if self.is(Mistake::FilesLastTemperature) => {
-                let place = match self.keeper.choice() {
-                    Choice::Nearest { place, .. } => place,
-                    _ => return Ok(order),
-                };
-                if let Some(grid) = self.keeper.bank().grid(place).cloned() {
-                    let _ = self.keeper.adopt(StoredGrid { bed_temperature_c: self.bed_c, ..grid });
-                }
+                self.adopt_otherwise(|this, grid| StoredGrid { bed_temperature_c: this.bed_c, ..grid });
             }
+            Order::Done if self.is(Mistake::ShiftsNode) => self.adopt_otherwise(|_, grid| {
+                let mut heights_um = grid.grid.nodes_um().to_vec();
+                if heights_um.len() == STATIONS {
+                    heights_um[STATIONS / 2] += 1;
+                }
+                match HeightGrid::new(grid.grid.lattice(), &heights_um) {
+                    Ok(shifted) => StoredGrid { grid: shifted, ..grid },
+                    Err(_) => grid,
+                }
+            }),
             _ => {}
+        }
+        if self.is(Mistake::NeverAsksForScrews) && matches!(self.prompt(), Some(Prompt::TurnScrews { .. })) {
+            self.imagine(SurveyEvent::Enough);
         }
         if self.is(Mistake::BeginsWithoutPress) && matches!(self.prompt(), Some(Prompt::Ready { .. })) {
             self.imagine(SurveyEvent::Pressed);
@@ -316,7 +356,12 @@ impl Subject for Wrong {
             self.stamp_anew();
             self.keeper.release();
         }
-        if self.is(Mistake::GoesOnWhenTold) && matches!(prompt, Some(Prompt::RaiseBed { .. })) {
+        let goes_on = match prompt {
+            Some(Prompt::RaiseBed { .. }) => self.is(Mistake::GoesOnWhenTold),
+            Some(Prompt::TurnScrews { .. }) => self.is(Mistake::GoesOnWhenCornersTold),
+            _ => false,
+        };
+        if goes_on {
             self.imagine(SurveyEvent::Pressed);
             self.imagine(SurveyEvent::Pressed);
         }

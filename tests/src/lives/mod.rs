@@ -59,6 +59,10 @@ pub struct Figures {
     pub calls: u64,
     /// Surveys that ended with a grid.
     pub surveys: u64,
+    /// Of those, with the middles of all cells.
+    pub middles: u64,
+    /// Corner rounds that found the bed trammed, and those that asked for screws.
+    pub corners: [u64; 2],
     /// Surveys that were aborted.
     pub aborts: u64,
     /// Rounds that were voided.
@@ -83,6 +87,8 @@ impl Figures {
             lives: self.lives + other.lives,
             calls: self.calls + other.calls,
             surveys: self.surveys + other.surveys,
+            middles: self.middles + other.middles,
+            corners: [self.corners[0] + other.corners[0], self.corners[1] + other.corners[1]],
             aborts: self.aborts + other.aborts,
             voids: self.voids + other.voids,
             starts: self.starts + other.starts,

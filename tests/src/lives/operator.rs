@@ -28,6 +28,7 @@ pub(super) enum Op {
     Turn { detents: i16 },
     Press,
     Back,
+    Enough,
     Abort,
     Switch { is_tripped: bool },
     TellOfScrew { as_event: bool },
@@ -66,7 +67,7 @@ impl<S: Subject> Life<S> {
 
     fn anything(&mut self) -> Op {
         let as_event = self.one_in(2);
-        match self.random.below(27) {
+        match self.random.below(28) {
             0 => self.cut_power(),
             1 => Op::Load(self.trouble()),
             2 if self.world.failed_loads > 1 => Op::BeginMemory(self.trouble()),
@@ -92,6 +93,7 @@ impl<S: Subject> Life<S> {
             23 => Op::Adopt,
             24 => Op::Shift { steps: [1, -1, 100, -3000, i16::MAX, i16::MIN][self.random.below(6)] },
             25 => Op::SetFade { choice: self.random.below(3) },
+            26 => Op::Enough,
             _ => Op::Arc,
         }
     }
@@ -143,6 +145,7 @@ impl<S: Subject> Life<S> {
                     (_, 10) => self.usual_temperature(settings_bed_c, settings_nozzle_c),
                     (_, 11) if self.one_in(3) => Op::Back,
                     (false, 12) if self.one_in(3) => Op::Press,
+                    (_, 13) if self.one_in(2) => Op::Enough,
                     _ => {
                         // Somewhere near the bed, never twice the same.
                         let wanted_um = 100 + 10 * self.random.below(12) as i32;
@@ -154,6 +157,12 @@ impl<S: Subject> Life<S> {
             Prompt::SwitchTripped { .. } if self.world.is_tripped && self.one_in(2) => Op::Switch { is_tripped: false },
             Prompt::RaiseBed { is_told: false, .. } if !self.one_in(4) => Op::TellOfScrew { as_event: self.one_in(2) },
             Prompt::RaiseBed { is_told: false, .. } | Prompt::Closure { .. } if self.one_in(3) => Op::Back,
+            Prompt::TurnScrews { is_told, .. } => match self.random.below(8) {
+                0 => Op::Back,
+                1..3 => Op::Enough,
+                3..6 if !is_told => Op::TellOfScrew { as_event: self.one_in(2) },
+                _ => Op::Press,
+            },
             _ => Op::Press,
         }
     }

@@ -45,7 +45,7 @@ impl<S: Subject> Life<S> {
         let has_soaked = soaked_s >= Some(round.settings.soak_s.into());
         let lifts = stands_still
             && match prompt {
-                Prompt::Ready { .. } => is_warm && has_soaked && !world.is_tripped,
+                Prompt::Ready { .. } | Prompt::Trammed { .. } => is_warm && has_soaked && !world.is_tripped,
                 Prompt::BedTemperature { .. } | Prompt::HandsOff | Prompt::SwitchTripped { press_lifts: true } => true,
                 _ => is_reading,
             };
@@ -56,6 +56,16 @@ impl<S: Subject> Life<S> {
                 _ => !lifts,
             };
             hold(is_right, "a press did what it may not, or not what was shown")?;
+        }
+        // All that is left out is a middle, and nothing else is asked.
+        let may_have_enough = match (prompt, round.middles_after) {
+            (Prompt::SetGap { visit, visits, is_corner: false, .. }, Some(after)) => visit > after && visit < visits,
+            _ => false,
+        };
+        let may_have_enough = may_have_enough && stands_still && is_warm && !world.is_tripped;
+        if event == SurveyEvent::Enough {
+            let is_right = matches!(order, Order::Lift { .. }) == may_have_enough;
+            hold(is_right, "had enough where nothing may be left out, or not where it may")?;
         }
         let moves = !matches!(order, Order::Wait | Order::Stop | Order::Done | Order::Aborted);
         hold(!moves || world.is_homed, "a motion without positions")?;
@@ -70,6 +80,7 @@ impl<S: Subject> Life<S> {
                 let by_hand = match event {
                     SurveyEvent::Pressed | SurveyEvent::Abort => true,
                     SurveyEvent::Back => is_setting && stands_still,
+                    SurveyEvent::Enough => may_have_enough,
                     _ => false,
                 };
                 hold(by_hand, "a lift that no hand asked for")
@@ -124,15 +135,21 @@ impl<S: Subject> Life<S> {
         match (event, prompt) {
             (SurveyEvent::Arrived, _) if matches!(was_due, Order::Approach { .. }) => round.is_turned = false,
             (SurveyEvent::Turned { .. }, _) if matches!(order, Order::Step { .. }) => round.is_turned = true,
-            (SurveyEvent::Pressed, Some(Prompt::Ready { .. })) if order != Order::Wait => round.is_visiting = true,
+            (SurveyEvent::Pressed, Some(Prompt::Ready { .. } | Prompt::Trammed { .. })) if order != Order::Wait => {
+                round.is_visiting = true;
+            }
+            (SurveyEvent::Arrived, _) if round.has_corners && !round.is_aborted => self.corners_read()?,
+            (_, Some(asked @ Prompt::TurnScrews { is_told, .. })) => self.at_screws(event, asked, is_told)?,
             (SurveyEvent::Pressed, Some(Prompt::SetGap { .. } | Prompt::LookAgain { .. })) if order != Order::Wait => {
                 let is_last = matches!(prompt, Some(Prompt::SetGap { visit, visits, .. }) if visit == visits);
                 let station = before.keeper().survey_under_way().and_then(|survey| survey.station());
                 round.temperatures_c.push(bed_c);
                 self.world.may_turn = false;
                 if is_last {
-                    (round.is_closed, round.is_visiting) = (true, false);
-                } else if let Some(station) = station {
+                    round.is_visiting = false;
+                    (round.is_closed, round.has_corners) = (!round.in_corner_round, round.in_corner_round);
+                }
+                if let Some(station) = station.filter(|_| !round.is_closed) {
                     round.readings[round.node(station)] = Some((nozzle_um, setup));
                 }
             }
@@ -142,6 +159,7 @@ impl<S: Subject> Life<S> {
                     round.readings[round.node(station)] = None;
                 }
             }
+            (SurveyEvent::Enough, _) if order != Order::Wait => round.has_enough = true,
             (SurveyEvent::Back, Some(Prompt::Closure { .. })) => round.void(),
             (SurveyEvent::Abort, _) => (round.is_aborted, round.is_visiting) = (true, false),
             (SurveyEvent::LimitSwitch { is_tripped: true }, _) if round.is_visiting => {
@@ -154,12 +172,11 @@ impl<S: Subject> Life<S> {
                 if matches!(prompt, Some(Prompt::RaiseBed { is_told: false, .. })) {
                     round.start_um += i32::from(round.settings.headroom_um);
                 }
-                round.is_told = true;
-                round.void();
+                round.told_of_screw();
             }
             _ => {}
         }
-        if let Order::Lift { z_um } = order {
+        if let (Order::Lift { z_um }, Some(round)) = (order, &self.world.round) {
             // What was read at this press counts already.
             hold(z_um >= round.waiting_um(), "a lift that ends too low to travel")?;
         }
@@ -177,6 +194,69 @@ impl<S: Subject> Life<S> {
                 Ok(())
             }
         }
+    }
+
+    /// The nozzle is up after the last corner: they are trammed, or hands are asked for.
+    fn corners_read(&mut self) -> Verdict {
+        let Some(round) = &mut self.world.round else { return Ok(()) };
+        let Some((lowest_um, highest_um)) = round.range_um() else {
+            return Err("corners without readings".to_string());
+        };
+        let (apart_um, limit_um) = (highest_um - lowest_um, i32::from(round.settings.corner_limit_um));
+        round.has_corners = false;
+        let prompt = self.subject.keeper().status().prompt;
+        let asks = match prompt {
+            Some(Prompt::TurnScrews { apart_um: said_um, is_told, .. }) => {
+                hold(i32::from(said_um) == apart_um && !is_told, "corners that are apart otherwise")?;
+                true
+            }
+            Some(Prompt::Trammed { apart_um: said_um, headroom_um, .. }) => {
+                let feeler_um = i32::from(round.settings.feeler_um);
+                let below_um = lowest_um - feeler_um - round.settings.lowest_um;
+                hold(
+                    (i32::from(said_um), headroom_um) == (apart_um, below_um),
+                    "corners or headroom otherwise than read",
+                )?;
+                false
+            }
+            Some(Prompt::Heat { .. } | Prompt::Soak { .. } | Prompt::SwitchTripped { .. }) => false,
+            _ => return Err("corners were read, and something else is asked".to_string()),
+        };
+        hold(asks == (apart_um > limit_um), "screws asked for within the limit, or not beyond it")?;
+        self.figures.corners[usize::from(asks)] += 1;
+        if !asks {
+            round.void();
+            round.in_corner_round = false;
+        }
+        Ok(())
+    }
+
+    /// Something happened where hands were asked for at the screws: nothing moves, whatever it was.
+    fn at_screws(&mut self, event: SurveyEvent, asked: Prompt, is_told: bool) -> Verdict {
+        let prompt = self.subject.keeper().status().prompt;
+        hold(self.subject.order_due() == Order::Wait, "a motion while hands may be at the screws")?;
+        let Some(round) = &mut self.world.round else { return Ok(()) };
+        let range_um = round.range_um();
+        match event {
+            SurveyEvent::Pressed if is_told => round.void(),
+            SurveyEvent::Back => round.void(),
+            SurveyEvent::Enough if !is_told => {
+                round.void();
+                round.in_corner_round = false;
+            }
+            SurveyEvent::ScrewTurned => {
+                if let (false, Some((lowest_um, highest_um))) = (is_told, range_um) {
+                    // Turned the wrong way, as far as advised, it is as high as that.
+                    let risen_um = 2 * highest_um - lowest_um + i32::from(round.settings.clearance_um);
+                    round.start_um = round.start_um.max(risen_um);
+                }
+                round.told_of_screw();
+            }
+            SurveyEvent::Abort => round.is_aborted = true,
+            _ => hold(prompt == Some(asked), "something went on before somebody told of the screws")?,
+        }
+        let is_still_asked = matches!(prompt, Some(Prompt::TurnScrews { is_told: true, .. }));
+        hold(event != SurveyEvent::ScrewTurned || is_still_asked, "telling of a screw went on by itself")
     }
 
     /// Whoever drives the machine takes an order, or loses it.
@@ -201,18 +281,17 @@ impl<S: Subject> Life<S> {
             _ => return Err("a survey is done, and nothing was chosen".to_string()),
         };
         let Some(grid) = keeper.bank().grid(place) else { return Err("a survey is done without a grid".to_string()) };
-        hold(round.is_closed, "a survey is done without its last reading")?;
-        hold(grid.grid.lattice() == round.lattice, "a grid on another lattice")?;
-        for (node, &height_um) in grid.grid.nodes_um().iter().enumerate() {
-            let Some((reading_um, setup)) = round.readings[node] else {
-                return Err("a grid of readings that were void".to_string());
-            };
-            hold(setup == self.world.setup, "a reading of another setup")?;
-            hold(
-                i32::from(height_um) == reading_um - i32::from(round.settings.feeler_um),
-                "another height than was read",
-            )?;
-        }
+        hold(round.is_closed && !round.in_corner_round, "a survey is done without its last reading")?;
+        let Some(surface) = round.surface() else { return Err("a grid of readings that were void".to_string()) };
+        hold(grid.grid.lattice() == surface.lattice(), "a grid on another lattice")?;
+        hold(grid.grid == surface, "other heights than were read")?;
+        hold(round.setups().all(|setup| setup == self.world.setup), "a reading of another setup")?;
+        let agrees = keeper.agreement().is_some();
+        hold(
+            agrees == (is_usable && round.has_all_middles()),
+            "readings that are said to agree, or not, or nothing said",
+        )?;
+        self.figures.middles += u64::from(round.has_all_middles());
         let sum_c: i32 = round.temperatures_c.iter().map(|&bed_c| i32::from(bed_c)).sum();
         let count = round.temperatures_c.len() as i32;
         // Within one degree of their mean, rounded in any way.

@@ -9,7 +9,7 @@ use gapkeeper::{
 use super::chip::NoAnswer;
 
 /// Stations of a survey at the most.
-pub const STATIONS: usize = 9;
+pub const STATIONS: usize = 25;
 /// Nodes of the grid in force at the most.
 pub const NODES: usize = 25;
 /// Grids that are remembered.

@@ -1,6 +1,6 @@
 //! What is true, whatever the keeper believes: the bed's screws, the nozzle, what was measured when.
 
-use gapkeeper::{Fade, HeightGrid, Lattice, Order, Point, SurveySettings};
+use gapkeeper::{Fade, HeightGrid, Lattice, Order, Point, SurveySettings, WeightedLayout};
 
 use super::chip::Chip;
 use super::subject::{GRIDS, STATIONS};
@@ -48,6 +48,16 @@ pub struct Round {
     pub is_told: bool,
     /// The end was asked for.
     pub is_aborted: bool,
+    /// The middles of the cells are visited too, after this many stations.
+    pub middles_after: Option<u16>,
+    /// Somebody had enough before all middles were read.
+    pub has_enough: bool,
+    /// The survey comes after a corner round of so many stations; 0 without one.
+    pub corners: usize,
+    /// The corners are still to be found trammed.
+    pub in_corner_round: bool,
+    /// All of them are read, and the nozzle is being lifted.
+    pub has_corners: bool,
 }
 
 impl Round {
@@ -55,7 +65,58 @@ impl Round {
     pub fn void(&mut self) {
         self.readings = [None; STATIONS];
         self.temperatures_c.clear();
-        (self.is_closed, self.is_visiting, self.is_turned) = (false, false, false);
+        (self.is_closed, self.is_visiting, self.is_turned, self.has_enough) = (false, false, false, false);
+        self.has_corners = false;
+    }
+
+    /// Heights that were read, the lowest and the highest.
+    pub fn range_um(&self) -> Option<(i32, i32)> {
+        let read_um = || self.readings.iter().flatten().map(|&(um, _)| um);
+        Some((read_um().min()?, read_um().max()?))
+    }
+
+    /// A screw was told of: another bed, and its corners are not trammed.
+    pub fn told_of_screw(&mut self) {
+        self.is_told = true;
+        self.void();
+        self.in_corner_round = self.corners > 0;
+    }
+
+    /// What the readings make: the lattice and its heights; none if one of those that count is missing.
+    pub fn surface(&self) -> Option<HeightGrid<STATIONS>> {
+        let feeler_um = i32::from(self.settings.feeler_um);
+        let height_um = |column: u8, row: u8| {
+            let (reading_um, _) = self.readings[self.node((column, row))]?;
+            i16::try_from(reading_um - feeler_um).ok()
+        };
+        let Lattice { columns, rows, pitch_x_um, pitch_y_um, .. } = self.lattice;
+        let nodes = || (0..rows).flat_map(|row| (0..columns).map(move |column| (column, row)));
+        if self.middles_after.is_none() {
+            let heights_um: Option<Vec<i16>> = nodes().map(|(column, row)| height_um(column, row)).collect();
+            return HeightGrid::new(self.lattice, &heights_um?).ok();
+        }
+        let stations: Option<Vec<i16>> =
+            nodes().filter(|(column, row)| column % 2 == row % 2).map(|(column, row)| height_um(column, row)).collect();
+        if let Some(readings_um) = stations.filter(|_| self.has_all_middles()) {
+            return WeightedLayout::ThreeWithMiddles.grid(self.lattice, &readings_um).ok();
+        }
+        let lattice =
+            Lattice { columns: 3, rows: 3, pitch_x_um: 2 * pitch_x_um, pitch_y_um: 2 * pitch_y_um, ..self.lattice };
+        let corners: Option<Vec<i16>> = nodes()
+            .filter(|(column, row)| column % 2 == 0 && row % 2 == 0)
+            .map(|(column, row)| height_um(column, row))
+            .collect();
+        HeightGrid::new(lattice, &corners?).ok()
+    }
+
+    /// All stations and all middles enter the surface.
+    pub fn has_all_middles(&self) -> bool {
+        self.middles_after.is_some() && !self.has_enough
+    }
+
+    /// Screw turns at the readings that are there.
+    pub fn setups(&self) -> impl Iterator<Item = u32> {
+        self.readings.iter().flatten().map(|&(_, setup)| setup)
     }
 
     /// No waiting nozzle may be lower.

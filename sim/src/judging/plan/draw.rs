@@ -10,7 +10,7 @@ use crate::footprint::Footprint;
 use crate::outcome::{GapErrors, GapFigures};
 use crate::replay::controller;
 use crate::scenario::{Count, Form, NotNegative, Scenario};
-use crate::setup::{in_force, raised_um, refine};
+use crate::setup::{in_force, raised_um, refine, screws_raised_um, with_screws};
 use crate::survey::survey_on;
 
 /// What one draw of one row came to.
@@ -63,10 +63,10 @@ pub(super) fn draw(
     }
     let [printed, measured_bed] = [printed.with_forms_of(&scenario)?, measured.with_forms_of(&scenario)?];
     let bed_um = footprint.heights_of(&printed, &scenario.bed);
-    let judge = |controller: &mut Controller, raised_um: f64| {
-        footprint.judge(controller, &bed_um, raised_um, settings.tolerance_um)
+    let judge = |controller: &mut Controller, bed_um: &[f64], raised_um: f64| {
+        footprint.judge(controller, bed_um, raised_um, settings.tolerance_um)
     };
-    let uncorrected = judge(&mut controller(&scenario, None), 0.0);
+    let uncorrected = judge(&mut controller(&scenario, None), &bed_um, 0.0);
     let mut found = Vec::with_capacity(ways.len());
     for &(feel_um, count) in ways {
         scenario.measuring.feel_um = feel_um;
@@ -80,6 +80,14 @@ pub(super) fn draw(
                 continue;
             }
         };
+        let screws_um = screws_raised_um(&measured);
+        let turned_bed_um = if screws_um.is_empty() {
+            None
+        } else {
+            let turned = with_screws(scenario.clone(), &screws_um);
+            Some(footprint.heights_of(&ModelledBed::new(&turned, turned.warmth_printing())?, &turned.bed))
+        };
+        let bed_um = turned_bed_um.as_deref().unwrap_or(&bed_um);
         found.push([Surface::Bilinear, Surface::Refined].map(|surface| {
             let grid = match surface {
                 Surface::Bilinear => measured.grid.grid.clone(),
@@ -87,7 +95,7 @@ pub(super) fn draw(
             };
             let lattice = grid.lattice();
             let correction = in_force(&scenario, grid).map_err(|error| format!("correction: {error}"))?;
-            let figures: GapFigures = judge(&mut controller(&scenario, Some(correction)), raised_um(&measured));
+            let figures: GapFigures = judge(&mut controller(&scenario, Some(correction)), bed_um, raised_um(&measured));
             Ok(Drawn {
                 good: figures.good(),
                 errors: figures.errors.ok_or("every move of the first layer was refused")?,

@@ -151,14 +151,16 @@ const CROSS: &str = "G0 X20 Y20 Z0.2\nG1 X200 Y180 F1200\nG0 X200 Y20\nG1 X20 Y1
 /// where the switch stood in the way and the screws were raised.
 #[test]
 fn a_draw_is_the_survey_of_its_seed_and_the_replay_of_its_grid() {
-    for switch_mm in [-0.45, 0.1] {
+    for (switch_mm, corner_limit_um) in [(-0.45, None), (0.1, None), (-0.45, Some(25))] {
         let mut scenario = demo::scenario().unwrap();
+        scenario.measuring.corner_limit_um = corner_limit_um;
         scenario.machine.limit_switch_trips_at_mm = Bounded(switch_mm);
         scenario.correction.shift_um = 15;
         let settings = PlanSettings { seed: 4, same_bed: true, tolerance_um: 25.0, ..settings(&[3], &[20.0], 1) };
         let plan = plan(&scenario, "cross", Cursor::new(CROSS), &settings).unwrap();
         let measured = survey(&scenario, scenario.stations(), 4).unwrap();
         assert_eq!(crate::setup::raised_um(&measured) > 0.0, switch_mm > 0.0);
+        assert_eq!(crate::setup::screws_raised_um(&measured).is_empty(), corner_limit_um.is_none());
         let setup = Setup::surveyed(&scenario, &measured);
         let settings = Settings { tolerance_um: 25.0, ..setup.settings() };
         let outcome = replay("cross", Cursor::new(CROSS), &settings).unwrap();

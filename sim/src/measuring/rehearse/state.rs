@@ -135,6 +135,37 @@ impl<'a> Rehearsal<'a> {
                 self.notice = "the bed is raised, a new setup; hands off, then press";
                 self.bench.raise_bed(by_um.into())?
             }
+            (Key::ScrewsTurned, Prompt::TurnScrews { apart_um, is_told: false, .. }) => {
+                match self.bench.corner_advice() {
+                    Some(Ok(advice)) => {
+                        self.right_gap_um = self.hand.feel();
+                        self.notice = "turned as advised, a new setup; hands off, then press";
+                        let raised_um = self.notes.screws_turned(apart_um, &advice);
+                        self.bench.turn_screws(&raised_um)?
+                    }
+                    _ => {
+                        self.notice = "no advice for these screws: e leaves them as they are";
+                        Order::Wait
+                    }
+                }
+            }
+            (Key::Press, Prompt::TurnScrews { is_told: false, .. }) => {
+                self.notice = "s: you turn the screws so  Left: read again  e: enough";
+                Order::Wait
+            }
+            (Key::Back, Prompt::TurnScrews { .. }) => {
+                self.right_gap_um = self.hand.feel();
+                self.notice = "the corners are read again";
+                self.bench.event(SurveyEvent::Back)?
+            }
+            (Key::Enough, Prompt::TurnScrews { is_told: false, .. }) => {
+                self.notice = "the screws stay as they are";
+                self.bench.event(SurveyEvent::Enough)?
+            }
+            (Key::Press, Prompt::Trammed { apart_um, headroom_um, .. }) => {
+                self.notes.trammed(apart_um, headroom_um);
+                self.bench.event(SurveyEvent::Pressed)?
+            }
             (Key::Back, Prompt::RaiseBed { is_told: false, .. }) => {
                 self.notice = "not raised: the switch may be in the way again";
                 self.bench.event(SurveyEvent::Back)?
@@ -178,7 +209,9 @@ impl<'a> Rehearsal<'a> {
         let notice = match prompt {
             Some(prompt) if is_wait(prompt) => "rehearsal: 60 times as fast; Enter skips the wait",
             Some(_) if sets_gap && gap_um < 0.0 => "the nozzle presses into the bed, which damages both: up",
-            Some(Prompt::SetGap { visit, visits, .. }) if visit == visits => "the first station again: has it moved?",
+            Some(Prompt::SetGap { visit, visits, is_corner: false, .. }) if visit == visits => {
+                "the first station again: has it moved?"
+            }
             Some(Prompt::SetGap { is_coarse: true, .. } | Prompt::LookAgain { is_coarse: true, .. })
                 if self.notice.is_empty() =>
             {
@@ -196,6 +229,10 @@ impl<'a> Rehearsal<'a> {
             y_mm: ends_mm(lattice.y0_um, lattice.pitch_y_um, lattice.rows),
             nozzle,
             drag: sets_gap.then(|| Drag::new(gap_um, self.right_gap_um)),
+            advice: match self.bench.corner_advice() {
+                Some(Ok(advice)) => advice.screws().iter().map(ToString::to_string).collect(),
+                _ => Vec::new(),
+            },
             notice,
         }
     }
@@ -204,12 +241,22 @@ impl<'a> Rehearsal<'a> {
     fn marks(&self) -> Vec<Vec<Mark>> {
         let survey = self.bench.keeper().survey_under_way();
         let here = survey.and_then(gapkeeper::Survey::station);
+        let is_corner_round = matches!(
+            self.bench.prompt(),
+            Some(
+                Prompt::Ready { is_corner: true, .. }
+                    | Prompt::Moving { is_corner: true, .. }
+                    | Prompt::SetGap { is_corner: true, .. }
+                    | Prompt::TurnScrews { .. }
+            )
+        );
+        let stations = if is_corner_round { self.plan.corner_round() } else { self.plan.order() };
         let mark = |column, row| {
             if here == Some((column, row)) {
                 Mark::Here
             } else if survey.is_some_and(|survey| survey.height_um(column, row).is_some()) {
                 Mark::Read
-            } else if self.plan.order().contains(&(column, row)) {
+            } else if stations.contains(&(column, row)) {
                 Mark::ToCome
             } else {
                 Mark::NoStation

@@ -97,7 +97,8 @@ mod tests {
 
     #[test]
     fn the_table_holds_the_readings_that_stand() {
-        let set = |visit| Prompt::SetGap { visit, visits: 6, z_um: 0, is_coarse: false, is_turned: true };
+        let set =
+            |visit| Prompt::SetGap { visit, visits: 6, is_corner: false, z_um: 0, is_coarse: false, is_turned: true };
         let outcome = outcome(vec![
             reading(set(1), 20.0, 900.0, 0.0),
             Happening::Closure { um: 90, accepted: false },
@@ -122,7 +123,8 @@ off by +5.6 um on the whole, 8.2 um RMS, +12.5 um at worst
 
     #[test]
     fn a_raised_bed_voids_what_was_read_before() {
-        let set = |visit| Prompt::SetGap { visit, visits: 6, z_um: 0, is_coarse: false, is_turned: true };
+        let set =
+            |visit| Prompt::SetGap { visit, visits: 6, is_corner: false, z_um: 0, is_coarse: false, is_turned: true };
         let outcome = outcome(vec![
             reading(set(1), 20.0, 0.0, 0.0),
             Happening::BedRaised { by_um: 500.0 },

@@ -9,7 +9,7 @@ pub(super) const WIDTH: usize = 60;
 /// Lines of the screen above and below the plan: the title, an empty one, the notice, keys and caution.
 const FIXED_LINES: usize = 7;
 /// Lines of the part left of the plan.
-const LEFT_LINES: usize = 13;
+const LEFT_LINES: usize = 14;
 /// Lines below the plan's rows that belong to it.
 const BELOW_PLAN: usize = 2;
 /// Width of the part left of the plan, and of the frame.
@@ -60,6 +60,8 @@ pub(super) struct View {
     pub(super) nozzle: Point,
     /// What the paper does; none while it lies aside.
     pub(super) drag: Option<Drag>,
+    /// How to turn the screws, one line each, where hands are asked for at them.
+    pub(super) advice: Vec<String>,
     /// What else is to be said.
     pub(super) notice: &'static str,
 }
@@ -107,6 +109,10 @@ fn left(view: &View) -> Vec<String> {
     let mut display = view.display.lines();
     left.extend((0..lines).map(|_| format!("│{:<columns$.columns$}│", display.next().unwrap_or_default())));
     left.push(format!("└{edge}┘"));
+    if !view.advice.is_empty() {
+        left.extend(view.advice.iter().cloned());
+        return left;
+    }
     left.push(String::new());
     let mm = |um: i32| f64::from(um) / 1000.0;
     left.push(format!("nozzle Z {:+} um", view.nozzle.z_um));

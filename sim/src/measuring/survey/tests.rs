@@ -1,6 +1,6 @@
 use super::*;
 use crate::demo;
-use crate::scenario::{Bounded, Form, NotNegative, Positive, Share};
+use crate::scenario::{Bounded, Count, Form, NotNegative, Positive, Share};
 
 fn run(change: impl FnOnce(&mut Scenario), seed: u64) -> SurveyOutcome {
     let mut scenario = demo::scenario().unwrap();
@@ -149,4 +149,77 @@ fn the_same_seed_measures_the_same() {
     let careful = |scenario: &mut Scenario| scenario.measuring.feel_um = NotNegative(20.0);
     assert_eq!(run(careful, 9).grid, run(careful, 9).grid);
     assert_ne!(run(careful, 9).grid, run(careful, 10).grid);
+}
+
+fn turned(outcome: &SurveyOutcome) -> usize {
+    outcome.happenings.iter().filter(|happening| matches!(happening, Happening::ScrewsTurned { .. })).count()
+}
+
+/// Own model: a thin plate whose screws stand anywhere is level after one round with a perfect hand, and the grid is of the
+/// bed that the round leaves.
+#[test]
+fn a_corner_round_trams_the_bed_before_it_is_measured() {
+    let crooked = |scenario: &mut Scenario| {
+        scenario.measuring.corner_limit_um = Some(30);
+        for (screw, by_um) in scenario.bed.screws.iter_mut().zip([0.0, 250.0, -180.0, 90.0]) {
+            screw.height_um.0 += by_um;
+        }
+    };
+    let outcome = run(crooked, 1);
+    assert_eq!(turned(&outcome), 1, "{:#?}", outcome.happenings);
+    let [.., Happening::Trammed { apart_um, .. }] = outcome
+        .happenings
+        .iter()
+        .filter(|happening| !matches!(happening, Happening::Reading { .. }))
+        .cloned()
+        .collect::<Vec<_>>()[..]
+    else {
+        panic!("{:#?}", outcome.happenings);
+    };
+    assert!(apart_um <= 30);
+    let mut scenario = demo::scenario().unwrap();
+    crooked(&mut scenario);
+    let left = crate::setup::turned(&scenario, &outcome);
+    let bed = crate::bed::ModelledBed::new(&left, left.warmth_measuring()).unwrap();
+    let lattice = outcome.grid.grid.lattice();
+    for (node, &um) in outcome.grid.grid.nodes_um().iter().enumerate() {
+        let (x_um, y_um) = lattice.node_um((node % 5) as u8, (node / 5) as u8);
+        let off_um = f64::from(um) - bed.height_um(f64::from(x_um) / 1000.0, f64::from(y_um) / 1000.0);
+        assert!(off_um.abs() <= 12.0, "node {node}: {off_um}");
+    }
+    // Only the bow is left, which no screw takes out.
+    let residual = outcome.advice.as_ref().unwrap().screws().iter().map(|turn| turn.raise_um).max();
+    assert!(residual <= Some(30), "{:?}", outcome.advice);
+}
+
+/// A hand that is coarser than the limit comes to an end all the same.
+#[test]
+fn a_coarse_hand_leaves_the_corner_round_after_some_turns() {
+    let outcome = run(
+        |scenario| {
+            scenario.measuring.corner_limit_um = Some(1);
+            scenario.measuring.feel_um = NotNegative(40.0);
+        },
+        3,
+    );
+    assert_eq!(turned(&outcome), MOST_CORNER_ROUNDS);
+    assert_eq!(outcome.grid.setup as usize, MOST_CORNER_ROUNDS);
+}
+
+/// In corner rounds of a crooked bed, how often the screws are turned once only: by hand and by limit. The guide's figures
+/// are those of a hundred seeds.
+#[test]
+fn a_careful_hand_needs_one_corner_round() {
+    let mut scenario = demo::scenario().unwrap();
+    // What comes after the corners takes time and changes nothing.
+    scenario.survey.stations = [Count(2); 2];
+    for (screw, by_um) in scenario.bed.screws.iter_mut().zip([0.0, 300.0, -250.0, 0.0]) {
+        screw.height_um.0 += by_um;
+    }
+    let mut once = |feel_um, limit_um| {
+        scenario.measuring.feel_um = NotNegative(feel_um);
+        scenario.measuring.corner_limit_um = Some(limit_um);
+        (1..=10).filter(|&seed| turned(&survey(&scenario, scenario.stations(), seed).unwrap()) == 1).count()
+    };
+    assert_eq!([once(20.0, 100), once(40.0, 100)], [10, 2]);
 }

@@ -279,3 +279,75 @@ fn a_feel_of_ones_own_is_wrong_by_as_much_as_asked() {
     assert_eq!(offs(1), offs(1));
     assert_ne!(offs(1), offs(2));
 }
+
+/// Corners, advice, hands off, corners again, and the survey; nothing but the person's own keys goes on.
+#[test]
+fn a_corner_round_by_hand() {
+    let mut scenario = two_by_two();
+    scenario.measuring.corner_limit_um = Some(40);
+    scenario.bed.screws[1].height_um.0 += 300.0;
+    let mut rehearsal = begin(&scenario);
+    rehearsal.key(Key::Press).unwrap();
+    let round = |rehearsal: &mut Rehearsal<'_>| {
+        assert!(rehearsal.view().display.starts_with("Hands off, then\npress: go to corner\n1 of 4"));
+        rehearsal.key(Key::Press).unwrap();
+        for corner in 1..=4 {
+            assert!(rehearsal.view().display.starts_with(&format!("Corner {corner} of 4\n")), "{:?}", rehearsal.view());
+            set(rehearsal);
+            assert!(!rehearsal.view().notice.contains("first station"), "{:?}", rehearsal.view());
+            rehearsal.key(Key::Press).unwrap();
+        }
+    };
+    round(&mut rehearsal);
+    let asked = rehearsal.view();
+    assert!(asked.display.starts_with("Corners off "), "{asked:?}");
+    assert!(asked.advice.len() == 4 && asked.advice[1] == "2 hold", "{:?}", asked.advice);
+    rehearsal.key(Key::Press).unwrap();
+    assert!(rehearsal.view().notice.starts_with("s: you turn the screws"));
+    // Read again, with the screws as they are.
+    rehearsal.key(Key::Back).unwrap();
+    round(&mut rehearsal);
+    rehearsal.key(Key::ScrewsTurned).unwrap();
+    assert!(rehearsal.view().display.contains("hands off, press"), "{:?}", rehearsal.view());
+    assert!(!rehearsal.view().advice.is_empty(), "it stays while they are being turned");
+    rehearsal.key(Key::Press).unwrap();
+    round(&mut rehearsal);
+    assert!(rehearsal.view().display.contains("\nheadroom "), "{:?}", rehearsal.view());
+    rehearsal.key(Key::Press).unwrap();
+    while rehearsal.ending().is_none() {
+        set(&mut rehearsal);
+        rehearsal.key(Key::Press).unwrap();
+    }
+    let outcome = rehearsal.outcome().unwrap();
+    let heights_um = outcome.grid.grid.nodes_um();
+    let (low_um, high_um) = (heights_um.iter().min().unwrap(), heights_um.iter().max().unwrap());
+    assert!(high_um - low_um <= 40, "{heights_um:?}");
+    assert_eq!(outcome.grid.setup, 1);
+    let table = super::super::table(&outcome);
+    assert_eq!(table.lines().count(), 1 + 5 + 1, "the corners are no stations of the survey: {table}");
+}
+
+/// Whoever leaves the screws alone measures the bed as it is.
+#[test]
+fn enough_leaves_the_screws_as_they_are() {
+    let mut scenario = two_by_two();
+    scenario.measuring.corner_limit_um = Some(40);
+    scenario.bed.screws[1].height_um.0 += 300.0;
+    let mut rehearsal = begin(&scenario);
+    rehearsal.key(Key::Press).unwrap();
+    rehearsal.key(Key::Press).unwrap();
+    for _ in 0..4 {
+        set(&mut rehearsal);
+        rehearsal.key(Key::Press).unwrap();
+    }
+    rehearsal.key(Key::Enough).unwrap();
+    assert_eq!(rehearsal.view().notice, "the screws stay as they are");
+    rehearsal.key(Key::Press).unwrap();
+    while rehearsal.ending().is_none() {
+        set(&mut rehearsal);
+        rehearsal.key(Key::Press).unwrap();
+    }
+    let outcome = rehearsal.outcome().unwrap();
+    assert!(outcome.grid.grid.nodes_um()[1] - outcome.grid.grid.nodes_um()[0] > 100);
+    assert_eq!((outcome.grid.setup, crate::setup::screws_raised_um(&outcome)), (0, vec![]));
+}

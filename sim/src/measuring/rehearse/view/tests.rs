@@ -11,6 +11,7 @@ fn setting() -> View {
         y_mm: [20.0, 180.0],
         nozzle: Point { x_um: 115_000, y_um: 100_000, z_um: 120 },
         drag: Some(Drag::new(115.0, 100.0)),
+        advice: Vec::new(),
         notice: "taken; the nozzle has moved on",
     }
 }
@@ -39,6 +40,7 @@ X 115.0  Y 100.0 mm
 paper: drags a little
 [#######             ]
 loose   right    stuck
+
 
 taken; the nozzle has moved on
 Up/Down: away/nearer 1 detent   PgUp/PgDn: 10 detents
@@ -76,12 +78,55 @@ paper: laid aside
 [                    ]
 
 
+
 rehearsal: 60 times as fast; Enter skips the wait
 Up/Down: away/nearer 1 detent   PgUp/PgDn: 10 detents
 Enter: press  Left: back  e: enough  s: screw turned  q: end
 A rehearsal: on the real machine bed and nozzle are hot and
 moving parts pinch; keep a hand at the main switch.",
     );
+}
+
+/// Up to eight screws have a line each, below what the machine's own display says.
+#[test]
+fn hands_at_the_screws() {
+    let turns = |count: u8| (1..=count).map(|screw| format!("{screw} raise 71t 359 deg")).collect();
+    let turning = View {
+        display: "Corners off 190 um\nturn to within 100\nfirst: say so, save\nHOT 60/205 C: gloves".to_string(),
+        marks: vec![vec![Read; 2]; 2],
+        drag: None,
+        advice: turns(4),
+        notice: "s: you turn the screws so  Left: read again  e: enough",
+        ..setting()
+    };
+    assert_screen(
+        &turning,
+        "\
+Rehearsal: Bench by the window                         11:07
+┌────────────────────┐   Y180 x   x
+│Corners off 190 um  │    Y20 x   x
+│turn to within 100  │        X20 to 210
+│first: say so, save │        x read  O here  . to come
+│HOT 60/205 C: gloves│
+└────────────────────┘
+1 raise 71t 359 deg
+2 raise 71t 359 deg
+3 raise 71t 359 deg
+4 raise 71t 359 deg
+
+
+
+
+
+s: you turn the screws so  Left: read again  e: enough
+Up/Down: away/nearer 1 detent   PgUp/PgDn: 10 detents
+Enter: press  Left: back  e: enough  s: screw turned  q: end
+A rehearsal: on the real machine bed and nozzle are hot and
+moving parts pinch; keep a hand at the main switch.",
+    );
+    let screen = compose(&View { advice: turns(8), ..turning });
+    assert_eq!(screen.len(), height(2));
+    assert!(screen.iter().any(|line| line.trim_end() == "8 raise 71t 359 deg"), "{screen:#?}");
 }
 
 /// The widest plan, the longest numbers and names: still no line is wider, and none is missing.
@@ -102,7 +147,7 @@ fn everything_fits_the_size_that_is_asked_for() {
         assert_eq!(screen.len(), height(rows));
         assert!(screen.iter().all(|line| line.chars().count() <= WIDTH), "{screen:#?}");
     }
-    assert_eq!((height(3), height(11), height(16)), (20, 20, 25));
+    assert_eq!((height(3), height(11), height(16)), (21, 21, 25));
     assert!(too_small([40, 10], 3).iter().all(|line| line.len() <= 40));
 }
 
