@@ -39,6 +39,8 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
 
     /// How well the readings agree with each other, and whether they are enough for this bed; none before all of them are
     /// taken, and where the layout has no table of weights.
+    // Never inlined: all readings stand on the stack, and a grid on that of callers.
+    #[inline(never)]
     pub fn agreement(&self) -> Option<Agreement> {
         self.layout()?.agreement_within::<CAPACITY>(&self.heights_um(true)?)
     }

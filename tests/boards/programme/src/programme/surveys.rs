@@ -19,10 +19,16 @@ pub fn survey(numbers: &mut Numbers, digest: &mut Digest) {
         digest.word(0xBAD0_91A0);
         return;
     };
+    carry_out(&mut survey, numbers, digest);
+}
+
+// Never inlined: the compiler for the AVR gets frames of the size of all of this wrong.
+#[inline(never)]
+fn carry_out(survey: &mut Survey<25>, numbers: &mut Numbers, digest: &mut Digest) {
     let mut now_s = 0;
     for _ in 0..PATIENCE {
         now_s += 5;
-        let order = survey.handle(event(&survey, now_s, numbers));
+        let order = survey.handle(event(survey, now_s, numbers));
         fold(order, digest);
         if matches!(order, Order::Done | Order::Aborted) {
             break;
