@@ -23,6 +23,7 @@
 //! | [`apply`] | corrects a job by a grid, for machines that cannot be flashed |
 //! | [`check`] | whether a grid can be trusted and used, as verdicts |
 //! | [`compare`] | what changed from one grid to another, and what to do about it |
+//! | [`estimate`] | the surface of readings at any places, how sure it is, and where the next reading belongs |
 //! | [`flatness`] | how flat a set of points is, by ISO 12781-1 |
 //! | [`gcode`] | reads, interprets and writes G-code in integers; memory does not grow with the file |
 //! | [`grid_file`] | reads and writes grids in nine formats, and says what a format cannot hold |
@@ -47,6 +48,7 @@ pub mod apply;
 mod atomic_file;
 pub mod check;
 pub mod compare;
+pub mod estimate;
 mod file_error;
 pub mod flatness;
 pub mod grid_file;
