@@ -23,6 +23,7 @@ fn surveyed(columns: u8, rows: u8, surface: Surface, height_um: impl Fn(i32, i32
         bed_temperature_c: Some(60),
         survey: Some(SurveyMarks { closure_um: 0, closure_accepted: false, surface }),
         lowest_machine_z_um: None,
+        readings: Vec::new(),
     }
 }
 

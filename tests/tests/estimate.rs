@@ -55,7 +55,8 @@ fn surfaces_agree_with_scikit_learn() {
 #[test]
 fn the_script_still_says_so() {
     let python = std::env::var("GAPKEEPER_PYTHON").unwrap_or_else(|_| "python3".to_owned());
-    let has_library = Command::new(&python).args(["-c", "import sklearn"]).output().is_ok_and(|out| out.status.success());
+    let has_library =
+        Command::new(&python).args(["-c", "import sklearn"]).output().is_ok_and(|out| out.status.success());
     if !has_library {
         println!("skipped: no Python with scikit-learn; GAPKEEPER_PYTHON names one");
         return;
@@ -130,9 +131,8 @@ fn what_cannot_be_told_is_refused() {
 #[test]
 fn huge_numbers_stay_numbers() {
     let far = |u: i32| [i32::MIN, -1, i32::MAX][u as usize];
-    let readings: Vec<StationReading> = (0..9)
-        .map(|at| reading(far(at % 3), far(at / 3), if at % 2 == 0 { 8191 } else { -8191 }))
-        .collect();
+    let readings: Vec<StationReading> =
+        (0..9).map(|at| reading(far(at % 3), far(at / 3), if at % 2 == 0 { 8191 } else { -8191 })).collect();
     let estimate = Estimate::new(&readings, Hand::of(1.0).unwrap()).unwrap();
     for (x_um, y_um) in [(0.0, 0.0), (-2e9, 2e9), (5e9, 0.0)] {
         let found = estimate.at(x_um, y_um);

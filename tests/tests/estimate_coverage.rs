@@ -10,7 +10,9 @@ use gapkeeper_host_tools::estimate::{Estimate, Hand};
 use gapkeeper_host_tools::grid_file::StationReading;
 use gapkeeper_sim::bed::ModelledBed;
 use gapkeeper_sim::demo;
-use gapkeeper_sim::scenario::{Bounded, Clamp, Extent, Form, Held, Material, Plate, Positive, Screw, SignedShare, Warmth};
+use gapkeeper_sim::scenario::{
+    Bounded, Clamp, Extent, Form, Held, Material, Plate, Positive, Screw, SignedShare, Warmth,
+};
 use gapkeeper_tests::study_beds::{BEDS, Bed, Numbers, bed, bow, places, waves};
 
 /// Stations stand this much inside the bed, as a share of it.
@@ -77,10 +79,12 @@ fn stations(count: usize) -> Vec<(f64, f64)> {
         (0..nodes * nodes).map(move |node| (at(node % nodes), at(node / nodes)))
     };
     match count {
-        13 => lattice(3).chain([false, true].into_iter().flat_map(|back| {
-            let at = |is_far: bool| if is_far { 1.0 - MIDDLE } else { MIDDLE };
-            [false, true].map(|right| (at(right), at(back)))
-        })).collect(),
+        13 => lattice(3)
+            .chain([false, true].into_iter().flat_map(|back| {
+                let at = |is_far: bool| if is_far { 1.0 - MIDDLE } else { MIDDLE };
+                [false, true].map(|right| (at(right), at(back)))
+            }))
+            .collect(),
         _ => lattice(5).collect(),
     }
 }

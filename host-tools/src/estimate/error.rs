@@ -12,8 +12,10 @@ pub const MOST_READINGS: usize = 400;
 #[non_exhaustive]
 pub enum EstimateError {
     /// Too few readings.
-    #[error("{found} readings: {FEWEST_READINGS} or more are needed to tell tilt, twist and bow and how sure they are\n  \
-        read 3 x 3 stations at least")]
+    #[error(
+        "{found} readings: {FEWEST_READINGS} or more are needed to tell tilt, twist and bow and how sure they are\n  \
+        read 3 x 3 stations at least"
+    )]
     TooFew {
         /// How many there are.
         found: usize,
@@ -25,8 +27,10 @@ pub enum EstimateError {
         found: usize,
     },
     /// Tilt, twist and bow cannot be told apart.
-    #[error("the readings do not tell tilt, twist and bow apart: they stand in lines, or on one ring\n  \
-        read at three places along X and three along Y at least, and in the middle")]
+    #[error(
+        "the readings do not tell tilt, twist and bow apart: they stand in lines, or on one ring\n  \
+        read at three places along X and three along Y at least, and in the middle"
+    )]
     Undetermined,
     /// A spread that no hand has.
     #[error("a spread of {um} um\n  give 1 to 500 um")]

@@ -1,9 +1,11 @@
 //! The prediction averaged over what is not known of bed and hand.
 
+use gapkeeper::{GridError, HeightGrid, Lattice};
+
 use super::error::{EstimateError, FEWEST_READINGS, MOST_READINGS};
 use super::kernel::{Frame, free_terms};
 use super::kriging::{Kriging, Reach, Sample, Setting};
-use crate::grid_file::StationReading;
+use crate::grid_file::{CAPACITY, StationReading};
 
 /// Spreads of the rough part that are tried.
 const ROUGH_UM: [f64; 6] = [3.0, 8.0, 20.0, 50.0, 120.0, 300.0];
@@ -68,6 +70,7 @@ pub struct Estimate {
     /// The mean of the readings is taken off, which costs no digits then.
     middle_um: f64,
     parts: Vec<Part>,
+    readings: usize,
 }
 
 /// One setting and how much it counts for; they add up to 1.
@@ -120,14 +123,16 @@ impl Estimate {
             return Err(EstimateError::Undetermined);
         }
         parts.iter_mut().for_each(|part| part.share /= sum);
-        Ok(Self { frame, middle_um, parts })
+        Ok(Self { frame, middle_um, parts, readings: found })
     }
 
     /// The height at a place, in micrometres along X and Y.
     pub fn at(&self, x_um: f64, y_um: f64) -> Surely {
-        let heights = self.reaches(x_um, y_um).into_iter().zip(&self.parts).map(|(reach, part)| {
-            (part.share, part.kriging.mean_um(&reach), part.kriging.variance_um2(&reach))
-        });
+        let heights = self
+            .reaches(x_um, y_um)
+            .into_iter()
+            .zip(&self.parts)
+            .map(|(reach, part)| (part.share, part.kriging.mean_um(&reach), part.kriging.variance_um2(&reach)));
         let (mut mean_um, mut square_um2) = (0.0, 0.0);
         for (share, height_um, variance_um2) in heights {
             mean_um += share * height_um;
@@ -135,6 +140,23 @@ impl Estimate {
         }
         let deviation_um = (square_um2 - mean_um * mean_um).max(0.0).sqrt();
         Surely { mean_um: mean_um + self.middle_um, deviation_um }
+    }
+
+    /// The mean at the nodes of a lattice.
+    ///
+    /// # Errors
+    /// [`GridError`] for a lattice that makes no grid, and for a surface beyond the range of heights.
+    pub fn grid(&self, lattice: Lattice) -> Result<HeightGrid<CAPACITY>, GridError> {
+        HeightGrid::from_fn(lattice, |column, row| {
+            let (x_um, y_um) = lattice.node_um(column, row);
+            // Out of range stays out of range.
+            self.at(x_um.into(), y_um.into()).mean_um.round() as i32
+        })
+    }
+
+    /// How many readings tell it.
+    pub fn readings(&self) -> usize {
+        self.readings
     }
 
     /// Spread of a reading as these readings show it; that of readings with a spread of their own does not count.

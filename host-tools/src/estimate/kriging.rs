@@ -64,8 +64,9 @@ impl Kriging {
         let Setting { rough_um, length, hand_um } = setting;
         let count = samples.len();
         let places: Vec<Place> = samples.iter().map(|sample| sample.place).collect();
-        let mut covariance =
-            DMatrix::from_fn(count, count, |row, column| rough_um.powi(2) * matern_5_2(places[row], places[column], length));
+        let mut covariance = DMatrix::from_fn(count, count, |row, column| {
+            rough_um.powi(2) * matern_5_2(places[row], places[column], length)
+        });
         for (at, sample) in samples.iter().enumerate() {
             covariance[(at, at)] += sample.spread_um.unwrap_or(hand_um).powi(2);
         }
@@ -76,7 +77,8 @@ impl Kriging {
         if !(lower.solve_lower_triangular_mut(&mut terms) && lower.solve_lower_triangular_mut(&mut left_um)) {
             return None;
         }
-        let squares: SMatrix<f64, FREE_TERMS, FREE_TERMS> = terms.tr_mul(&terms).fixed_view::<FREE_TERMS, FREE_TERMS>(0, 0).into();
+        let squares: SMatrix<f64, FREE_TERMS, FREE_TERMS> =
+            terms.tr_mul(&terms).fixed_view::<FREE_TERMS, FREE_TERMS>(0, 0).into();
         let precision = squares.cholesky()?;
         let products: Terms = terms.tr_mul(&left_um).fixed_rows::<FREE_TERMS>(0).into();
         let coefficients_um = precision.solve(&products);

@@ -6,8 +6,8 @@ use ::csv::{ByteRecord, ReaderBuilder};
 use gapkeeper::{BedHeight, GridAxis, HeightGrid, Lattice, MAX_HEIGHT_UM};
 
 use super::{
-    CAPACITY, GridDocument, GridFileError, GridFileErrorKind as Kind, LARGEST_SPREAD_UM, StationReading, Surface, grid_of,
-    nodes_along,
+    CAPACITY, GridDocument, GridFileError, GridFileErrorKind as Kind, LARGEST_SPREAD_UM, StationReading, Surface,
+    grid_of, nodes_along,
 };
 
 /// A table of readings may have the last column, a grid has not.

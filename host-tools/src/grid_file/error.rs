@@ -6,8 +6,8 @@ use std::io;
 use gapkeeper::record::RecordError;
 use gapkeeper::{FadeError, GridAxis, GridError, MAX_HEIGHT_UM};
 
-use super::facts::{Fact, FactList, MissingFacts};
 use super::LARGEST_SPREAD_UM;
+use super::facts::{Fact, FactList, MissingFacts};
 use super::faults::{HexFault, MatrixFault, NpyFault, PlyFault, PointFault, Readings};
 use crate::Place;
 use crate::file_error::{INPUT_REMEDY, OUTPUT_REMEDY};

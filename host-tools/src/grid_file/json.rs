@@ -154,7 +154,11 @@ pub(super) fn parse(file: &str, text: &[u8]) -> Result<GridDocument, GridFileErr
             },
         }),
         lowest_machine_z_um: body.lowest_machine_z_um.map(|lowest| lowest.0),
-        readings: (1..).zip(&body.readings_um).map(|(number, row)| reading(number, row)).collect::<Result<_, _>>().map_err(error)?,
+        readings: (1..)
+            .zip(&body.readings_um)
+            .map(|(number, row)| reading(number, row))
+            .collect::<Result<_, _>>()
+            .map_err(error)?,
     })
 }
 

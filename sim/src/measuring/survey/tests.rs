@@ -1,6 +1,7 @@
 use super::*;
 use crate::demo;
 use crate::scenario::{Bounded, Form, NotNegative, Positive, Share};
+use gapkeeper::WeightedLayout;
 
 fn run(change: impl FnOnce(&mut Scenario), seed: u64) -> SurveyOutcome {
     let mut scenario = demo::scenario().unwrap();
@@ -149,4 +150,18 @@ fn the_same_seed_measures_the_same() {
     let careful = |scenario: &mut Scenario| scenario.measuring.feel_um = NotNegative(20.0);
     assert_eq!(run(careful, 9).grid, run(careful, 9).grid);
     assert_ne!(run(careful, 9).grid, run(careful, 10).grid);
+}
+
+/// The readings that are kept are those of which the core made the grid.
+#[test]
+fn the_readings_that_count_are_kept() {
+    for seed in 1..6 {
+        let outcome = run(|scenario| scenario.measuring.feel_um = NotNegative(30.0), seed);
+        let mut readings = outcome.readings.clone();
+        readings.sort_by_key(|reading| (reading.y_um, reading.x_um));
+        let heights_um: Vec<i16> = readings.iter().map(|reading| reading.height_um as i16).collect();
+        let lattice = outcome.grid.grid.lattice();
+        let again = WeightedLayout::ThreeWithMiddles.grid::<225>(lattice, &heights_um).unwrap();
+        assert_eq!(again.nodes_um(), outcome.grid.grid.nodes_um(), "seed {seed}");
+    }
 }

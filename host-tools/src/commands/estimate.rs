@@ -1,0 +1,96 @@
+//! `gapgrid estimate`: a grid from readings at any places.
+
+use std::path::PathBuf;
+
+use anyhow::{anyhow, bail};
+use clap::Args;
+use gapkeeper::Lattice;
+use gapkeeper_host_tools::check::CheckSettings;
+use gapkeeper_host_tools::estimate::{Band, Estimate};
+use gapkeeper_host_tools::grid_file::{GridDocument, StationReading};
+use gapkeeper_host_tools::printed::{name, print};
+
+use super::length::{node_counts, place_um};
+use super::output;
+use super::readings::{HandOption, readings};
+
+/// Compute a grid from readings at any places, and print how sure it is.
+///
+/// Plane, twist and bow pass as they are; the rest is smoothed by what the readings show of the bed's roughness and of
+/// the hand. Readings are a table, CSV with x_um,y_um,height_um in whole micrometres and any number of readings of one
+/// place; a fourth column, spread_um, is for readings whose own standard deviation is known. They are kept in a .json grid.
+#[derive(Args)]
+#[command(after_help = "Examples:\n  gapgrid estimate readings.csv -o grid.json\n  \
+    gapgrid estimate readings.csv --hand-um 15 --nodes 9x7 --from 10,10 --to 210,190 -o grid.json\n\n\
+    A bed that was heated burns, and so does the nozzle: read with care, and keep the hand at the switch.")]
+pub struct Arguments {
+    /// The readings: a table, or a grid document that has kept its readings
+    readings: PathBuf,
+    #[command(flatten)]
+    hand: HandOption,
+    /// Columns and rows of the grid, 2 to 16 each
+    #[arg(long, value_name = "CxR", value_parser = node_counts, default_value = "9x9")]
+    nodes: (u8, u8),
+    /// X,Y of the grid's first node, mm (default: the smallest of the readings)
+    #[arg(long, value_name = "X,Y", value_parser = place_um, allow_hyphen_values = true)]
+    from: Option<(i32, i32)>,
+    /// X,Y that the grid reaches, mm (default: the largest of the readings)
+    #[arg(long, value_name = "X,Y", value_parser = place_um, allow_hyphen_values = true)]
+    to: Option<(i32, i32)>,
+    /// Bed temperature while the readings were taken
+    #[arg(long, value_name = "C", allow_hyphen_values = true)]
+    bed_temperature: Option<i16>,
+    /// Largest allowed error of the surface
+    #[arg(long, value_name = "UM", default_value_t = CheckSettings::default().tolerance_um)]
+    tolerance_um: u16,
+    /// The grid to write; its extension tells the format
+    #[arg(short, long, value_name = "FILE")]
+    output: PathBuf,
+}
+
+/// Reads the readings and writes the grid.
+pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
+    let path = &arguments.readings;
+    let (readings, document) = readings(path)?;
+    let of_file = |error: &dyn std::fmt::Display| anyhow!("{}: {error}", name(path));
+    let estimate = Estimate::new(&readings, arguments.hand.hand()).map_err(|error| of_file(&error))?;
+    let lattice = lattice(arguments, &readings)?;
+    let grid = estimate.grid(lattice).map_err(|error| {
+        of_file(&format!("{error}\n  look at the readings (gapgrid tram), and at --nodes, --from and --to"))
+    })?;
+    let band = Band::over(&estimate, &grid, arguments.tolerance_um.into());
+    let document = document.unwrap_or_else(|| GridDocument::of_heights(grid.clone()));
+    let bed_temperature_c = arguments.bed_temperature.or(document.bed_temperature_c);
+    let document = GridDocument { bed_temperature_c, readings, grid, ..document };
+    output::write(&arguments.output, &document, None)?;
+    Ok(print(&band.map_or_else(String::new, |band| format!("{band}\n")))?)
+}
+
+/// Where the nodes stand.
+fn lattice(arguments: &Arguments, readings: &[StationReading]) -> anyhow::Result<Lattice> {
+    let ends = |of: fn(&StationReading) -> i32| {
+        let all = readings.iter().map(of);
+        (all.clone().min().unwrap_or(0), all.max().unwrap_or(0))
+    };
+    let ((x_from, x_to), (y_from, y_to)) = (ends(|reading| reading.at.x_um), ends(|reading| reading.at.y_um));
+    let (from, to) = (arguments.from.unwrap_or((x_from, y_from)), arguments.to.unwrap_or((x_to, y_to)));
+    let (columns, rows) = arguments.nodes;
+    if columns < 2 || rows < 2 {
+        bail!("a grid of {columns} x {rows} nodes\n  choose 2 to 16 along each axis (--nodes)");
+    }
+    let pitch_um = |from_um: i32, to_um: i32, nodes: u8| {
+        let span_um = u32::try_from(i64::from(to_um) - i64::from(from_um)).unwrap_or(0);
+        span_um / u32::from(nodes - 1)
+    };
+    if to.0 <= from.0 || to.1 <= from.1 {
+        bail!("the grid reaches no farther than where it begins\n  give --to to the right of and behind --from");
+    }
+    Ok(Lattice {
+        x0_um: from.0,
+        y0_um: from.1,
+        pitch_x_um: pitch_um(from.0, to.0, columns),
+        pitch_y_um: pitch_um(from.1, to.1, rows),
+        columns,
+        rows,
+    })
+}
