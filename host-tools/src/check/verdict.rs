@@ -2,6 +2,7 @@
 
 use std::fmt;
 
+use crate::estimate::{Band, EstimateError};
 use gapkeeper::{CorrectionError, GridAxis, GridError, HeightGrid, MAX_HEIGHT_UM};
 
 /// A station of the grid.
@@ -133,6 +134,8 @@ pub enum Finding {
         /// Whether the surface is refined.
         is_refined: bool,
     },
+    /// The readings do not make the surface sure enough.
+    Unsure(Band),
     /// The surface that the survey asks for cannot be made.
     NoSurface(GridError),
     /// The grid cannot be put in force with this shift or fade.
@@ -216,6 +219,7 @@ impl Finding {
             Finding::AllAlike { .. } => "all-alike",
             Finding::Repeated { .. } => "repeated",
             Finding::TooFewStations { .. } => "too-few-stations",
+            Finding::Unsure(_) => "unsure",
             Finding::NoSurface(_) => "no-surface",
             Finding::NoCorrection(_) => "no-correction",
             Finding::FadeSteep { .. } => "fade-steep",
@@ -265,6 +269,9 @@ impl Finding {
                 "use the refined surface if the plate bows, else measure more stations".into()
             }
             Finding::TooFewStations { is_refined: true, .. } => "measure with more care, or at more stations".into(),
+            Finding::Unsure(_) => {
+                "read more stations (gapgrid next says where), or compute the surface anew (gapgrid estimate)".into()
+            }
             Finding::NoSurface(_) => "measure the stations again, or use the bilinear surface".into(),
             Finding::NoCorrection(_) => "change the shift or the fade of the grid".into(),
             Finding::FadeSteep { zero_above_um, .. } => format!("let it fade up to {zero_above_um} um or higher"),
@@ -337,6 +344,13 @@ impl fmt::Display for Finding {
                 out,
                 "the refined surface may be off by {error_um} um beside this station, as readings scatter or the bend changes"
             ),
+            Finding::Unsure(band) => write!(
+                out,
+                "{:.0} % of the surface may be off by more than {} um, up to {:.0} um (95 % sure)",
+                (100.0 * (1.0 - band.sure_share)).ceil(),
+                band.tolerance_um,
+                band.worst.half_width_um
+            ),
             Finding::NoSurface(error) => write!(out, "no refined surface: {error}"),
             Finding::NoCorrection(error) => error.fmt(out),
             Finding::FadeSteep { permille, .. } => write!(
@@ -397,7 +411,7 @@ fn steep(
 }
 
 /// Something that could not be checked; as text, the reason and what is needed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 #[non_exhaustive]
 pub enum Unchecked {
     /// Too few stations to predict one from the others.
@@ -409,6 +423,10 @@ pub enum Unchecked {
         /// Fewest stations that would tell.
         fewest: u8,
     },
+    /// The file has not kept the readings, and the nodes of a surface are none.
+    NoReadings,
+    /// The readings do not tell how sure the surface is.
+    Unsure(EstimateError),
     /// Nobody said how low the nozzle may go.
     Headroom,
     /// The grid comes from no survey that is known.
@@ -430,6 +448,7 @@ impl Unchecked {
         match self {
             Unchecked::Neighbours => "off-neighbours",
             Unchecked::Stations { .. } => "too-few-stations",
+            Unchecked::NoReadings | Unchecked::Unsure(_) => "unsure",
             Unchecked::Headroom => "no-headroom",
             Unchecked::Closure => "closure",
             Unchecked::Temperature => "other-temperature",
@@ -448,6 +467,15 @@ impl fmt::Display for Unchecked {
                 "bend along {axis:?}: it takes {fewest} stations along that axis to see what lies between them; check \
                  stations tell it too"
             ),
+            Unchecked::NoReadings => write!(out, "how sure the surface is: the file holds no readings (--readings)"),
+            // The first line is the reason, the next one the remedy.
+            Unchecked::Unsure(error) => {
+                write!(
+                    out,
+                    "how sure the surface is: {}",
+                    error.to_string().split('\n').map(str::trim).collect::<Vec<_>>().join("; ")
+                )
+            }
             Unchecked::Headroom => write!(out, "headroom: say how low the nozzle can go (--lowest-mm)"),
             Unchecked::Closure => write!(out, "closure: the grid comes from no survey"),
             Unchecked::Temperature => write!(out, "temperature: say how warm the bed is (--bed-temperature)"),

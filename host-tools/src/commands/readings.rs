@@ -1,6 +1,6 @@
 //! The readings that commands use, and what is known of the hand that took them.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use anyhow::bail;
 use clap::Args;
@@ -22,6 +22,24 @@ impl HandOption {
     /// What is known of the hand.
     pub fn hand(&self) -> Hand {
         self.hand_um.unwrap_or_default()
+    }
+}
+
+/// The option of commands that judge a grid which may have kept no readings.
+#[derive(Args)]
+pub struct ReadingsOption {
+    /// Readings behind the grid, CSV with x_um,y_um,height_um (default: those that the grid has kept)
+    #[arg(long, value_name = "FILE")]
+    readings: Option<PathBuf>,
+}
+
+impl ReadingsOption {
+    /// Puts the readings into the document, if there are others than its own.
+    pub fn replace(&self, document: &mut GridDocument) -> anyhow::Result<()> {
+        if let Some(path) = &self.readings {
+            document.readings = readings(path)?.0;
+        }
+        Ok(())
     }
 }
 

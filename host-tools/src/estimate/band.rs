@@ -10,7 +10,7 @@ use crate::grid_file::CAPACITY;
 /// Places along each axis at which an area is looked at.
 const PLACES: u8 = 25;
 /// Nodes along each axis of a band that is shown.
-const SHOWN_NODES: u8 = 15;
+const SHOWN_NODES: u8 = 9;
 
 /// A place and half the width of the 95 % band there.
 #[derive(Clone, Copy, Debug, PartialEq)]
