@@ -7,7 +7,9 @@ use std::process::ExitCode;
 use clap::{CommandFactory, Parser, Subcommand};
 use gapkeeper_host_tools::program;
 
-use commands::{apply, blend, check, completions, convert, diff, estimate, man, refine, shift, show, source, tram};
+use commands::{
+    apply, blend, check, completions, convert, diff, estimate, man, next, refine, shift, show, source, tram,
+};
 
 /// Height grids and jobs as files: read strictly, written whole, every loss said.
 #[derive(Parser)]
@@ -27,6 +29,7 @@ enum Command {
     Convert(convert::Arguments),
     Diff(diff::Arguments),
     Estimate(estimate::Arguments),
+    Next(next::Arguments),
     Refine(refine::Arguments),
     Shift(shift::Arguments),
     Show(show::Arguments),
@@ -49,6 +52,7 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
         Command::Convert(arguments) => convert::run(&arguments).map(done),
         Command::Diff(arguments) => diff::run(&arguments),
         Command::Estimate(arguments) => estimate::run(&arguments).map(done),
+        Command::Next(arguments) => next::run(&arguments),
         Command::Refine(arguments) => refine::run(&arguments).map(done),
         Command::Shift(arguments) => shift::run(&arguments).map(done),
         Command::Show(arguments) => show::run(&arguments).map(done),

@@ -1,7 +1,7 @@
 //! How often the 95 % band of the desk's surface holds the bed, on modelled beds of several kinds and for several hands.
 //!
 //! Few beds by default; the table of 24 beds a cell, 2016 in all:
-//! `GAPKEEPER_COVERAGE_BEDS=24 cargo test --release -p gapkeeper-tests --test estimate_coverage -- --nocapture`
+//! `GAPKEEPER_COVERAGE_BEDS=24 cargo test -p gapkeeper-tests --test estimate_coverage -- --nocapture`
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 

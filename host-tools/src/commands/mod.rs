@@ -10,6 +10,7 @@ pub mod estimate;
 mod input;
 mod length;
 pub mod man;
+pub mod next;
 mod output;
 pub mod readings;
 pub mod refine;

@@ -3,8 +3,8 @@
 use gapkeeper::{GridError, HeightGrid, Lattice};
 
 use super::error::{EstimateError, FEWEST_READINGS, MOST_READINGS};
-use super::kernel::{Frame, free_terms};
-use super::kriging::{Kriging, Reach, Sample, Setting};
+use super::kernel::{Frame, Place, free_terms};
+use super::kriging::{Kriging, Sample, Setting};
 use crate::grid_file::{CAPACITY, StationReading};
 
 /// Spreads of the rough part that are tried.
@@ -128,18 +128,16 @@ impl Estimate {
 
     /// The height at a place, in micrometres along X and Y.
     pub fn at(&self, x_um: f64, y_um: f64) -> Surely {
-        let heights = self
-            .reaches(x_um, y_um)
-            .into_iter()
-            .zip(&self.parts)
-            .map(|(reach, part)| (part.share, part.kriging.mean_um(&reach), part.kriging.variance_um2(&reach)));
+        let place = self.place(x_um, y_um);
         let (mut mean_um, mut square_um2) = (0.0, 0.0);
-        for (share, height_um, variance_um2) in heights {
+        for Part { share, kriging } in &self.parts {
+            let reach = kriging.reach(place);
+            let height_um = kriging.mean_um(&reach);
             mean_um += share * height_um;
-            square_um2 += share * (variance_um2 + height_um * height_um);
+            square_um2 += share * (kriging.variance_um2(&reach) + height_um * height_um);
         }
         let deviation_um = (square_um2 - mean_um * mean_um).max(0.0).sqrt();
-        Surely { mean_um: mean_um + self.middle_um, deviation_um }
+        Surely { mean_um: self.height_um(mean_um), deviation_um }
     }
 
     /// The mean at the nodes of a lattice.
@@ -168,10 +166,13 @@ impl Estimate {
         &self.parts
     }
 
-    /// What the height at a place hangs on, for each part.
-    pub(super) fn reaches(&self, x_um: f64, y_um: f64) -> Vec<Reach> {
-        let place = self.frame.place(x_um, y_um);
-        self.parts.iter().map(|part| part.kriging.reach(place)).collect()
+    pub(super) fn place(&self, x_um: f64, y_um: f64) -> Place {
+        self.frame.place(x_um, y_um)
+    }
+
+    /// A height as the parts have it, above the machine's zero.
+    pub(super) fn height_um(&self, part_um: f64) -> f64 {
+        part_um + self.middle_um
     }
 }
 

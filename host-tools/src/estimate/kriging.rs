@@ -52,7 +52,7 @@ pub(super) struct Kriging {
 pub(super) struct Reach {
     /// Covariance with the readings, whitened.
     covariance: DVector<f64>,
-    /// Free terms that the readings leave open.
+    /// Free terms that the readings leave open, whitened by their precision.
     open: Terms,
     free: Terms,
     place: Place,
@@ -100,7 +100,10 @@ impl Kriging {
         self.factor.l_dirty().solve_lower_triangular_mut(&mut covariance);
         let free = Terms::from(free_terms(place));
         let known: Terms = self.terms.tr_mul(&covariance).fixed_rows::<FREE_TERMS>(0).into();
-        Reach { open: free - known, covariance, free, place }
+        let mut open = free - known;
+        // As above.
+        self.precision.l_dirty().solve_lower_triangular_mut(&mut open);
+        Reach { open, covariance, free, place }
     }
 
     /// Mean of the surface.
@@ -117,12 +120,14 @@ impl Kriging {
     pub(super) fn covariance_um2(&self, one: &Reach, other: &Reach) -> f64 {
         let Setting { rough_um, length, .. } = self.setting;
         rough_um.powi(2) * matern_5_2(one.place, other.place, length) - one.covariance.dot(&other.covariance)
-            + one.open.dot(&self.precision.solve(&other.open))
+            + one.open.dot(&other.open)
     }
 
     /// What each reading counts for at a place: the mean is the sum of weights times readings.
     pub(super) fn weights(&self, reach: &Reach) -> Vec<f64> {
-        let mut weights = &self.terms * self.precision.solve(&reach.open) + &reach.covariance;
+        let mut open = reach.open;
+        self.precision.l_dirty().tr_solve_lower_triangular_mut(&mut open);
+        let mut weights = &self.terms * open + &reach.covariance;
         self.factor.l_dirty().tr_solve_lower_triangular_mut(&mut weights);
         weights.iter().copied().collect()
     }

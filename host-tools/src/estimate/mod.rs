@@ -8,7 +8,9 @@ mod error;
 mod integrated;
 mod kernel;
 mod kriging;
+mod next;
 
 pub use band::{Band, BandPlace};
 pub use error::{EstimateError, FEWEST_READINGS, MOST_READINGS};
 pub use integrated::{Estimate, Hand, Surely};
+pub use next::{Area, NextReading};
