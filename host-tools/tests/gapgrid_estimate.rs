@@ -123,3 +123,24 @@ fn nothing_is_made_of_too_little() {
     assert_refused(folder.path(), &cases);
     assert!(!folder.path().join("a.json").exists());
 }
+
+#[test]
+fn weights_are_written_for_the_places_of_readings() {
+    let folder = folder();
+    let text = ok(folder.path(), "source bow.csv --weights --nodes 5x5 --language rust");
+    assert!(text.contains("pub const STATIONS: usize = 13;") && text.contains("[20000, 30000],"), "{text}");
+    assert!(text.contains("pub const PITCH_X_UM: u32 = 50000;") && text.contains("pub fn nodes_um("), "{text}");
+    ok(folder.path(), "estimate bow.csv -o grid.json");
+    let of_grid = ok(folder.path(), "source grid.json --weights --nodes 5x5 --language rust");
+    assert_eq!(of_grid, text);
+    ok(folder.path(), "source bow.csv --weights --language c -o weights.h");
+    assert!(fs::read_to_string(folder.path().join("weights.h")).unwrap().contains("#define WEIGHTS_COLUMNS 9\n"));
+    fs::write(folder.path().join("four.csv"), "x_um,y_um,height_um\r\n0,0,0\r\n9,0,0\r\n0,9,0\r\n9,9,0\r\n").unwrap();
+    let cases = [
+        ("source four.csv --weights --language c", "4 readings: 7 or more"),
+        ("source bow.csv --weights --language c --from -900,0 --to 900,90", "counts"),
+        ("source bow.csv --weights --language c --surface bilinear", "--surface"),
+        ("source grid.json --nodes 5x5 --language c", "--nodes, --from and --to are for --weights"),
+    ];
+    assert_refused(folder.path(), &cases);
+}

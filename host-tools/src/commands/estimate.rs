@@ -2,15 +2,14 @@
 
 use std::path::PathBuf;
 
-use anyhow::{anyhow, bail};
+use anyhow::anyhow;
 use clap::Args;
-use gapkeeper::Lattice;
 use gapkeeper_host_tools::check::CheckSettings;
 use gapkeeper_host_tools::estimate::{Band, Estimate};
-use gapkeeper_host_tools::grid_file::{GridDocument, StationReading};
+use gapkeeper_host_tools::grid_file::GridDocument;
 use gapkeeper_host_tools::printed::{name, print};
 
-use super::length::{node_counts, place_um};
+use super::lattice::LatticeOptions;
 use super::output;
 use super::readings::{HandOption, readings};
 
@@ -28,15 +27,8 @@ pub struct Arguments {
     readings: PathBuf,
     #[command(flatten)]
     hand: HandOption,
-    /// Columns and rows of the grid, 2 to 16 each
-    #[arg(long, value_name = "CxR", value_parser = node_counts, default_value = "9x9")]
-    nodes: (u8, u8),
-    /// X,Y of the grid's first node, mm (default: the smallest of the readings)
-    #[arg(long, value_name = "X,Y", value_parser = place_um, allow_hyphen_values = true)]
-    from: Option<(i32, i32)>,
-    /// X,Y that the grid reaches, mm (default: the largest of the readings)
-    #[arg(long, value_name = "X,Y", value_parser = place_um, allow_hyphen_values = true)]
-    to: Option<(i32, i32)>,
+    #[command(flatten)]
+    lattice: LatticeOptions,
     /// Bed temperature while the readings were taken
     #[arg(long, value_name = "C", allow_hyphen_values = true)]
     bed_temperature: Option<i16>,
@@ -54,7 +46,7 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
     let (readings, document) = readings(path)?;
     let of_file = |error: &dyn std::fmt::Display| anyhow!("{}: {error}", name(path));
     let estimate = Estimate::new(&readings, arguments.hand.hand()).map_err(|error| of_file(&error))?;
-    let lattice = lattice(arguments, &readings)?;
+    let lattice = arguments.lattice.over(&readings)?;
     let grid = estimate.grid(lattice).map_err(|error| {
         of_file(&format!("{error}\n  look at the readings (gapgrid tram), and at --nodes, --from and --to"))
     })?;
@@ -64,33 +56,4 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
     let document = GridDocument { bed_temperature_c, readings, grid, ..document };
     output::write(&arguments.output, &document, None)?;
     Ok(print(&band.map_or_else(String::new, |band| format!("{band}\n")))?)
-}
-
-/// Where the nodes stand.
-fn lattice(arguments: &Arguments, readings: &[StationReading]) -> anyhow::Result<Lattice> {
-    let ends = |of: fn(&StationReading) -> i32| {
-        let all = readings.iter().map(of);
-        (all.clone().min().unwrap_or(0), all.max().unwrap_or(0))
-    };
-    let ((x_from, x_to), (y_from, y_to)) = (ends(|reading| reading.at.x_um), ends(|reading| reading.at.y_um));
-    let (from, to) = (arguments.from.unwrap_or((x_from, y_from)), arguments.to.unwrap_or((x_to, y_to)));
-    let (columns, rows) = arguments.nodes;
-    if columns < 2 || rows < 2 {
-        bail!("a grid of {columns} x {rows} nodes\n  choose 2 to 16 along each axis (--nodes)");
-    }
-    let pitch_um = |from_um: i32, to_um: i32, nodes: u8| {
-        let span_um = u32::try_from(i64::from(to_um) - i64::from(from_um)).unwrap_or(0);
-        span_um / u32::from(nodes - 1)
-    };
-    if to.0 <= from.0 || to.1 <= from.1 {
-        bail!("the grid reaches no farther than where it begins\n  give --to to the right of and behind --from");
-    }
-    Ok(Lattice {
-        x0_um: from.0,
-        y0_um: from.1,
-        pitch_x_um: pitch_um(from.0, to.0, columns),
-        pitch_y_um: pitch_um(from.1, to.1, rows),
-        columns,
-        rows,
-    })
 }

@@ -8,6 +8,7 @@ pub mod convert;
 pub mod diff;
 pub mod estimate;
 mod input;
+mod lattice;
 mod length;
 pub mod man;
 pub mod next;

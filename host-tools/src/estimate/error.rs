@@ -32,6 +32,14 @@ pub enum EstimateError {
         read at three places along X and three along Y at least, and in the middle"
     )]
     Undetermined,
+    /// A reading would count for more than a program's weights hold.
+    #[error(
+        "a node lies so far from the stations that one of them counts {largest:.1} times\n  let the nodes reach less far"
+    )]
+    FarNode {
+        /// The largest weight.
+        largest: f64,
+    },
     /// A spread that no hand has.
     #[error("a spread of {um} um\n  give 1 to 500 um")]
     Spread {

@@ -87,19 +87,13 @@ impl Estimate {
     /// [`EstimateError`] where they do not tell it.
     pub fn new(readings: &[StationReading], hand: Hand) -> Result<Self, EstimateError> {
         let found = readings.len();
-        if found < FEWEST_READINGS {
-            return Err(EstimateError::TooFew { found });
-        }
-        if found > MOST_READINGS {
-            return Err(EstimateError::TooMany { found });
-        }
-        let frame = Frame::of(readings.iter().map(|reading| (reading.at.x_um, reading.at.y_um)));
-        let frame = frame.ok_or(EstimateError::Undetermined)?;
+        let places: Vec<(i32, i32)> = readings.iter().map(|reading| (reading.at.x_um, reading.at.y_um)).collect();
+        let frame = framed(&places)?;
         let middle_um = readings.iter().map(|reading| f64::from(reading.at.height_um)).sum::<f64>() / found as f64;
         let samples: Vec<Sample> = readings
             .iter()
             .map(|reading| Sample {
-                place: frame.of_height(&reading.at),
+                place: frame.place(reading.at.x_um.into(), reading.at.y_um.into()),
                 height_um: f64::from(reading.at.height_um) - middle_um,
                 spread_um: reading.spread_um.map(f64::from),
             })
@@ -176,6 +170,15 @@ impl Estimate {
     }
 }
 
+/// The frame of places, if they are enough and not too many.
+pub(super) fn framed(places: &[(i32, i32)]) -> Result<Frame, EstimateError> {
+    match places.len() {
+        found if found < FEWEST_READINGS => Err(EstimateError::TooFew { found }),
+        found if found > MOST_READINGS => Err(EstimateError::TooMany { found }),
+        _ => Frame::of(places.iter().copied()).ok_or(EstimateError::Undetermined),
+    }
+}
+
 /// All settings with the logarithms of their priors: each logarithm of an unknown is normally distributed.
 fn settings(hand: Hand) -> impl Iterator<Item = (Setting, f64)> {
     let hands = (-HAND_STEPS..=HAND_STEPS).map(move |step| {
@@ -191,7 +194,7 @@ fn settings(hand: Hand) -> impl Iterator<Item = (Setting, f64)> {
 }
 
 /// Whether the places tell the free terms apart: no singular value is nothing beside the largest.
-fn tells_free_terms(samples: &[Sample]) -> bool {
+pub(super) fn tells_free_terms(samples: &[Sample]) -> bool {
     const NOTHING: f64 = 1e-6;
     let terms = nalgebra::DMatrix::from_fn(samples.len(), super::kernel::FREE_TERMS, |row, term| {
         free_terms(samples[row].place)[term]

@@ -1,7 +1,5 @@
 //! What a bed is assumed to be: six free terms, and a rough part by its covariance.
 
-use gapkeeper::BedHeight;
-
 /// Terms without a prior: height, two tilts, twist and two bows.
 pub(super) const FREE_TERMS: usize = 6;
 
@@ -31,10 +29,6 @@ impl Frame {
 
     pub(super) fn place(&self, x_um: f64, y_um: f64) -> Place {
         [(x_um - self.middle_um[0]) / self.span_um[0], (y_um - self.middle_um[1]) / self.span_um[1]]
-    }
-
-    pub(super) fn of_height(&self, reading: &BedHeight) -> Place {
-        self.place(reading.x_um.into(), reading.y_um.into())
     }
 }
 

@@ -9,8 +9,10 @@ mod integrated;
 mod kernel;
 mod kriging;
 mod next;
+mod weights;
 
 pub use band::{Band, BandPlace};
 pub use error::{EstimateError, FEWEST_READINGS, MOST_READINGS};
 pub use integrated::{Estimate, Hand, Surely};
 pub use next::{Area, NextReading};
+pub use weights::Weights;
