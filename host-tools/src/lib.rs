@@ -29,6 +29,7 @@
 //! | [`gcode`] | reads, interprets and writes G-code in integers; memory does not grow with the file |
 //! | [`grid_file`] | reads and writes grids in nine formats, and says what a format cannot hold |
 //! | [`manual`] | completions for shells and manual pages, from the definition of a command line |
+//! | [`patches`] | printed patches that tell the gap |
 //! | [`picture`] | what pictures of height fields are made of |
 //! | [`printed`] | text that is safe to print, wherever it comes from |
 //! | [`program`] | what the programs do alike: arguments, errors, exit codes, signals |
@@ -56,6 +57,7 @@ pub mod footprint;
 pub mod grid_file;
 pub mod manual;
 pub mod odd_words;
+pub mod patches;
 pub mod pipeline;
 pub mod program;
 mod progress;

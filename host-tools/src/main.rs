@@ -8,7 +8,7 @@ use clap::{CommandFactory, Parser, Subcommand};
 use gapkeeper_host_tools::program;
 
 use commands::{
-    apply, blend, check, completions, convert, diff, estimate, man, next, refine, shift, show, source, tram,
+    apply, blend, check, completions, convert, diff, estimate, man, next, patches, refine, shift, show, source, tram,
 };
 
 /// Height grids and jobs as files: read strictly, written whole, every loss said.
@@ -30,6 +30,7 @@ enum Command {
     Diff(diff::Arguments),
     Estimate(estimate::Arguments),
     Next(next::Arguments),
+    Patches(patches::Arguments),
     Refine(refine::Arguments),
     Shift(shift::Arguments),
     Show(show::Arguments),
@@ -53,6 +54,7 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
         Command::Diff(arguments) => diff::run(&arguments),
         Command::Estimate(arguments) => estimate::run(&arguments).map(done),
         Command::Next(arguments) => next::run(&arguments),
+        Command::Patches(arguments) => patches::run(&arguments).map(done),
         Command::Refine(arguments) => refine::run(&arguments).map(done),
         Command::Shift(arguments) => shift::run(&arguments).map(done),
         Command::Show(arguments) => show::run(&arguments).map(done),

@@ -10,7 +10,7 @@ use super::length::{node_counts, place_um};
 /// The options of commands that compute nodes from readings.
 #[derive(Args)]
 pub struct LatticeOptions {
-    /// Columns and rows of the computed grid, 2 to 16 each (default: 9x9)
+    /// Columns and rows of what is computed, 2 to 16 each (default: 9x9; of patches 4x4)
     #[arg(long, value_name = "CxR", value_parser = node_counts)]
     nodes: Option<(u8, u8)>,
     /// X,Y of the grid's first node, mm (default: the smallest of the readings)
@@ -29,13 +29,18 @@ impl LatticeOptions {
 
     /// The lattice over the readings, or as it is stated.
     pub fn over(&self, readings: &[StationReading]) -> anyhow::Result<Lattice> {
+        self.over_with((9, 9), readings)
+    }
+
+    /// The same with another number of nodes if none is stated.
+    pub fn over_with(&self, usual: (u8, u8), readings: &[StationReading]) -> anyhow::Result<Lattice> {
         let ends = |of: fn(&StationReading) -> i32| {
             let all = readings.iter().map(of);
             (all.clone().min().unwrap_or(0), all.max().unwrap_or(0))
         };
         let ((x_from, x_to), (y_from, y_to)) = (ends(|reading| reading.at.x_um), ends(|reading| reading.at.y_um));
         let (from, to) = (self.from.unwrap_or((x_from, y_from)), self.to.unwrap_or((x_to, y_to)));
-        let (columns, rows) = self.nodes.unwrap_or((9, 9));
+        let (columns, rows) = self.nodes.unwrap_or(usual);
         if !(2..=16).contains(&columns) || !(2..=16).contains(&rows) {
             bail!("a grid of {columns} x {rows} nodes\n  choose 2 to 16 along each axis (--nodes)");
         }

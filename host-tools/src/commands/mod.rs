@@ -13,6 +13,7 @@ mod length;
 pub mod man;
 pub mod next;
 mod output;
+pub mod patches;
 pub mod readings;
 pub mod refine;
 pub mod shift;
