@@ -67,7 +67,7 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<ExitCode> {
         }
         _ => None,
     };
-    let (what, targets) = match &arguments.job {
+    let (what, mut targets) = match &arguments.job {
         Some(job) => (
             "first layer",
             first_layer(job, arguments.origin, beyond(ends(read.into_iter().chain(stated.into_iter().flatten()))))?,
@@ -76,18 +76,17 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<ExitCode> {
     };
     let area = stated.unwrap_or_else(|| ends(targets.iter().copied()));
     let tolerance_um = f64::from(arguments.tolerance_um);
-    let (_, next) = estimate.next_readings(&targets, area, tolerance_um, arguments.count.into());
-    let band = Band::at(&estimate, None, &targets, tolerance_um);
-    let Some(Band { worst: BandPlace { x_um, y_um, half_width_um }, .. }) = band else {
+    let Some(Band { worst: BandPlace { x_um, y_um, .. }, .. }) = Band::at(&estimate, None, &targets, tolerance_um)
+    else {
         bail!("{}: there is no place to look at", name(path));
     };
+    // Of many places some are looked at: this one in any case.
+    targets.insert(0, (x_um, y_um));
+    let (now_um, next) = estimate.next_readings(&targets, area, tolerance_um, arguments.count.into());
     let mm = |um: f64| (um / 100.0).round() / 10.0;
-    let mut text = format!(
-        "the {what} lies within ±{half_width_um:.0} um with 95 %; least sure is x {}, y {} mm\n",
-        mm(x_um),
-        mm(y_um)
-    );
-    let mut last_um = half_width_um;
+    let mut text =
+        format!("the {what} lies within ±{now_um:.0} um with 95 %; least sure is x {}, y {} mm\n", mm(x_um), mm(y_um));
+    let mut last_um = now_um;
     for (number, reading) in (1..).zip(&next) {
         let (x, y, worst_um) = (mm(reading.x_um), mm(reading.y_um), reading.worst_um);
         text += &format!("{number}. read x {x}, y {y} mm: ±{last_um:.0} um becomes ±{worst_um:.0} um\n");

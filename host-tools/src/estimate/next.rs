@@ -14,7 +14,7 @@ const MM: f64 = 1000.0;
 /// places are equally bad.
 const POWER: i32 = 8;
 /// Settings that are less likely than this do not move a reading.
-const UNLIKELY: f64 = 1e-3;
+const UNLIKELY: f64 = 1e-5;
 
 /// A reading to take, and what it brings.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -156,7 +156,13 @@ fn the_same_seed_measures_the_same() {
 #[test]
 fn the_readings_that_count_are_kept() {
     for seed in 1..6 {
-        let outcome = run(|scenario| scenario.measuring.feel_um = NotNegative(30.0), seed);
+        let outcome = run(
+            |scenario| {
+                scenario.measuring.feel_um = NotNegative(30.0);
+                scenario.measuring.blunder_share = Share(0.15);
+            },
+            seed,
+        );
         let mut readings = outcome.readings.clone();
         readings.sort_by_key(|reading| (reading.y_um, reading.x_um));
         let heights_um: Vec<i16> = readings.iter().map(|reading| reading.height_um as i16).collect();
