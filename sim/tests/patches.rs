@@ -1,6 +1,7 @@
 //! Patches that are printed to be measured, against the deposit model: the loop from a coarse hand to a good grid.
 //!
-//! Few surveys by default; the table of 40: `GAPKEEPER_PATCH_SURVEYS=40 cargo test -p gapkeeper-sim --test patches -- --nocapture`
+//! Few surveys by default; the table of 40: `GAPKEEPER_PATCH_SURVEYS=40 cargo test -p gapkeeper-sim --test patches --
+//! --nocapture`
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 

@@ -1,4 +1,5 @@
-//! How often the 95 % band of the desk's surface holds the bed, on modelled beds of several kinds and for several hands.
+//! How often the 95 % band of the desk's surface holds the bed, on modelled beds of several kinds and for several
+//! hands.
 //!
 //! Few beds by default; the table of 24 beds a cell, 2016 in all:
 //! `GAPKEEPER_COVERAGE_BEDS=24 cargo test -p gapkeeper-tests --test estimate_coverage -- --nocapture`

@@ -1,4 +1,5 @@
-//! Readings where they are worth most, against readings on lattices: how many until the surface is sure, and what it is then.
+//! Readings where they are worth most, against readings on lattices: how many until the surface is sure, and what it is
+//! then.
 //!
 //! Few beds and one hand by default; the table of 20 beds a row:
 //! `GAPKEEPER_NEXT_BEDS=20 cargo test -p gapkeeper-tests --test estimate_next -- --nocapture`

@@ -1,14 +1,15 @@
 //! Whether a grid can be trusted and used: verdicts with reason, place and remedy.
 //!
 //! [`check`] looks at the readings (do they disagree with their neighbours, are they steeper than a plate can be, cut
-//! off or copied), at the stations (are there enough of them for this shape, and how sure is the surface) and at the use of the grid (shift, fade,
-//! headroom, closure, temperature, setup, age). What cannot be looked at, because nobody said what is needed, is listed as well:
-//! silence would read as praise.
+//! off or copied), at the stations (are there enough of them for this shape, and how sure is the surface) and at the
+//! use of the grid (shift, fade, headroom, closure, temperature, setup, age). What cannot be looked at, because nobody
+//! said what is needed, is listed as well: silence would read as praise.
 
 mod band;
 mod readings;
 mod report;
 mod stations;
+mod unchecked;
 mod usage;
 mod verdict;
 
@@ -19,7 +20,8 @@ use crate::flatness::Flatness;
 use crate::grid_file::{GridDocument, SurfaceChoice};
 
 pub use report::{SCHEMA_VERSION, unreadable_json};
-pub use verdict::{Finding, NodePlace, Severity, Unchecked, Verdict};
+pub use unchecked::Unchecked;
+pub use verdict::{Finding, NodePlace, Severity, Verdict};
 
 /// What a grid is checked against.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -55,9 +57,9 @@ pub struct CheckSettings {
 }
 
 impl Default for CheckSettings {
-    /// The core's limits; 50 µm between stations, about a quarter of a first layer (common practice, no source). A shift
-    /// and a tilt of 200 µm are a whole first layer, and 90 days are a season of heating, moving and cleaning (own
-    /// limits, no source).
+    /// The core's limits; 50 µm between stations, about a quarter of a first layer (common practice, no source). A
+    /// shift and a tilt of 200 µm are a whole first layer, and 90 days are a season of heating, moving and cleaning
+    /// (own limits, no source).
     fn default() -> Self {
         let survey = SurveySettings::default();
         Self {

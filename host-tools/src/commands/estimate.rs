@@ -17,7 +17,8 @@ use super::readings::{HandOption, readings};
 ///
 /// Plane, twist and bow pass as they are; the rest is smoothed by what the readings show of the bed's roughness and of
 /// the hand. Readings are a table, CSV with x_um,y_um,height_um in whole micrometres and any number of readings of one
-/// place; a fourth column, spread_um, is for readings whose own standard deviation is known. They are kept in a .json grid.
+/// place; a fourth column, spread_um, is for readings whose own standard deviation is known. They are kept in a .json
+/// grid.
 #[derive(Args)]
 #[command(after_help = "Examples:\n  gapgrid estimate readings.csv -o grid.json\n  \
     gapgrid estimate readings.csv --hand-um 15 --nodes 9x7 --from 10,10 --to 210,190 -o grid.json\n\n\

@@ -22,8 +22,8 @@ const PLACES: u8 = 15;
 
 /// Say where one more reading makes the surface surest, how much it helps, and when to stop.
 ///
-/// The surface is that of gapgrid estimate. Looked at is the first layer of the job, else the whole area. What counts is
-/// the least sure place: half the width of the band that holds the bed with 95 %.
+/// The surface is that of gapgrid estimate. Looked at is the first layer of the job, else the whole area. What counts
+/// is the least sure place: half the width of the band that holds the bed with 95 %.
 #[derive(Args)]
 #[command(after_help = "Examples:\n  gapgrid next grid.json --job tray.gcode\n  \
     gapgrid next readings.csv --from 5,5 --to 225,195 --tolerance-um 40 --count 8\n\n\

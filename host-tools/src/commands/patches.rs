@@ -21,10 +21,11 @@ use super::{input, output};
 
 /// Print patches of one layer, measure how thick they are, and correct the grid by that.
 ///
-/// Without --read: a job with patches at the nodes of --nodes, and a form. Print the job with this grid in force (through
-/// gapgrid apply, where the controller has no grid), let it cool down, measure each patch in its middle with a calliper or a
-/// micrometer, and fill in the last column in millimetres. With --read: the form's readings and those that the grid has kept
-/// become a new grid with a shift of 0; a patch that is too thin or too thick to tell the gap is left out.
+/// Without --read: a job with patches at the nodes of --nodes, and a form. Print the job with this grid in force
+/// (through gapgrid apply, where the controller has no grid), let it cool down, measure each patch in its middle with a
+/// calliper or a micrometer, and fill in the last column in millimetres. With --read: the form's readings and those
+/// that the grid has kept become a new grid with a shift of 0; a patch that is too thin or too thick to tell the gap is
+/// left out.
 #[derive(Args)]
 #[command(after_help = "Examples:\n  \
     gapgrid patches grid.json --nodes 4x4 --start start.gcode --end end.gcode --form patches.csv -o patches.gcode\n  \

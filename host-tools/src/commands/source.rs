@@ -16,13 +16,14 @@ use super::surface::SurfaceOption;
 
 /// Write a grid as constants, for a machine that is built with its grid.
 ///
-/// With --weights: what the reading of each station counts for at each node, and the function that uses it, for a machine
-/// that computes its grid from readings at these stations. The weights are those of the core's own layouts.
+/// With --weights: what the reading of each station counts for at each node, and the function that uses it, for a
+/// machine that computes its grid from readings at these stations. The weights are those of the core's own layouts.
 #[derive(Args)]
 #[command(after_help = "Examples:\n  gapgrid source grid.json --language c -o grid.h\n  \
     gapgrid source stations.csv --weights --nodes 6x5 --language rust -o weights.rs")]
 pub struct Arguments {
-    /// The grid: a complete file, such as a JSON document; with --weights a table of readings, whose heights do not count
+    /// The grid: a complete file, such as a JSON document; with --weights a table of readings, whose heights do not
+    /// count
     grid: PathBuf,
     /// Write the weights of the readings instead
     #[arg(long, conflicts_with = "surface")]

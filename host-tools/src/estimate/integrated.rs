@@ -9,7 +9,8 @@ use crate::grid_file::{CAPACITY, StationReading};
 
 /// Spreads of the rough part that are tried.
 const ROUGH_UM: [f64; 6] = [3.0, 8.0, 20.0, 50.0, 120.0, 300.0];
-/// A bed is as likely half as rough as twice as rough as this, and a factor of e off is one standard deviation (own study).
+/// A bed is as likely half as rough as twice as rough as this, and a factor of e off is one standard deviation (own
+/// study).
 const USUAL_ROUGH_UM: f64 = 20.0;
 /// Lengths of the rough part that are tried, in spans of the readings.
 const LENGTHS: [f64; 3] = [0.25, 0.5, 1.0];

@@ -1,7 +1,7 @@
 //! Universal kriging for one setting: the best linear unbiased prediction and its variance.
 //!
-//! C. E. Rasmussen and C. K. I. Williams, *Gaussian Processes for Machine Learning* (2006), section 2.7, with free terms
-//! whose prior is infinitely wide; the likelihood is the restricted one, of what the free terms leave.
+//! C. E. Rasmussen and C. K. I. Williams, *Gaussian Processes for Machine Learning* (2006), section 2.7, with free
+//! terms whose prior is infinitely wide; the likelihood is the restricted one, of what the free terms leave.
 
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn, SMatrix, SVector};
 

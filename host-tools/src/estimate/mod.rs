@@ -1,7 +1,7 @@
 //! The surface of a bed from readings at any places, and how sure it is.
 //!
-//! Plane, twist and bow are free; the rough part that a bed has besides, how far it reaches, and the hand are not known,
-//! and so the predictions for many such settings are averaged, each by the likelihood of the readings under it.
+//! Plane, twist and bow are free; the rough part that a bed has besides, how far it reaches, and the hand are not
+//! known, and so the predictions for many such settings are averaged, each by the likelihood of the readings under it.
 
 mod band;
 mod error;

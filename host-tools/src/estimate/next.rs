@@ -10,8 +10,8 @@ const MOST_TARGETS: usize = 250;
 const TRIED: u8 = 15;
 /// Readings are taken at whole millimetres.
 const MM: f64 = 1000.0;
-/// The worst place counts for most, and the next worst still do: with the worst alone, no reading would be of use where two
-/// places are equally bad.
+/// The worst place counts for most, and the next worst still do: with the worst alone, no reading would be of use where
+/// two places are equally bad.
 const POWER: i32 = 8;
 /// Settings that are less likely than this do not move a reading.
 const UNLIKELY: f64 = 1e-5;
@@ -190,7 +190,8 @@ mod tests {
         }
     }
 
-    /// Each next reading is worth something, the first is where it is least sure or beyond, and one that is sure needs none.
+    /// Each next reading is worth something, the first is where it is least sure or beyond, and one that is sure needs
+    /// none.
     #[test]
     fn readings_are_asked_for_until_it_is_sure() {
         let estimate = Estimate::new(&readings(), Hand::of(20.0).unwrap()).unwrap();

@@ -1,7 +1,7 @@
 //! Fixed weights from readings to nodes, for a chip without linear algebra.
 //!
-//! The setting is that of the core's own tables ([`gapkeeper::WeightedLayout`]): a rough part of three times the hand, half a
-//! span long. It serves smooth and rough beds, careful and hasty hands.
+//! The setting is that of the core's own tables ([`gapkeeper::WeightedLayout`]): a rough part of three times the hand,
+//! half a span long. It serves smooth and rough beds, careful and hasty hands.
 
 use std::fmt::Write as _;
 

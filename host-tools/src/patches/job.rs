@@ -32,18 +32,19 @@ pub struct PatchSettings {
 }
 
 impl Default for PatchSettings {
-    /// Thick enough for a bed that is off by a tenth of a millimetre, and large enough for the jaws of a calliper (common
-    /// practice, no source).
+    /// Thick enough for a bed that is off by a tenth of a millimetre, and large enough for the jaws of a calliper
+    /// (common practice, no source).
     fn default() -> Self {
         Self { layer_um: 300, line_um: 450, filament_um: 1750, size_um: 12_000, feed_mm_min: 1200, draw_back_um: 800 }
     }
 }
 
 impl PatchSettings {
-    /// The form and the lines of the job for patches with their middles at the nodes of a lattice, to be printed with this
-    /// grid in force and the surface given.
+    /// The form and the lines of the job for patches with their middles at the nodes of a lattice, to be printed with
+    /// this grid in force and the surface given.
     ///
-    /// The lines state their units and modes, and neither home nor heat: what begins and ends a job is the machine's own.
+    /// The lines state their units and modes, and neither home nor heat: what begins and ends a job is the machine's
+    /// own.
     ///
     /// # Errors
     /// [`PatchError`] for settings that no machine has, patches that lie on each other, and a fade on the layer.

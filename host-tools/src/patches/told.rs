@@ -7,9 +7,11 @@ use super::form::{PatchForm, PatchRow};
 use crate::estimate::{Estimate, Hand};
 use crate::grid_file::StationReading;
 
-/// Below this share of the thickness asked for a nozzle so near the bed feeds less than it should (own limit, no source).
+/// Below this share of the thickness asked for a nozzle so near the bed feeds less than it should (own limit, no
+/// source).
 const CLOSEST_PERCENT: i64 = 40;
-/// Above this one strands begin to lie loose, and are as thick as they are: a free round strand has 160 % (class loose).
+/// Above this one strands begin to lie loose, and are as thick as they are: a free round strand has 160 % (class
+/// loose).
 const FARTHEST_PERCENT: i64 = 150;
 
 /// A patch whose thickness does not tell the gap.
@@ -74,8 +76,8 @@ impl PatchReadings {
         Ok(found)
     }
 
-    /// The patches with older readings of the same bed, brought to the height that the patches tell: paper that drags and
-    /// plastic that lies need not mean the same gap, but they mean the same shape.
+    /// The patches with older readings of the same bed, brought to the height that the patches tell: paper that drags
+    /// and plastic that lies need not mean the same gap, but they mean the same shape.
     ///
     /// Older readings that tell no surface are left out.
     pub fn with_older(&self, older: &[StationReading], hand: Hand) -> Vec<StationReading> {

@@ -1,7 +1,8 @@
+use gapkeeper::WeightedLayout;
+
 use super::*;
 use crate::demo;
 use crate::scenario::{Bounded, Form, NotNegative, Positive, Share};
-use gapkeeper::WeightedLayout;
 
 fn run(change: impl FnOnce(&mut Scenario), seed: u64) -> SurveyOutcome {
     let mut scenario = demo::scenario().unwrap();
