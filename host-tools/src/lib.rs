@@ -23,10 +23,13 @@
 //! | [`apply`] | corrects a job by a grid, for machines that cannot be flashed |
 //! | [`check`] | whether a grid can be trusted and used, as verdicts |
 //! | [`compare`] | what changed from one grid to another, and what to do about it |
+//! | [`estimate`] | the surface of readings at any places, how sure it is, and where the next reading belongs |
 //! | [`flatness`] | how flat a set of points is, by ISO 12781-1 |
+//! | [`mod@footprint`] | where a job lies on the bare bed |
 //! | [`gcode`] | reads, interprets and writes G-code in integers; memory does not grow with the file |
 //! | [`grid_file`] | reads and writes grids in nine formats, and says what a format cannot hold |
 //! | [`manual`] | completions for shells and manual pages, from the definition of a command line |
+//! | [`patches`] | printed patches that tell the gap |
 //! | [`picture`] | what pictures of height fields are made of |
 //! | [`printed`] | text that is safe to print, wherever it comes from |
 //! | [`program`] | what the programs do alike: arguments, errors, exit codes, signals |
@@ -47,11 +50,14 @@ pub mod apply;
 mod atomic_file;
 pub mod check;
 pub mod compare;
+pub mod estimate;
 mod file_error;
 pub mod flatness;
+pub mod footprint;
 pub mod grid_file;
 pub mod manual;
 pub mod odd_words;
+pub mod patches;
 pub mod pipeline;
 pub mod program;
 mod progress;

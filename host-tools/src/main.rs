@@ -7,7 +7,9 @@ use std::process::ExitCode;
 use clap::{CommandFactory, Parser, Subcommand};
 use gapkeeper_host_tools::program;
 
-use commands::{apply, blend, check, completions, convert, diff, man, refine, shift, show, source, tram};
+use commands::{
+    apply, blend, check, completions, convert, diff, estimate, man, next, patches, refine, shift, show, source, tram,
+};
 
 /// Height grids and jobs as files: read strictly, written whole, every loss said.
 #[derive(Parser)]
@@ -26,6 +28,9 @@ enum Command {
     Check(check::Arguments),
     Convert(convert::Arguments),
     Diff(diff::Arguments),
+    Estimate(estimate::Arguments),
+    Next(next::Arguments),
+    Patches(patches::Arguments),
     Refine(refine::Arguments),
     Shift(shift::Arguments),
     Show(show::Arguments),
@@ -47,6 +52,9 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
         Command::Check(arguments) => check::run(&arguments),
         Command::Convert(arguments) => convert::run(&arguments).map(done),
         Command::Diff(arguments) => diff::run(&arguments),
+        Command::Estimate(arguments) => estimate::run(&arguments).map(done),
+        Command::Next(arguments) => next::run(&arguments),
+        Command::Patches(arguments) => patches::run(&arguments).map(done),
         Command::Refine(arguments) => refine::run(&arguments).map(done),
         Command::Shift(arguments) => shift::run(&arguments).map(done),
         Command::Show(arguments) => show::run(&arguments).map(done),

@@ -6,7 +6,9 @@ mod grid_support;
 
 use gapkeeper::{Fade, GridAxis, HeightGrid, Lattice, Surface};
 use gapkeeper_host_tools::check::{CheckReport, CheckSettings, Finding, Severity, Unchecked, Verdict, check};
-use gapkeeper_host_tools::grid_file::{GridDocument, SurveyMarks};
+use gapkeeper_host_tools::estimate::EstimateError;
+use gapkeeper_host_tools::flatness::places;
+use gapkeeper_host_tools::grid_file::{GridDocument, StationReading, SurveyMarks};
 use grid_support::{cases, documents};
 use proptest::prelude::*;
 
@@ -23,6 +25,7 @@ fn surveyed(columns: u8, rows: u8, surface: Surface, height_um: impl Fn(i32, i32
         bed_temperature_c: Some(60),
         survey: Some(SurveyMarks { closure_um: 0, closure_accepted: false, surface }),
         lowest_machine_z_um: None,
+        readings: Vec::new(),
     }
 }
 
@@ -50,10 +53,48 @@ fn place(verdict: &Verdict) -> (u8, u8) {
     verdict.place.map_or((0, 0), |place| (place.column, place.row))
 }
 
+/// Its nodes were read, and nothing was computed.
+fn with_readings(document: GridDocument) -> GridDocument {
+    let readings = places(&document.grid).into_iter().map(|at| StationReading { at, spread_um: None }).collect();
+    GridDocument { readings, ..document }
+}
+
+/// The readings tell how sure a surface is, or that they cannot.
+#[test]
+fn a_surface_is_as_sure_as_its_readings() {
+    let rough = |u: i32, v: i32| bow(u, v) + (u * 7919 + v * 104_729) % 181 - 90;
+    let report = check(&with_readings(surveyed(5, 5, Surface::Refined, rough)), &at_60());
+    let band = report.band.unwrap();
+    assert!(
+        words(&report).contains(&"unsure") && band.sure_share < 0.95 && band.worst.half_width_um > 50.0,
+        "{report}"
+    );
+    assert!(!words(&report).contains(&"too-few-stations"), "{report}");
+    let patient =
+        check(&with_readings(surveyed(5, 5, Surface::Refined, rough)), &CheckSettings { tolerance_um: 300, ..at_60() });
+    assert!(!words(&patient).contains(&"unsure"), "{patient}");
+    // Through few readings the refined surface follows more than the bilinear one.
+    let of = |surface| {
+        let bowed = with_readings(surveyed(3, 3, Surface::Refined, |u, v| 20 * bow(2 * u, 2 * v) / 3));
+        check(&bowed, &CheckSettings { surface: Some(surface), ..at_60() }).band.unwrap()
+    };
+    assert!(of(Surface::Bilinear).worst.half_width_um > 2.0 * of(Surface::Refined).worst.half_width_um);
+    // Four corners tell neither twist nor bow from the plane.
+    let few = check(&with_readings(surveyed(2, 2, Surface::Refined, bow)), &at_60());
+    assert!(few.band.is_none() && few.unchecked.contains(&Unchecked::Unsure(EstimateError::TooFew { found: 4 })));
+    assert!(
+        few.to_string().contains("not checked: how sure the surface is: 4 readings: 7 or more are needed"),
+        "{few}"
+    );
+    let none = check(&surveyed(5, 5, Surface::Refined, bow), &at_60());
+    assert_eq!((none.band, none.unchecked.as_slice()), (None, &[Unchecked::NoReadings][..]));
+}
+
 #[test]
 fn a_sound_grid_is_fine_and_nothing_is_left_out() {
-    let report = check(&surveyed(5, 5, Surface::Refined, bow), &at_60());
+    let report = check(&with_readings(surveyed(5, 5, Surface::Refined, bow)), &at_60());
     assert_eq!((report.severity(), report.unchecked.len()), (None, 0), "{report}");
+    assert!(report.band.is_some_and(|band| band.sure_share == 1.0 && band.readings == 25), "{report}");
     // The highest and the lowest of the twenty-five, by hand.
     assert_eq!((report.lowest.1, report.highest.1), (bow(0, 4) as i16, bow(3, 2) as i16));
     assert_eq!((report.highest.0.x_um, report.highest.0.y_um), (160_000, 100_000));
@@ -64,6 +105,7 @@ fn what_nobody_told_is_said_not_to_be_checked() {
     let bare = GridDocument { survey: None, ..surveyed(2, 2, Surface::Bilinear, |u, v| 5 * u + 3 * v) };
     let expected = [
         Unchecked::Neighbours,
+        Unchecked::NoReadings,
         // Refined, as `apply` would take it.
         Unchecked::Stations { axis: GridAxis::X, fewest: 4 },
         Unchecked::Stations { axis: GridAxis::Y, fewest: 4 },
@@ -323,7 +365,7 @@ fn a_lean_is_judged_over_the_stations() {
 fn temperature_setup_and_age_are_judged_where_they_are_known() {
     let sound = |bed_temperature_c| GridDocument { bed_temperature_c, ..surveyed(5, 5, Surface::Refined, bow) };
     let unasked = CheckSettings { bed_temperature_c: None, ..at_60() };
-    assert_eq!(check(&sound(None), &unasked).unchecked, [Unchecked::Temperature]);
+    assert_eq!(check(&sound(None), &unasked).unchecked, [Unchecked::NoReadings, Unchecked::Temperature]);
     for (strange_c, is_strange) in [(-1, true), (0, false), (150, false), (151, true), (1000, true)] {
         let found = words(&check(&sound(Some(strange_c)), &unasked));
         assert_eq!(found.contains(&"strange-temperature"), is_strange, "{strange_c}");

@@ -30,7 +30,8 @@ fn the_exit_code_is_the_outcome_and_the_text_says_why() {
     let run = |arguments: &str| gapgrid(folder.path(), arguments);
     let (code, out, error) = run("check fine.json --bed-temperature 62 --lowest-mm -0.5");
     assert_eq!((code, error.as_str()), (Some(0), ""), "{out}");
-    let start = "fine: nothing speaks against it\nnot checked: setup: the file has none (.gkr and .hex do); measure again \
+    let start = "fine: nothing speaks against it\nnot checked: how sure the surface is: the file holds no readings \
+                 (--readings)\nnot checked: setup: the file has none (.gkr and .hex do); measure again \
                  if a screw was turned\nsurface: bilinear, as the survey chose\nage: the file was written 0 days ago; the \
                  readings may be older\nflatness: ";
     assert!(out.starts_with(start), "{out}");
@@ -93,7 +94,7 @@ fn scripts_get_one_object() {
     assert_eq!((&verdict["kind"], &verdict["severity"]), (&"off-neighbours".into(), &"warning".into()));
     assert_eq!(verdict["place"], serde_json::json!({ "column": 3, "row": 2, "x_um": 110_000, "y_um": 65_500 }));
     assert!(verdict["reason"].is_string() && verdict["remedy"].is_string());
-    assert_eq!(value["unchecked"][0]["kind"], "no-headroom");
+    assert_eq!(value["unchecked"][1]["kind"], "no-headroom");
     assert_eq!(value["highest"]["height_um"], 339);
     for key in ["lspl_fltt_um", "lspl_fltp_um", "lspl_fltv_um", "lspl_fltq_um", "mzpl_fltt_um"] {
         assert!(value["flatness"][key].as_f64().unwrap() > 0.0, "{key}");
@@ -136,4 +137,35 @@ fn the_check_is_drawn_under_what_to_do() {
     assert_eq!(gapgrid(folder.path(), "check fine.json --out fine.png").0, Some(0));
     assert!(fs::read(folder.path().join("fine.png")).unwrap().starts_with(b"\x89PNG\r\n"));
     assert_refused(folder.path(), &[("check fine.json --out fine.pdf", "pictures are .svg or .png")]);
+}
+
+/// Readings beside the grid tell how sure it is; without them nobody knows.
+#[test]
+fn readings_tell_how_sure_a_grid_is() {
+    let folder = folder();
+    let run = |arguments: &str| gapgrid(folder.path(), arguments);
+    assert_eq!(run("convert fine.json nodes.csv").0, Some(0));
+    let (code, out, _) = run("check fine.json --readings nodes.csv --bed-temperature 60");
+    assert!(code == Some(0) && out.contains("\nband: 95 % sure within ±") && out.contains("from 16 readings"), "{out}");
+    let (code, out, _) = run("check fine.json --readings nodes.csv --bed-temperature 60 --tolerance-um 2");
+    assert!(code == Some(1) && out.contains("gapgrid next"), "{out}");
+    let (_, out, _) = run("check fine.json --readings nodes.csv --hand-um 100 --json");
+    let json: Value = serde_json::from_str(&out).unwrap();
+    assert!(json["band"]["readings"] == 16 && json["band"]["hand_um"].as_f64().unwrap() > 30.0, "{out}");
+    let (code, out, _) = run("show fine.json --readings nodes.csv --band");
+    assert!(code == Some(0) && out.contains("half the width of the 95 % band") && out.contains("±"), "{out}");
+    let (code, _, _) = run("show fine.json --readings nodes.csv --band --out band.svg");
+    let svg = fs::read_to_string(folder.path().join("band.svg")).unwrap();
+    assert!(code == Some(0) && svg.contains("how far the surface may be off") && !svg.contains("class=\"station\""));
+    fs::write(folder.path().join("few.csv"), "x_um,y_um,height_um\r\n0,0,0\r\n").unwrap();
+    assert_refused(
+        folder.path(),
+        &[
+            ("show fine.json --band", "fine.json: it is not known how sure the surface is: the file holds no readings"),
+            ("show fine.json --band --readings few.csv", "1 readings: 7 or more"),
+            ("show fine.json --band --readings fine.json", "holds no readings"),
+            ("check fine.json --readings gone.csv", "gone.csv"),
+            ("check fine.json --hand-um 1000", "1 to 500"),
+        ],
+    );
 }

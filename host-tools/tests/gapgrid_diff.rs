@@ -25,6 +25,7 @@ fn bed(lattice: Lattice, height_um: impl Fn(i32, i32) -> i32) -> GridDocument {
         bed_temperature_c: None,
         survey: None,
         lowest_machine_z_um: None,
+        readings: Vec::new(),
     }
 }
 

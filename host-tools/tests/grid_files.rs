@@ -6,9 +6,10 @@
 
 use std::fs;
 
-use gapkeeper::{Fade, HeightGrid, Lattice, Surface};
+use gapkeeper::{BedHeight, Fade, HeightGrid, Lattice, Surface};
 use gapkeeper_host_tools::grid_file::{
-    GridDocument, GridFileError, GridFileErrorKind, GridFormat, Loss, MissingFacts, SurveyMarks, read_grid, write_grid,
+    GridDocument, GridFileError, GridFileErrorKind, GridFormat, Loss, MissingFacts, StationReading, SurveyMarks,
+    read_grid, write_grid,
 };
 use grid_support::{cases, documents};
 use proptest::prelude::*;
@@ -25,6 +26,7 @@ fn document() -> GridDocument {
         bed_temperature_c: Some(60),
         survey: Some(MARKS),
         lowest_machine_z_um: Some(-450),
+        readings: Vec::new(),
     }
 }
 
@@ -176,11 +178,39 @@ bed.json: version 2 of the format, where this program reads version 1
     assert_eq!(json_message(&newer), expected);
 }
 
+/// The readings behind the heights, with the spread of those that have one of their own.
+#[test]
+fn json_keeps_readings() {
+    let kept = JSON
+        .replace("\n  ]\n}", "\n  ],\n  \"readings_um\": [\n    [-10000, 15000, 14],\n    [0, -7, -8191, 6]\n  ]\n}");
+    let found = parse(GridFormat::Json, "bed.json", kept.as_bytes()).unwrap();
+    let reading =
+        |x_um, y_um, height_um, spread_um| StationReading { at: BedHeight { x_um, y_um, height_um }, spread_um };
+    assert_eq!(found.readings, [reading(-10_000, 15_000, 14, None), reading(0, -7, -8191, Some(6))]);
+    let (bytes, losses) = GridFormat::Json.render(&found, &MissingFacts::default()).unwrap();
+    assert_eq!((String::from_utf8(bytes).unwrap(), losses), (kept.clone(), Vec::new()));
+    for (from, to, start) in [
+        ("14]", "14, 6, 7]", "bed.json: reading 1 has 5 numbers, not 3 or 4\n"),
+        ("15000, 14]", "15000]", "bed.json: reading 1 has 2 numbers, not 3 or 4\n"),
+        ("-8191, 6", "-8192, 6", "bed.json: reading 2 is -8192 um high, beyond 8191\n"),
+        ("-8191, 6", "-8191, 0", "bed.json: reading 2 has a spread of 0 um, not 1 to 1000\n"),
+        ("-8191, 6", "-8191, 1e3", ""),
+        ("-8191, 6", "0.25, 6", "bed.json:19:13: invalid value: floating point `0.25`"),
+        ("-8191, 6", "NaN, 6", "bed.json:19:13: expected value"),
+    ] {
+        let outcome = parse(GridFormat::Json, "bed.json", kept.replace(from, to).as_bytes());
+        match outcome {
+            Ok(_) => assert_eq!(start, "", "{to} is taken"),
+            Err(error) => assert!(!start.is_empty() && error.to_string().starts_with(start), "{error}"),
+        }
+    }
+}
+
 #[test]
 fn json_is_read_strictly() {
     let unknown = "\
 bed.json:4:3: unknown field `x0_mm`, expected one of `format`, `version`, `x0_um`, `y0_um`, `pitch_x_um`, `pitch_y_um`, \
-`shift_um`, `fade`, `bed_temperature_c`, `survey`, `lowest_machine_z_um`, `nodes_um`
+`shift_um`, `fade`, `bed_temperature_c`, `survey`, `lowest_machine_z_um`, `nodes_um`, `readings_um`
     \"x0_mm\": -10,
     ^
   correct it; the document has exactly the keys that this program writes";

@@ -36,6 +36,7 @@ fn small() -> GridDocument {
         bed_temperature_c: Some(60),
         survey: None,
         lowest_machine_z_um: None,
+        readings: Vec::new(),
     }
 }
 
@@ -67,6 +68,7 @@ fn less(mut document: GridDocument, losses: &[Loss]) -> GridDocument {
             Loss::Fade(fade) => assert_eq!(document.fade.take(), Some(fade)),
             Loss::BedTemperatureC(degrees) => assert_eq!(document.bed_temperature_c.take(), Some(degrees)),
             Loss::LowestMachineZUm(um) => assert_eq!(document.lowest_machine_z_um.take(), Some(um)),
+            Loss::Readings { readings } => assert_eq!(std::mem::take(&mut document.readings).len(), readings),
             Loss::Survey(marks) => assert_eq!(document.survey.take(), Some(marks)),
             Loss::NoSurvey(surface) => {
                 assert_eq!(surface, document.surface_choice(None).surface, "a record would be used otherwise");

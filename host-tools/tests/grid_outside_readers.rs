@@ -27,6 +27,7 @@ fn document() -> GridDocument {
         bed_temperature_c: Some(-5),
         survey: Some(SurveyMarks { closure_um: -55, closure_accepted: true, surface: Surface::Refined }),
         lowest_machine_z_um: None,
+        readings: Vec::new(),
     }
 }
 
@@ -278,6 +279,7 @@ fn documents() -> [GridDocument; 3] {
         bed_temperature_c: Some(i16::MIN),
         survey: Some(SurveyMarks { closure_um: i16::MIN, closure_accepted: false, surface: Surface::Bilinear }),
         lowest_machine_z_um: Some(i32::MIN),
+        readings: Vec::new(),
     };
     [document(), bare, extreme]
 }

@@ -35,6 +35,7 @@ fn four_points() -> GridDocument {
         bed_temperature_c: None,
         survey: None,
         lowest_machine_z_um: None,
+        readings: Vec::new(),
     }
 }
 

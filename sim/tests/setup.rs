@@ -26,6 +26,7 @@ fn document() -> GridDocument {
         bed_temperature_c: Some(60),
         survey: Some(SurveyMarks { closure_um: 3, closure_accepted: false, surface: Surface::Bilinear }),
         lowest_machine_z_um: None,
+        readings: Vec::new(),
     }
 }
 

@@ -16,6 +16,7 @@ pub mod power_cuts;
 pub mod programs;
 pub mod readers;
 pub mod stores;
+pub mod study_beds;
 
 use gapkeeper::{Correction, HeightGrid};
 

@@ -1,26 +1,30 @@
 //! Whether a grid can be trusted and used: verdicts with reason, place and remedy.
 //!
 //! [`check`] looks at the readings (do they disagree with their neighbours, are they steeper than a plate can be, cut
-//! off or copied), at the stations (are there enough of them for this shape) and at the use of the grid (shift, fade,
-//! headroom, closure, temperature, setup, age). What cannot be looked at, because nobody said what is needed, is listed as well:
-//! silence would read as praise.
+//! off or copied), at the stations (are there enough of them for this shape, and how sure is the surface) and at the
+//! use of the grid (shift, fade, headroom, closure, temperature, setup, age). What cannot be looked at, because nobody
+//! said what is needed, is listed as well: silence would read as praise.
 
+mod band;
 mod readings;
 mod report;
 mod stations;
+mod unchecked;
 mod usage;
 mod verdict;
 
 use gapkeeper::{Surface, SurveySettings, TemperatureWindows};
 
+use crate::estimate::{Band, Hand};
 use crate::flatness::Flatness;
 use crate::grid_file::{GridDocument, SurfaceChoice};
 
 pub use report::{SCHEMA_VERSION, unreadable_json};
-pub use verdict::{Finding, NodePlace, Severity, Unchecked, Verdict};
+pub use unchecked::Unchecked;
+pub use verdict::{Finding, NodePlace, Severity, Verdict};
 
 /// What a grid is checked against.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct CheckSettings {
     /// The bed's temperature now, or that of the job; none: not checked.
     pub bed_temperature_c: Option<i16>,
@@ -48,12 +52,14 @@ pub struct CheckSettings {
     pub oldest_days: u32,
     /// The surface between stations; none: by [`GridDocument::surface_choice`].
     pub surface: Option<Surface>,
+    /// What is known of the hand that took the document's readings.
+    pub hand: Hand,
 }
 
 impl Default for CheckSettings {
-    /// The core's limits; 50 µm between stations, about a quarter of a first layer (common practice, no source). A shift
-    /// and a tilt of 200 µm are a whole first layer, and 90 days are a season of heating, moving and cleaning (own
-    /// limits, no source).
+    /// The core's limits; 50 µm between stations, about a quarter of a first layer (common practice, no source). A
+    /// shift and a tilt of 200 µm are a whole first layer, and 90 days are a season of heating, moving and cleaning
+    /// (own limits, no source).
     fn default() -> Self {
         let survey = SurveySettings::default();
         Self {
@@ -70,6 +76,7 @@ impl Default for CheckSettings {
             age_days: None,
             oldest_days: 90,
             surface: None,
+            hand: Hand::default(),
         }
     }
 }
@@ -88,6 +95,8 @@ pub struct CheckReport {
     pub age_days: Option<u32>,
     /// How flat the readings are.
     pub flatness: Option<Flatness>,
+    /// How sure the surface is over the area of the grid, if its readings were kept.
+    pub band: Option<Band>,
     /// The lowest station and its height.
     pub lowest: (NodePlace, i16),
     /// The highest station and its height.
@@ -111,7 +120,11 @@ pub fn check(document: &GridDocument, settings: &CheckSettings) -> CheckReport {
     readings::cut_off(&document.grid, &mut found);
     readings::repeated(&document.grid, &mut found);
     readings::tilt(&document.grid, settings, &mut found);
-    stations::spacing(&document.grid, surface.surface, settings, &mut found);
+    let band = band::sureness(document, surface.surface, settings, &mut found);
+    if band.is_none() {
+        // The readings tell it better.
+        stations::spacing(&document.grid, surface.surface, settings, &mut found);
+    }
     usage::shift_and_fade(document, surface.surface, settings, &mut found);
     usage::headroom(document, settings, &mut found);
     usage::closure(document, settings, &mut found);
@@ -127,6 +140,7 @@ pub fn check(document: &GridDocument, settings: &CheckSettings) -> CheckReport {
         surface,
         age_days: settings.age_days,
         flatness: Flatness::of_grid(&document.grid),
+        band,
         lowest: nodes().min_by_key(|(_, um)| *um).unwrap_or(nowhere),
         highest: nodes().max_by_key(|(_, um)| *um).unwrap_or(nowhere),
     }

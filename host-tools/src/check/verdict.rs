@@ -4,6 +4,8 @@ use std::fmt;
 
 use gapkeeper::{CorrectionError, GridAxis, GridError, HeightGrid, MAX_HEIGHT_UM};
 
+use crate::estimate::Band;
+
 /// A station of the grid.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct NodePlace {
@@ -133,6 +135,8 @@ pub enum Finding {
         /// Whether the surface is refined.
         is_refined: bool,
     },
+    /// The readings do not make the surface sure enough.
+    Unsure(Band),
     /// The surface that the survey asks for cannot be made.
     NoSurface(GridError),
     /// The grid cannot be put in force with this shift or fade.
@@ -216,6 +220,7 @@ impl Finding {
             Finding::AllAlike { .. } => "all-alike",
             Finding::Repeated { .. } => "repeated",
             Finding::TooFewStations { .. } => "too-few-stations",
+            Finding::Unsure(_) => "unsure",
             Finding::NoSurface(_) => "no-surface",
             Finding::NoCorrection(_) => "no-correction",
             Finding::FadeSteep { .. } => "fade-steep",
@@ -265,6 +270,9 @@ impl Finding {
                 "use the refined surface if the plate bows, else measure more stations".into()
             }
             Finding::TooFewStations { is_refined: true, .. } => "measure with more care, or at more stations".into(),
+            Finding::Unsure(_) => {
+                "read more stations (gapgrid next says where), or compute the surface anew (gapgrid estimate)".into()
+            }
             Finding::NoSurface(_) => "measure the stations again, or use the bilinear surface".into(),
             Finding::NoCorrection(_) => "change the shift or the fade of the grid".into(),
             Finding::FadeSteep { zero_above_um, .. } => format!("let it fade up to {zero_above_um} um or higher"),
@@ -337,6 +345,13 @@ impl fmt::Display for Finding {
                 out,
                 "the refined surface may be off by {error_um} um beside this station, as readings scatter or the bend changes"
             ),
+            Finding::Unsure(band) => write!(
+                out,
+                "{:.0} % of the surface may be off by more than {} um, up to {:.0} um (95 % sure)",
+                (100.0 * (1.0 - band.sure_share)).ceil(),
+                band.tolerance_um,
+                band.worst.half_width_um
+            ),
             Finding::NoSurface(error) => write!(out, "no refined surface: {error}"),
             Finding::NoCorrection(error) => error.fmt(out),
             Finding::FadeSteep { permille, .. } => write!(
@@ -393,69 +408,5 @@ fn steep(
     match others {
         0 => Ok(()),
         others => write!(out, " ({others} more)"),
-    }
-}
-
-/// Something that could not be checked; as text, the reason and what is needed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-#[non_exhaustive]
-pub enum Unchecked {
-    /// Too few stations to predict one from the others.
-    Neighbours,
-    /// Too few stations along an axis to see a bend, or how it changes.
-    Stations {
-        /// The axis.
-        axis: GridAxis,
-        /// Fewest stations that would tell.
-        fewest: u8,
-    },
-    /// Nobody said how low the nozzle may go.
-    Headroom,
-    /// The grid comes from no survey that is known.
-    Closure,
-    /// Nobody said how warm the bed is.
-    Temperature,
-    /// The grid does not say its setup, or nobody said that of the machine.
-    Setup {
-        /// Whether the grid says its own.
-        is_known: bool,
-    },
-    /// It is not known when the file was written.
-    Age,
-}
-
-impl Unchecked {
-    /// What was to be checked, as one word with hyphens; stable, for scripts.
-    pub fn word(self) -> &'static str {
-        match self {
-            Unchecked::Neighbours => "off-neighbours",
-            Unchecked::Stations { .. } => "too-few-stations",
-            Unchecked::Headroom => "no-headroom",
-            Unchecked::Closure => "closure",
-            Unchecked::Temperature => "other-temperature",
-            Unchecked::Setup { .. } => "other-setup",
-            Unchecked::Age => "old",
-        }
-    }
-}
-
-impl fmt::Display for Unchecked {
-    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Unchecked::Neighbours => write!(out, "neighbours: too few stations to predict one from the others"),
-            Unchecked::Stations { axis, fewest } => write!(
-                out,
-                "bend along {axis:?}: it takes {fewest} stations along that axis to see what lies between them; check \
-                 stations tell it too"
-            ),
-            Unchecked::Headroom => write!(out, "headroom: say how low the nozzle can go (--lowest-mm)"),
-            Unchecked::Closure => write!(out, "closure: the grid comes from no survey"),
-            Unchecked::Temperature => write!(out, "temperature: say how warm the bed is (--bed-temperature)"),
-            Unchecked::Setup { is_known: true } => write!(out, "setup: say which one the machine is in (--setup)"),
-            Unchecked::Setup { is_known: false } => {
-                write!(out, "setup: the file has none (.gkr and .hex do); measure again if a screw was turned")
-            }
-            Unchecked::Age => write!(out, "age: nobody knows when the file was written"),
-        }
     }
 }

@@ -60,6 +60,8 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
         // The one that protects more.
         lowest_machine_z_um: first.document.lowest_machine_z_um.max(second.document.lowest_machine_z_um),
         grid: chosen.grid,
+        // Those of either grid belong to its own temperature.
+        readings: Vec::new(),
     };
     output::write(&arguments.output, &document, setup)
 }

@@ -9,14 +9,15 @@ use gapkeeper_host_tools::check::{CheckSettings, Severity, check, unreadable_jso
 use gapkeeper_host_tools::printed::{print, print_json};
 use gapkeeper_host_tools::show::PictureFile;
 
+use super::readings::{HandOption, ReadingsOption};
 use super::surface::SurfaceOption;
 use super::{input, length, show};
 
 /// Say what speaks against a grid, where, and what to do.
 ///
 /// Checked are the readings (off their neighbours, too steep, cut off, repeated), whether the stations are enough for
-/// this shape, tilt, shift, fade, headroom, closure, temperature, setup and age, and the flatness by ISO 12781-1. What
-/// cannot be checked without being told more is listed.
+/// this shape and sure, tilt, shift, fade, headroom, closure, temperature, setup and age, and the flatness by ISO
+/// 12781-1. What cannot be checked without being told more is listed.
 #[derive(Args)]
 #[command(after_help = "Examples:\n  gapgrid check grid.json\n  \
     gapgrid check grid.json --bed-temperature 60 --lowest-mm -0.5\n  \
@@ -24,7 +25,8 @@ use super::{input, length, show};
     Exit codes: 0 fine, 1 warnings, 2 unusable, which a file that cannot be read is, too.\n\n\
     JSON: schema_version; outcome (fine, warning, unusable); verdicts, each with kind, severity, place (null, or column \
     and row from 1, x_um, y_um), reason and remedy; unchecked, each with kind and reason; surface and surface_reason; age_days; flatness with lspl_fltt_um, \
-    lspl_fltp_um, lspl_fltv_um, lspl_fltq_um and mzpl_fltt_um; lowest and highest, places with height_um. Wording of \
+    lspl_fltp_um, lspl_fltv_um, lspl_fltq_um and mzpl_fltt_um; band with readings, hand_um, middle_um, worst_um, \
+    worst_x_um, worst_y_um and sure_share; lowest and highest, places with height_um. Wording of \
     reasons and remedies may change, the rest stays while schema_version does.")]
 pub struct Arguments {
     /// The grid: a complete file, such as a JSON document
@@ -49,6 +51,10 @@ pub struct Arguments {
     oldest_days: u32,
     #[command(flatten)]
     surface: SurfaceOption,
+    #[command(flatten)]
+    readings: ReadingsOption,
+    #[command(flatten)]
+    hand: HandOption,
     /// Draw a map as well, with what to do as its title, .svg or .png
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
@@ -60,7 +66,12 @@ pub struct Arguments {
 /// Checks the grid; the exit code is the outcome.
 pub fn run(arguments: &Arguments) -> anyhow::Result<ExitCode> {
     let picture = arguments.out.as_deref().map(PictureFile::of).transpose()?;
-    let reading = match input::reading(&arguments.grid) {
+    let read = || {
+        let mut reading = input::reading(&arguments.grid)?;
+        arguments.readings.replace(&mut reading.document)?;
+        Ok::<_, anyhow::Error>(reading)
+    };
+    let reading = match read() {
         Ok(reading) => reading,
         Err(error) => {
             if arguments.json {
@@ -79,6 +90,7 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<ExitCode> {
         age_days: age_days(&arguments.grid),
         oldest_days: arguments.oldest_days,
         surface: arguments.surface.asked(),
+        hand: arguments.hand.hand(),
         ..CheckSettings::default()
     };
     let report = check(&reading.document, &settings);

@@ -1,4 +1,4 @@
-//! Lengths on the command line: millimetres outside, whole micrometres inside.
+//! Lengths and counts of nodes on the command line: millimetres outside, whole micrometres inside.
 
 /// A place, X and Y.
 pub fn place_um(text: &str) -> Result<(i32, i32), String> {
@@ -17,4 +17,10 @@ pub fn whole_um(text: &str) -> Result<i32, String> {
     }
     let um: i64 = format!("{whole}{fraction:0<3}").parse().map_err(|_| wrong())?;
     i32::try_from(sign * um).map_err(|_| wrong())
+}
+
+/// Columns and rows of a grid.
+pub fn node_counts(text: &str) -> Result<(u8, u8), String> {
+    let pair = text.split_once('x').and_then(|(columns, rows)| Some((columns.parse().ok()?, rows.parse().ok()?)));
+    pair.ok_or_else(|| "give columns and rows, such as 13x9".to_owned())
 }

@@ -8,6 +8,7 @@ use gapkeeper::Surface;
 use gapkeeper_host_tools::grid_file::{CAPACITY, SurveyMarks};
 use gapkeeper_host_tools::printed::{name, print};
 
+use super::length::node_counts;
 use super::{input, output};
 
 /// Compute a denser grid with a smooth surface through the readings.
@@ -20,7 +21,7 @@ pub struct Arguments {
     /// The grid: a complete file, such as a JSON document
     grid: PathBuf,
     /// Columns and rows of the new grid, 2 to 16 each
-    #[arg(long, value_name = "CxR", value_parser = nodes)]
+    #[arg(long, value_name = "CxR", value_parser = node_counts)]
     nodes: (u8, u8),
     /// The grid to write; its extension tells the format
     #[arg(short, long, value_name = "FILE")]
@@ -47,9 +48,4 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
         ))?;
     }
     Ok(())
-}
-
-fn nodes(text: &str) -> Result<(u8, u8), String> {
-    let pair = text.split_once('x').and_then(|(columns, rows)| Some((columns.parse().ok()?, rows.parse().ok()?)));
-    pair.ok_or_else(|| "give columns and rows, such as 13x9".to_owned())
 }

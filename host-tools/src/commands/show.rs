@@ -1,6 +1,7 @@
 //! `gapgrid show`: a grid in the terminal, or as a picture.
 
 use std::env;
+use std::fmt::Display;
 use std::io::{self, IsTerminal};
 use std::path::{Path, PathBuf};
 
@@ -8,21 +9,23 @@ use anyhow::anyhow;
 use clap::Args;
 use gapkeeper::HeightGrid;
 use gapkeeper_host_tools::check::{CheckReport, CheckSettings, check};
-use gapkeeper_host_tools::grid_file::CAPACITY;
+use gapkeeper_host_tools::estimate::{Band, Estimate};
+use gapkeeper_host_tools::grid_file::{CAPACITY, GridDocument};
 use gapkeeper_host_tools::picture::svg::shortened;
 use gapkeeper_host_tools::printed::{name, one_line, print, print_bytes};
 use gapkeeper_host_tools::show::{PictureFile, Shown, map_svg, shaded, table};
 
 use super::input;
+use super::readings::{HandOption, ReadingsOption};
 use super::surface::SurfaceOption;
 
 /// Show the heights of a grid and the surface between them.
 ///
 /// In a terminal: a table and a picture of characters, in colour unless NO_COLOR is set. With --out: a map with contour
-/// lines.
+/// lines. With --band: how far the surface may be off, as the readings behind it tell.
 #[derive(Args)]
 #[command(after_help = "Examples:\n  gapgrid show grid.json\n  gapgrid show grid.json --out map.svg\n  \
-    gapgrid show grid.csv --surface bilinear --out map.png")]
+    gapgrid show grid.csv --surface bilinear --out map.png\n  gapgrid show grid.json --band")]
 pub struct Arguments {
     /// The grid: a complete file, such as a JSON document
     grid: PathBuf,
@@ -31,26 +34,72 @@ pub struct Arguments {
     out: Option<PathBuf>,
     #[command(flatten)]
     surface: SurfaceOption,
+    /// Show how sure the surface is instead: half the width of the 95 % band
+    #[arg(long)]
+    band: bool,
+    #[command(flatten)]
+    readings: ReadingsOption,
+    #[command(flatten)]
+    hand: HandOption,
 }
 
 /// Prints or draws the grid.
 pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
     let picture = arguments.out.as_deref().map(PictureFile::of).transpose()?;
-    let document = input::grid(&arguments.grid)?;
+    let mut document = input::grid(&arguments.grid)?;
+    arguments.readings.replace(&mut document)?;
     let choice = document.surface_choice(arguments.surface.asked());
     let surface = document.surface_grid(choice.surface).map_err(|error| {
         anyhow!("{}: no refined surface: {error}\n  show the bilinear one (--surface bilinear)", name(&arguments.grid))
     })?;
-    let settings = CheckSettings { surface: arguments.surface.asked(), ..CheckSettings::default() };
+    let is_coloured = io::stdout().is_terminal() && colour_is_welcome();
+    if arguments.band {
+        return show_band(arguments, picture, &document, &surface, is_coloured);
+    }
+    let (surface_asked, hand) = (arguments.surface.asked(), arguments.hand.hand());
+    let settings = CheckSettings { surface: surface_asked, hand, ..CheckSettings::default() };
     let (advice, why) = advice(&check(&document, &settings));
     let because = why.as_ref().map_or_else(String::new, |why| format!(": {why}"));
     if let Some(picture) = picture {
         picture.write(map(&arguments.grid, (&advice, why.as_deref()), &document.grid, &surface))?;
         return Ok(print(&format!("{advice}{because}\nsurface: {choice}\n"))?);
     }
-    let is_coloured = io::stdout().is_terminal() && colour_is_welcome();
     let heights = format!("{}\n{}", table(&document.grid), shaded(&surface, is_coloured));
     let text = format!("{heights}\n{advice}{because}\nsurface: {choice}\n");
+    // Numbers and our own colours: nothing of it comes from a file.
+    Ok(print_bytes(text.as_bytes())?)
+}
+
+/// Prints or draws how sure the surface is.
+fn show_band(
+    arguments: &Arguments,
+    picture: Option<PictureFile<'_>>,
+    document: &GridDocument,
+    surface: &HeightGrid<CAPACITY>,
+    is_coloured: bool,
+) -> anyhow::Result<()> {
+    let path = &arguments.grid;
+    let unsure = |error: &dyn Display| anyhow!("{}: it is not known how sure the surface is: {error}", name(path));
+    if document.readings.is_empty() {
+        return Err(unsure(
+            &"the file holds no readings, and the nodes of a surface are none\n  give them (--readings)",
+        ));
+    }
+    let estimate = Estimate::new(&document.readings, arguments.hand.hand()).map_err(|error| unsure(&error))?;
+    let shown = Band::shown(&estimate, surface).map_err(|error| unsure(&error))?;
+    let tolerance_um = CheckSettings::default().tolerance_um.into();
+    let about = Band::over(&estimate, surface, tolerance_um).map_or_else(String::new, |band| band.to_string());
+    if let Some(picture) = picture {
+        let name = path.file_name().unwrap_or_default().to_string_lossy();
+        let title = about.split(';').next().unwrap_or_default().replace(" um", " µm");
+        picture.write(map_svg(Shown::Band, (&title, &one_line(&shortened(&name, 40))), &shown, &shown))?;
+        return Ok(print(&format!("{about}\n"))?);
+    }
+    let text = format!(
+        "half the width of the 95 % band in place of heights\n{}\n{}\n{about}\n",
+        table(&shown),
+        shaded(&shown, is_coloured)
+    );
     // Numbers and our own colours: nothing of it comes from a file.
     Ok(print_bytes(text.as_bytes())?)
 }

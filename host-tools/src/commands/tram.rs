@@ -42,7 +42,7 @@ pub struct Arguments {
 /// Prints the advice.
 pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
     let readings = match GridFormat::of(&arguments.readings)? {
-        GridFormat::Csv => read_readings(&arguments.readings)?,
+        GridFormat::Csv => read_readings(&arguments.readings)?.into_iter().map(|reading| reading.at).collect(),
         _ => places(&input::grid(&arguments.readings)?.grid),
     };
     let screws = screws(arguments)?;

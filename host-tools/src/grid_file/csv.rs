@@ -5,13 +5,19 @@ use std::collections::BTreeMap;
 use ::csv::{ByteRecord, ReaderBuilder};
 use gapkeeper::{BedHeight, GridAxis, HeightGrid, Lattice, MAX_HEIGHT_UM};
 
-use super::{CAPACITY, GridDocument, GridFileError, GridFileErrorKind as Kind, Surface, grid_of, nodes_along};
+use super::{
+    CAPACITY, GridDocument, GridFileError, GridFileErrorKind as Kind, LARGEST_SPREAD_UM, StationReading, Surface,
+    grid_of, nodes_along,
+};
 
-const HEADER: [&str; 3] = ["x_um", "y_um", "height_um"];
+/// A table of readings may have the last column, a grid has not.
+const HEADER: [&str; 4] = ["x_um", "y_um", "height_um", "spread_um"];
+/// The columns of a grid.
+const COLUMNS: usize = 3;
 
-/// A node as it stands in the file.
+/// A record as it stands in the file.
 struct Node {
-    height_um: i16,
+    reading: StationReading,
     /// The record, the header being 1.
     record: usize,
     /// Where in the text the record starts.
@@ -35,17 +41,22 @@ pub(super) fn parse(file: &str, text: &[u8]) -> Result<GridDocument, GridFileErr
 }
 
 /// Heights at any places, in the order of the file.
-pub(super) fn parse_readings(file: &str, text: &[u8]) -> Result<Vec<BedHeight>, GridFileError> {
-    let mut nodes: Vec<_> = read_nodes(file, text)?.into_iter().collect();
-    nodes.sort_unstable_by_key(|(_, node)| node.record);
-    let reading = |((y_um, x_um), node): ((i32, i32), Node)| BedHeight { x_um, y_um, height_um: node.height_um.into() };
-    Ok(nodes.into_iter().map(reading).collect())
+pub(super) fn parse_readings(file: &str, text: &[u8]) -> Result<Vec<StationReading>, GridFileError> {
+    Ok(read_nodes(file, text, HEADER.len())?.into_iter().map(|node| node.reading).collect())
 }
 
 /// Heights on a regular lattice of any size.
 pub(super) fn parse_surface(file: &str, text: &[u8]) -> Result<Surface, GridFileError> {
     // A map from Y and X: in the order of a grid's nodes.
-    let nodes = read_nodes(file, text)?;
+    let mut nodes: BTreeMap<(i32, i32), Node> = BTreeMap::new();
+    for node in read_nodes(file, text, COLUMNS)? {
+        let BedHeight { x_um, y_um, .. } = node.reading.at;
+        if let Some(Node { record: first_record, .. }) = nodes.get(&(y_um, x_um)) {
+            let kind = Kind::Duplicate { record: node.record, first_record: *first_record, x_um, y_um };
+            return Err(GridFileError::at(file, text, node.offset, kind));
+        }
+        nodes.insert((y_um, x_um), node);
+    }
     let mut columns_um: Vec<i32> = nodes.keys().map(|(_, x_um)| *x_um).collect();
     columns_um.sort_unstable();
     columns_um.dedup();
@@ -80,15 +91,17 @@ pub(super) fn parse_surface(file: &str, text: &[u8]) -> Result<Surface, GridFile
         pitch_y_um,
         columns: columns_um.len(),
         rows: rows_um.len(),
-        heights_um: nodes.values().map(|node| node.height_um).collect(),
+        // Within MAX_HEIGHT_UM.
+        heights_um: nodes.values().map(|node| node.reading.at.height_um as i16).collect(),
     })
 }
 
-fn read_nodes(file: &str, text: &[u8]) -> Result<BTreeMap<(i32, i32), Node>, GridFileError> {
+/// All records, of which a table of heights has three fields and one of readings up to `most_columns`.
+fn read_nodes(file: &str, text: &[u8], most_columns: usize) -> Result<Vec<Node>, GridFileError> {
     let mut reader = ReaderBuilder::new().has_headers(false).flexible(true).from_reader(text);
-    let mut nodes: BTreeMap<(i32, i32), Node> = BTreeMap::new();
+    let mut nodes = Vec::new();
     let mut fields = ByteRecord::new();
-    let mut record = 0;
+    let (mut record, mut columns) = (0, COLUMNS);
     loop {
         let start = usize::try_from(reader.position().byte()).unwrap_or(text.len());
         // Reading from memory does not fail; if it did, there would be no further record.
@@ -100,12 +113,13 @@ fn read_nodes(file: &str, text: &[u8]) -> Result<BTreeMap<(i32, i32), Node>, Gri
         let offset = start + text[start..].iter().take_while(|byte| matches!(byte, b'\r' | b'\n')).count();
         let at = |column, kind| GridFileError::at(file, text, field_offset(text, offset, column), kind);
         if record == 1 {
-            check_header(&fields).map_err(|kind| at(0, kind))?;
+            columns = fields.len().clamp(COLUMNS, most_columns);
+            check_header(&fields, columns).map_err(|kind| at(0, kind))?;
             continue;
         }
-        if fields.len() != HEADER.len() {
-            let surplus = fields.len().min(HEADER.len() + 1).saturating_sub(1);
-            return Err(at(surplus, Kind::FieldCount { record, found: fields.len() }));
+        if fields.len() != columns {
+            let surplus = fields.len().min(columns + 1).saturating_sub(1);
+            return Err(at(surplus, Kind::FieldCount { record, expected: columns, found: fields.len() }));
         }
         let whole = |column: usize, least: i32, most: i32| {
             let number = std::str::from_utf8(&fields[column]).ok().and_then(|field| field.parse().ok());
@@ -114,14 +128,17 @@ fn read_nodes(file: &str, text: &[u8]) -> Result<BTreeMap<(i32, i32), Node>, Gri
                 at(column, Kind::Field { record, column: HEADER[column], text, least, most })
             })
         };
-        let (x_um, y_um) = (whole(0, i32::MIN, i32::MAX)?, whole(1, i32::MIN, i32::MAX)?);
         let highest = i32::from(MAX_HEIGHT_UM);
-        // Within MAX_HEIGHT_UM.
-        let height_um = whole(2, -highest, highest)? as i16;
-        if let Some(Node { record: first_record, .. }) = nodes.get(&(y_um, x_um)) {
-            return Err(at(0, Kind::Duplicate { record, first_record: *first_record, x_um, y_um }));
-        }
-        nodes.insert((y_um, x_um), Node { height_um, record, offset });
+        let place = BedHeight {
+            x_um: whole(0, i32::MIN, i32::MAX)?,
+            y_um: whole(1, i32::MIN, i32::MAX)?,
+            height_um: whole(2, -highest, highest)?,
+        };
+        let has_spread = columns > COLUMNS && !fields[COLUMNS].is_empty();
+        let spread_um = if has_spread { Some(whole(COLUMNS, 1, LARGEST_SPREAD_UM.into())?) } else { None };
+        // Within LARGEST_SPREAD_UM.
+        let reading = StationReading { at: place, spread_um: spread_um.map(|um| um as u16) };
+        nodes.push(Node { reading, record, offset });
     }
     if record == 0 {
         return Err(GridFileError::at(file, text, 0, Kind::Header));
@@ -129,8 +146,8 @@ fn read_nodes(file: &str, text: &[u8]) -> Result<BTreeMap<(i32, i32), Node>, Gri
     Ok(nodes)
 }
 
-fn check_header(fields: &ByteRecord) -> Result<(), Kind> {
-    if fields.iter().eq(HEADER.iter().map(|name| name.as_bytes())) {
+fn check_header(fields: &ByteRecord, columns: usize) -> Result<(), Kind> {
+    if fields.iter().eq(HEADER.iter().take(columns).map(|name| name.as_bytes())) {
         return Ok(());
     }
     let is_plain = |field: &[u8]| {
@@ -169,7 +186,7 @@ fn field_offset(text: &[u8], record: usize, field: usize) -> usize {
 pub(super) fn render(grid: &HeightGrid<CAPACITY>) -> String {
     let lattice = grid.lattice();
     let places = (0..lattice.rows).flat_map(|row| (0..lattice.columns).map(move |column| lattice.node_um(column, row)));
-    let mut text = format!("{}\r\n", HEADER.join(","));
+    let mut text = format!("{}\r\n", HEADER[..COLUMNS].join(","));
     for ((x_um, y_um), height_um) in places.zip(grid.nodes_um()) {
         text += &format!("{x_um},{y_um},{height_um}\r\n");
     }

@@ -4,8 +4,9 @@ use std::fmt;
 use std::io;
 
 use gapkeeper::record::RecordError;
-use gapkeeper::{FadeError, GridAxis, GridError};
+use gapkeeper::{FadeError, GridAxis, GridError, MAX_HEIGHT_UM};
 
+use super::LARGEST_SPREAD_UM;
 use super::facts::{Fact, FactList, MissingFacts};
 use super::faults::{HexFault, MatrixFault, NpyFault, PlyFault, PointFault, Readings};
 use crate::Place;
@@ -137,12 +138,38 @@ pub enum GridFileErrorKind {
     #[error("the first record names columns without their units")]
     HeaderWithoutUnits,
     /// Too few or too many fields in a record.
-    #[error("record {record} has {found} fields, not 3")]
+    #[error("record {record} has {found} fields, not {expected}")]
     FieldCount {
         /// The record, the header being 1.
         record: usize,
+        /// Those of the header.
+        expected: usize,
         /// Its fields.
         found: usize,
+    },
+    /// A reading of a document with too few or too many numbers.
+    #[error("reading {number} has {found} numbers, not 3 or 4")]
+    ReadingFields {
+        /// The reading, counted from 1.
+        number: usize,
+        /// Its numbers.
+        found: usize,
+    },
+    /// A reading that no grid holds.
+    #[error("reading {number} is {height_um} um high, beyond {MAX_HEIGHT_UM}")]
+    ReadingHeight {
+        /// The reading, counted from 1.
+        number: usize,
+        /// Its height.
+        height_um: i32,
+    },
+    /// A spread that no reading has.
+    #[error("reading {number} has a spread of {spread_um} um, not 1 to {LARGEST_SPREAD_UM}")]
+    ReadingSpread {
+        /// The reading, counted from 1.
+        number: usize,
+        /// Its spread.
+        spread_um: i32,
     },
     /// A field that is no whole number, or too large a one.
     #[error("record {record}: {column} is {text:?}, not a whole number from {least} to {most}")]
@@ -272,6 +299,9 @@ impl GridFileErrorKind {
                 "units must be stated: convert to micrometres and name them x_um,y_um,height_um"
             }
             Kind::FieldCount { .. } => "write x, y and height, with commas between and without a decimal comma",
+            Kind::ReadingFields { .. } => "write x, y, height and, if it is known, the spread, in micrometres",
+            Kind::ReadingHeight { .. } => "leave the reading out, or correct it",
+            Kind::ReadingSpread { .. } => "leave the spread out if it is not known",
             Kind::Field { .. } => "write whole micrometres, without blanks and without a unit",
             Kind::Duplicate { .. } => "keep one of the two",
             Kind::NodeCount { .. } => "give the heights of a rectangle of evenly spaced places",

@@ -3,10 +3,13 @@
 use std::fmt::{self, Write as _};
 use std::marker::PhantomData;
 
-use gapkeeper::{Fade, GridAxis, Lattice, Surface};
+use gapkeeper::{BedHeight, Fade, GridAxis, Lattice, MAX_HEIGHT_UM, Surface};
 use serde::de::{Deserialize, Deserializer, Unexpected, Visitor};
 
-use super::{GridDocument, GridFileError, GridFileErrorKind as Kind, SurveyMarks, grid_of, nodes_along, surface_word};
+use super::{
+    GridDocument, GridFileError, GridFileErrorKind as Kind, LARGEST_SPREAD_UM, StationReading, SurveyMarks, grid_of,
+    nodes_along, surface_word,
+};
 use crate::printed::one_line;
 
 const FORMAT: &str = "gapkeeper-grid";
@@ -45,6 +48,9 @@ struct Body {
     #[serde(default)]
     lowest_machine_z_um: Option<Whole<i32>>,
     nodes_um: Vec<Vec<Whole<i16>>>,
+    /// X, Y, height, and the reading's own spread if it is known; they may be left out.
+    #[serde(default)]
+    readings_um: Vec<Vec<Whole<i32>>>,
 }
 
 #[derive(serde::Deserialize)]
@@ -148,7 +154,28 @@ pub(super) fn parse(file: &str, text: &[u8]) -> Result<GridDocument, GridFileErr
             },
         }),
         lowest_machine_z_um: body.lowest_machine_z_um.map(|lowest| lowest.0),
+        readings: (1..)
+            .zip(&body.readings_um)
+            .map(|(number, row)| reading(number, row))
+            .collect::<Result<_, _>>()
+            .map_err(error)?,
     })
+}
+
+/// A reading from its row, the first of which is number 1.
+fn reading(number: usize, row: &[Whole<i32>]) -> Result<StationReading, Kind> {
+    let (place, spread) = match row {
+        [x, y, height] => ([x.0, y.0, height.0], None),
+        [x, y, height, spread] => ([x.0, y.0, height.0], Some(spread.0)),
+        _ => return Err(Kind::ReadingFields { number, found: row.len() }),
+    };
+    let [x_um, y_um, height_um] = place;
+    if height_um.unsigned_abs() > MAX_HEIGHT_UM.unsigned_abs().into() {
+        return Err(Kind::ReadingHeight { number, height_um });
+    }
+    let held = |um: i32| u16::try_from(um).ok().filter(|um| (1..=LARGEST_SPREAD_UM).contains(um));
+    let spread_um = spread.map(|um| held(um).ok_or(Kind::ReadingSpread { number, spread_um: um })).transpose()?;
+    Ok(StationReading { at: BedHeight { x_um, y_um, height_um }, spread_um })
 }
 
 /// Takes the place out of the JSON reader's message, to show it as in every other file.
@@ -219,6 +246,15 @@ pub(super) fn render(document: &GridDocument) -> String {
         format!("    [{}]", nodes.join(", "))
     };
     let rows: Vec<String> = document.grid.nodes_um().chunks(usize::from(lattice.columns)).map(row).collect();
-    let _ = write!(text, "  \"nodes_um\": [\n{}\n  ]\n}}\n", rows.join(",\n"));
-    text
+    let _ = write!(text, "  \"nodes_um\": [\n{}\n  ]", rows.join(",\n"));
+    if !document.readings.is_empty() {
+        let readings: Vec<String> = document.readings.iter().map(reading_row).collect();
+        let _ = write!(text, ",\n  \"readings_um\": [\n{}\n  ]", readings.join(",\n"));
+    }
+    text + "\n}\n"
+}
+
+fn reading_row(StationReading { at, spread_um }: &StationReading) -> String {
+    let spread = spread_um.map_or_else(String::new, |um| format!(", {um}"));
+    format!("    [{}, {}, {}{spread}]", at.x_um, at.y_um, at.height_um)
 }

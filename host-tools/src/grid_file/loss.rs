@@ -19,6 +19,11 @@ pub enum Loss {
     Survey(SurveyMarks),
     /// The lowest machine height.
     LowestMachineZUm(i32),
+    /// The readings behind the heights.
+    Readings {
+        /// How many.
+        readings: usize,
+    },
     /// A record cannot say that there was no survey: it says a closure of zero and this surface.
     NoSurvey(Surface),
     /// Where the first node stands.
@@ -57,6 +62,7 @@ impl fmt::Display for Loss {
             Loss::BedTemperatureC(degrees) => write!(out, "the bed temperature of {degrees} °C"),
             Loss::Survey(marks) => write!(out, "the survey's closure of {} um and its surface", marks.closure_um),
             Loss::LowestMachineZUm(lowest_um) => write!(out, "the lowest machine height, {lowest_um} um"),
+            Loss::Readings { readings } => write!(out, "{readings} readings, which tell how sure the surface is"),
             Loss::NoSurvey(surface) => {
                 write!(out, "that there was no survey: closure 0 um, {} surface", surface_word(*surface))
             }
@@ -79,10 +85,23 @@ pub(super) fn beside_heights(document: &GridDocument) -> Vec<Loss> {
     let shift = Some(document.shift_um).filter(|shift_um| *shift_um != 0);
     let temperature = document.bed_temperature_c.map(Loss::BedTemperatureC);
     let lowest = document.lowest_machine_z_um.map(Loss::LowestMachineZUm);
-    [shift.map(Loss::ShiftUm), document.fade.map(Loss::Fade), temperature, document.survey.map(Loss::Survey), lowest]
-        .into_iter()
-        .flatten()
-        .collect()
+    [
+        shift.map(Loss::ShiftUm),
+        document.fade.map(Loss::Fade),
+        temperature,
+        document.survey.map(Loss::Survey),
+        lowest,
+        readings(document),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
+}
+
+/// The readings, if there are any.
+pub(super) fn readings(document: &GridDocument) -> Option<Loss> {
+    let readings = document.readings.len();
+    (readings > 0).then_some(Loss::Readings { readings })
 }
 
 /// What a bare table of heights leaves out.

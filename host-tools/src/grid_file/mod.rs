@@ -47,6 +47,8 @@ use crate::atomic_file::write_atomically;
 pub const CAPACITY: usize = MAX_NODES;
 /// Most bytes of a file that are read: more than a hundred times what the largest grid needs.
 const LARGEST_FILE_BYTES: u64 = 1 << 20;
+/// Largest spread of a reading that is taken.
+const LARGEST_SPREAD_UM: u16 = 1000;
 /// Most bytes of a surface that are read: some three million places.
 const LARGEST_SURFACE_BYTES: u64 = 1 << 26;
 
@@ -59,6 +61,15 @@ pub struct SurveyMarks {
     pub closure_accepted: bool,
     /// Which surface the survey asks for.
     pub surface: gapkeeper::Surface,
+}
+
+/// A reading of the bed at a place.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct StationReading {
+    /// Where, and how high the bed is there.
+    pub at: BedHeight,
+    /// Its own standard deviation, if it is known; else that of the hand.
+    pub spread_um: Option<u16>,
 }
 
 /// A height grid and what is stored with it.
@@ -76,12 +87,22 @@ pub struct GridDocument {
     pub survey: Option<SurveyMarks>,
     /// The machine height below which nothing may go, if the machine that was measured has one.
     pub lowest_machine_z_um: Option<i32>,
+    /// The readings behind the heights, if they were kept: the nodes of a computed surface are none.
+    pub readings: Vec<StationReading>,
 }
 
 impl GridDocument {
     /// A grid of which nothing but its heights is known.
     pub fn of_heights(grid: HeightGrid<CAPACITY>) -> Self {
-        Self { grid, shift_um: 0, fade: None, bed_temperature_c: None, survey: None, lowest_machine_z_um: None }
+        Self {
+            grid,
+            shift_um: 0,
+            fade: None,
+            bed_temperature_c: None,
+            survey: None,
+            lowest_machine_z_um: None,
+            readings: Vec::new(),
+        }
     }
 }
 
@@ -142,9 +163,11 @@ pub fn read_surface(path: &Path) -> Result<Surface, GridFileError> {
 
 /// Reads heights at any places from CSV, in the same form as a grid's, in the order of the file.
 ///
+/// There may be several readings of one place, and a fourth column with the spread of each reading, `spread_um`.
+///
 /// # Errors
 /// [`GridFileError`] if it cannot be read, or is no such table.
-pub fn read_readings(path: &Path) -> Result<Vec<BedHeight>, GridFileError> {
+pub fn read_readings(path: &Path) -> Result<Vec<StationReading>, GridFileError> {
     let bytes = read_bounded(path, LARGEST_FILE_BYTES)?;
     csv::parse_readings(&path.to_string_lossy(), without_mark(&bytes))
 }

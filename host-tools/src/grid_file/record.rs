@@ -7,6 +7,7 @@ use gapkeeper::StoredGrid;
 use gapkeeper::record::{self, decode_grid, encode_grid, max_record_size};
 
 use super::error::given;
+use super::loss::readings;
 use super::{CAPACITY, Fact, GridDocument, GridFileErrorKind as Kind, Loss, MissingFacts, Reading, SurveyMarks};
 
 /// The most bytes of a record.
@@ -38,6 +39,7 @@ pub(super) fn parse_first(bytes: &[u8]) -> Result<(Reading, usize), Kind> {
             surface: stored.surface,
         }),
         lowest_machine_z_um: None,
+        readings: Vec::new(),
     };
     let sequence = Some(record.sequence).filter(|sequence| *sequence != 0).map(Loss::Sequence);
     let slot = record.binding.map(|binding| Loss::Slot(binding.slot));
@@ -70,5 +72,5 @@ pub(super) fn render(document: &GridDocument, facts: &MissingFacts) -> Result<(V
     bytes.truncate(length);
     let no_survey = document.survey.is_none().then_some(Loss::NoSurvey(surface));
     let lowest = document.lowest_machine_z_um.map(Loss::LowestMachineZUm);
-    Ok((bytes, no_survey.into_iter().chain(lowest).collect()))
+    Ok((bytes, no_survey.into_iter().chain(lowest).chain(readings(document)).collect()))
 }

@@ -43,6 +43,8 @@ pub enum Shown {
     Bed,
     /// Changes from one reading of a bed to another.
     Change,
+    /// How far a surface may be off, at places that are no stations.
+    Band,
 }
 
 /// One complete SVG: the surface in bands with contour lines, and the readings at their stations.
@@ -71,7 +73,8 @@ pub fn map_svg<const STATIONS: usize, const SURFACE: usize>(
 
     let band_colour = |band: usize| hex(colour(&levels_um, band));
     levels::fill(&mut svg, &contours::rings(&field, &levels_um), band_colour, &frame);
-    let marks: Vec<(Xy, i32)> = places(stations)
+    let stations = if shown == Shown::Band { Vec::new() } else { places(stations) };
+    let marks: Vec<(Xy, i32)> = stations
         .into_iter()
         .map(|node| (frame.point(f64::from(node.x_um) / 1000.0, f64::from(node.y_um) / 1000.0), node.height_um))
         .collect();
@@ -103,8 +106,15 @@ pub fn map_svg<const STATIONS: usize, const SURFACE: usize>(
     let note = match shown {
         Shown::Bed => format!("{mark}; heights in µm, positive where the bed is high"),
         Shown::Change => format!("{mark}; changes in µm, positive where the bed has risen"),
+        Shown::Band => "half the width of the 95 % band, µm".to_owned(),
     };
-    legend(&mut svg, &levels_um, &note, (LEFT, frame.bottom() + 64.0), (width - LEFT - RIGHT).min(LEAST_WIDTH));
+    legend(
+        &mut svg,
+        &levels_um,
+        (&note, shown != Shown::Band),
+        (LEFT, frame.bottom() + 64.0),
+        (width - LEFT - RIGHT).min(LEAST_WIDTH),
+    );
     svg.finish()
 }
 
@@ -116,15 +126,18 @@ fn about<const STATIONS: usize>(shown: Shown, name: &str, stations: &HeightGrid<
     let (what, flatness) = match shown {
         Shown::Bed => ("height of the bed", Flatness::of_grid(stations)),
         Shown::Change => ("change of height", None),
+        Shown::Band => ("how far the surface may be off", None),
     };
     let flatness = flatness.map_or_else(String::new, |flatness| {
         let [about_plane, zone] = [flatness.least_squares_um, flatness.minimum_zone_um].map(|um| number(um, 1.0));
         format!(" · flatness {about_plane} µm about the least-squares plane, {zone} µm minimum zone")
     });
+    let count = match shown {
+        Shown::Band => String::new(),
+        Shown::Bed | Shown::Change => format!("{} × {} stations, ", lattice.columns, lattice.rows),
+    };
     format!(
-        "{name}: {what} · {} × {} stations, from {} to {} µm{flatness}",
-        lattice.columns,
-        lattice.rows,
+        "{name}: {what} · {count}from {} to {} µm{flatness}",
         number(lowest_um.into(), 1.0),
         number(highest_um.into(), 1.0)
     )
@@ -197,7 +210,7 @@ fn field<const CAPACITY: usize>(surface: &HeightGrid<CAPACITY>, between: Between
 }
 
 /// The bands side by side with the heights between them, and what the marks are.
-fn legend(svg: &mut Svg, levels_um: &[f64], note: &str, (left, top): Xy, width: f64) {
+fn legend(svg: &mut Svg, levels_um: &[f64], (note, has_marks): (&str, bool), (left, top): Xy, width: f64) {
     let part = width / (levels_um.len() + 1) as f64;
     for band in 0..=levels_um.len() {
         let fill = hex(colour(levels_um, band));
@@ -210,8 +223,10 @@ fn legend(svg: &mut Svg, levels_um: &[f64], note: &str, (left, top): Xy, width: 
         svg.line((x, top), (x, top + 18.0), &[("stroke", &INK), ("stroke-width", &"0.8")]);
         svg.text(x, top + 30.0, small, &level_label(*level_um));
     }
-    station(svg, (left + 6.0, top + 48.0));
-    svg.text(left + 20.0, top + 52.0, &[], note);
+    if has_marks {
+        station(svg, (left + 6.0, top + 48.0));
+    }
+    svg.text(left + if has_marks { 20.0 } else { 0.0 }, top + 52.0, &[], note);
 }
 
 #[cfg(test)]

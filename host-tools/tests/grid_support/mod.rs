@@ -3,8 +3,10 @@
 #![allow(dead_code, reason = "each test program uses a part of it")]
 #![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
 
-use gapkeeper::{Fade, HeightGrid, Lattice, Surface};
-use gapkeeper_host_tools::grid_file::{GridDocument, GridFormat, LengthUnit, MissingFacts, RowOrder, SurveyMarks};
+use gapkeeper::{BedHeight, Fade, HeightGrid, Lattice, Surface};
+use gapkeeper_host_tools::grid_file::{
+    GridDocument, GridFormat, LengthUnit, MissingFacts, RowOrder, StationReading, SurveyMarks,
+};
 use proptest::prelude::*;
 
 /// Any document that can be.
@@ -22,9 +24,11 @@ pub fn documents() -> impl Strategy<Value = GridDocument> {
         .prop_flat_map(|lattice| (Just(lattice), proptest::collection::vec(-8191_i16..=8191, lattice.node_count())));
     let fade = proptest::option::of((-1_000_000..1_000_000, 100..1_000_000));
     let (survey, lowest) = (any::<Option<(i16, bool, bool)>>(), any::<Option<i32>>());
-    (with_nodes, any::<i32>(), fade, any::<Option<i16>>(), survey, lowest).prop_filter_map(
+    let reading = (any::<(i32, i32)>(), -8191..=8191_i32, proptest::option::of(1..=1000_u16));
+    let readings = proptest::collection::vec(reading, 0..4);
+    (with_nodes, any::<i32>(), fade, any::<Option<i16>>(), survey, lowest, readings).prop_filter_map(
         "the far node is beyond 32 bits",
-        |((lattice, nodes_um), shift_um, fade, bed_temperature_c, survey, lowest_machine_z_um)| {
+        |((lattice, nodes_um), shift_um, fade, bed_temperature_c, survey, lowest_machine_z_um, readings)| {
             let fade =
                 fade.map(|(full_below_um, range_um)| Fade::new(full_below_um, full_below_um + range_um).unwrap());
             let grid = HeightGrid::new(lattice, &nodes_um).ok()?;
@@ -33,7 +37,12 @@ pub fn documents() -> impl Strategy<Value = GridDocument> {
                 closure_accepted,
                 surface: if refined { Surface::Refined } else { Surface::Bilinear },
             });
-            Some(GridDocument { grid, shift_um, fade, bed_temperature_c, survey, lowest_machine_z_um })
+            let reading = |((x_um, y_um), height_um, spread_um)| StationReading {
+                at: BedHeight { x_um, y_um, height_um },
+                spread_um,
+            };
+            let readings = readings.into_iter().map(reading).collect();
+            Some(GridDocument { grid, shift_um, fade, bed_temperature_c, survey, lowest_machine_z_um, readings })
         },
     )
 }

@@ -178,6 +178,8 @@ impl SurveyOutcome {
 pub struct SurveyOutcome {
     /// All that happened, in order.
     pub happenings: Vec<Happening>,
+    /// The readings that count, one of each station.
+    pub readings: Vec<BedHeight>,
     /// What was measured.
     pub grid: StoredGrid<CAPACITY>,
     /// Why it cannot come into force as it is, if it cannot.
@@ -332,8 +334,40 @@ impl Notes {
             Choice::Unusable { why, .. } => Some(why),
             _ => None,
         };
-        Ok(SurveyOutcome { happenings: self.happenings, grid, unusable, agreement: self.agreement, advice, seconds })
+        let readings = readings(&self.happenings);
+        Ok(SurveyOutcome {
+            happenings: self.happenings,
+            readings,
+            grid,
+            unusable,
+            agreement: self.agreement,
+            advice,
+            seconds,
+        })
     }
+}
+
+/// The last reading of each station before the first one is visited again.
+fn readings(happenings: &[Happening]) -> Vec<BedHeight> {
+    let mut found: Vec<BedHeight> = Vec::new();
+    for happening in happenings {
+        match happening {
+            Happening::Reading { prompt: Prompt::SetGap { visit, visits, .. }, .. } if visit == visits => {}
+            Happening::Reading { x_mm, y_mm, height_um, .. } => {
+                let um = |mm: f64| (mm * 1000.0).round() as i32;
+                let reading = BedHeight { x_um: um(*x_mm), y_um: um(*y_mm), height_um: height_um.round() as i32 };
+                found.retain(|other| (other.x_um, other.y_um) != (reading.x_um, reading.y_um));
+                found.push(reading);
+            }
+            Happening::Closure { accepted: true, .. } => {}
+            // Nothing of a corner round enters the grid.
+            Happening::Closure { .. }
+            | Happening::BedRaised { .. }
+            | Happening::ScrewsTurned { .. }
+            | Happening::Trammed { .. } => found.clear(),
+        }
+    }
+    found
 }
 
 #[cfg(test)]

@@ -11,7 +11,9 @@ use gapkeeper::{
     Correction, CorrectionError, HeightGrid, KeeperSettings, Lattice, PlanError, Surface, SurveyPlan, SurveySettings,
     TemperatureWindows,
 };
-use gapkeeper_host_tools::grid_file::{GridDocument, GridFormat, MissingFacts, SurveyMarks, read_grid, write_grid};
+use gapkeeper_host_tools::grid_file::{
+    GridDocument, GridFormat, MissingFacts, StationReading, SurveyMarks, read_grid, write_grid,
+};
 use gapkeeper_host_tools::{FileError, printed, write_all_atomically};
 use serde::{Deserialize, Serialize};
 
@@ -127,6 +129,7 @@ pub fn save(scenario: &Scenario, found: &SurveyOutcome, path: &Path) -> anyhow::
             surface: found.grid.surface,
         }),
         lowest_machine_z_um: Some(lowest_um(scenario)),
+        readings: found.readings.iter().map(|&at| StationReading { at, spread_um: None }).collect(),
     };
     let by_um = raised_um(found) + scenario.bed.raised_um.0;
     let screws_um = screws_raised_um(found);

@@ -167,6 +167,7 @@ fn document(bytes: &[u8]) -> Option<(GridDocument, usize)> {
             surface: if bit(5) { Surface::Refined } else { Surface::Bilinear },
         }),
         lowest_machine_z_um: bit(6).then_some(shift_um as i32),
+        readings: Vec::new(),
     };
     Some((document, (has >> 8) as usize))
 }

@@ -1,3 +1,5 @@
+use gapkeeper::WeightedLayout;
+
 use super::*;
 use crate::demo;
 use crate::scenario::{Bounded, Count, Form, NotNegative, Positive, Share};
@@ -222,4 +224,26 @@ fn a_careful_hand_needs_one_corner_round() {
         (1..=10).filter(|&seed| turned(&survey(&scenario, scenario.stations(), seed).unwrap()) == 1).count()
     };
     assert_eq!([once(20.0, 100), once(40.0, 100)], [10, 2]);
+}
+
+/// The readings that are kept are those of which the core made the grid.
+#[test]
+fn the_readings_that_count_are_kept() {
+    for seed in 1..6 {
+        let outcome = run(
+            |scenario| {
+                scenario.measuring.feel_um = NotNegative(30.0);
+                scenario.measuring.blunder_share = Share(0.15);
+                // Nothing of a corner round counts.
+                scenario.measuring.corner_limit_um = (seed % 2 == 0).then_some(150);
+            },
+            seed,
+        );
+        let mut readings = outcome.readings.clone();
+        readings.sort_by_key(|reading| (reading.y_um, reading.x_um));
+        let heights_um: Vec<i16> = readings.iter().map(|reading| reading.height_um as i16).collect();
+        let lattice = outcome.grid.grid.lattice();
+        let again = WeightedLayout::ThreeWithMiddles.grid::<225>(lattice, &heights_um).unwrap();
+        assert_eq!(again.nodes_um(), outcome.grid.grid.nodes_um(), "seed {seed}");
+    }
 }

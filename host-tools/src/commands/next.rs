@@ -1,0 +1,154 @@
+//! `gapgrid next`: where the next reading belongs.
+
+use std::fs::File;
+use std::io::BufReader;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+use anyhow::{anyhow, bail};
+use clap::Args;
+use gapkeeper_host_tools::check::CheckSettings;
+use gapkeeper_host_tools::estimate::{Area, Band, BandPlace, Estimate};
+use gapkeeper_host_tools::footprint::footprint;
+use gapkeeper_host_tools::grid_file::StationReading;
+use gapkeeper_host_tools::printed::{name, print};
+use gapkeeper_host_tools::{FileError, Watched};
+
+use super::length::place_um;
+use super::readings::{HandOption, readings};
+
+/// Places along each axis of an area without a job.
+const PLACES: u8 = 15;
+
+/// Say where one more reading makes the surface surest, how much it helps, and when to stop.
+///
+/// The surface is that of gapgrid estimate. Looked at is the first layer of the job, else the whole area. What counts
+/// is the least sure place: half the width of the band that holds the bed with 95 %.
+#[derive(Args)]
+#[command(after_help = "Examples:\n  gapgrid next grid.json --job tray.gcode\n  \
+    gapgrid next readings.csv --from 5,5 --to 225,195 --tolerance-um 40 --count 8\n\n\
+    Exit codes: 0 sure enough, 1 read more, 2 it cannot be told.")]
+pub struct Arguments {
+    /// The readings so far: a table, or a grid document that has kept its readings
+    readings: PathBuf,
+    /// The job whose first layer is to be sure (default: the whole area)
+    #[arg(long, value_name = "FILE")]
+    job: Option<PathBuf>,
+    /// Where the program's zero lies in the grid, mm
+    #[arg(long, value_name = "X,Y", value_parser = place_um, allow_hyphen_values = true)]
+    origin: Option<(i32, i32)>,
+    /// Smallest X,Y where a reading can be taken, mm (default: that of the job or the readings)
+    #[arg(long, value_name = "X,Y", value_parser = place_um, allow_hyphen_values = true, requires = "to")]
+    from: Option<(i32, i32)>,
+    /// Largest X,Y where a reading can be taken, mm
+    #[arg(long, value_name = "X,Y", value_parser = place_um, allow_hyphen_values = true, requires = "from")]
+    to: Option<(i32, i32)>,
+    #[command(flatten)]
+    hand: HandOption,
+    /// Largest allowed error of the surface
+    #[arg(long, value_name = "UM", default_value_t = CheckSettings::default().tolerance_um)]
+    tolerance_um: u16,
+    /// Most readings to look ahead, up to 30
+    #[arg(long, value_name = "N", default_value_t = 5, value_parser = clap::value_parser!(u8).range(1..=30))]
+    count: u8,
+}
+
+/// Prints the next readings; the exit code tells whether there are any.
+pub fn run(arguments: &Arguments) -> anyhow::Result<ExitCode> {
+    let path = &arguments.readings;
+    let (readings, _) = readings(path)?;
+    let estimate =
+        Estimate::new(&readings, arguments.hand.hand()).map_err(|error| anyhow!("{}: {error}", name(path)))?;
+    let read = ends(readings.iter().map(|reading: &StationReading| (reading.at.x_um.into(), reading.at.y_um.into())));
+    let stated = match (arguments.from, arguments.to) {
+        (Some(from), Some(to)) if from.0 < to.0 && from.1 < to.1 => Some([from, to].map(|(x, y)| (x.into(), y.into()))),
+        (Some(_), Some(_)) => {
+            bail!("--to is not to the right of and behind --from\n  give the two corners of the area")
+        }
+        _ => None,
+    };
+    let (what, mut targets) = match &arguments.job {
+        Some(job) => (
+            "first layer",
+            first_layer(job, arguments.origin, beyond(ends(read.into_iter().chain(stated.into_iter().flatten()))))?,
+        ),
+        None => ("surface", everywhere(stated.unwrap_or(read))),
+    };
+    let area = stated.unwrap_or_else(|| ends(targets.iter().copied()));
+    let tolerance_um = f64::from(arguments.tolerance_um);
+    let Some(Band { worst: BandPlace { x_um, y_um, .. }, .. }) = Band::at(&estimate, None, &targets, tolerance_um)
+    else {
+        bail!("{}: there is no place to look at", name(path));
+    };
+    // Of many places some are looked at: this one in any case.
+    targets.insert(0, (x_um, y_um));
+    let (now_um, next) = estimate.next_readings(&targets, area, tolerance_um, arguments.count.into());
+    let mm = |um: f64| (um / 100.0).round() / 10.0;
+    let mut text =
+        format!("the {what} lies within ±{now_um:.0} um with 95 %; least sure is x {}, y {} mm\n", mm(x_um), mm(y_um));
+    let mut last_um = now_um;
+    for (number, reading) in (1..).zip(&next) {
+        let (x, y, worst_um) = (mm(reading.x_um), mm(reading.y_um), reading.worst_um);
+        text += &format!("{number}. read x {x}, y {y} mm: ±{last_um:.0} um becomes ±{worst_um:.0} um\n");
+        last_um = worst_um;
+    }
+    text += &match (next.len(), last_um <= tolerance_um) {
+        (0, _) => format!("stop: that is within ±{tolerance_um} um\n"),
+        (count, true) => {
+            format!("after {count} more the {what} should lie within ±{tolerance_um} um with 95 %: ask again then\n")
+        }
+        (_, false) => format!(
+            "that is still more than ±{tolerance_um} um: go on after them (--count), or read with a lighter hand\n"
+        ),
+    };
+    print(&text)?;
+    Ok(if next.is_empty() { ExitCode::SUCCESS } else { ExitCode::from(1) })
+}
+
+/// Cells of the job's first layer within reach.
+fn first_layer(path: &Path, origin: Option<(i32, i32)>, reach: Area) -> anyhow::Result<Vec<(f64, f64)>> {
+    let file = File::open(path).map_err(FileError::input(path))?;
+    let nm = |um: i32| Some(i64::from(um) * 1000);
+    let origin_nm = origin.map_or([None; 3], |(x_um, y_um)| [nm(x_um), nm(y_um), None]);
+    let cells = footprint(&name(path), BufReader::new(Watched::new(file)), origin_nm)
+        .map_err(|error| anyhow!("{}: {error}", name(path)))?;
+    let [low, high] = ends(cells.iter().copied());
+    let is_within = |&(x_um, y_um): &(f64, f64)| {
+        (reach[0].0..=reach[1].0).contains(&x_um) && (reach[0].1..=reach[1].1).contains(&y_um)
+    };
+    let within: Vec<(f64, f64)> = cells.iter().copied().filter(is_within).collect();
+    let mm = |um: f64| um / 1000.0;
+    if within.len() < cells.len() {
+        bail!(
+            "{}: {} % of its first layer lies far from the readings: it reaches from x {}, y {} to x {}, y {} mm\n  \
+             look whether both have one zero (--origin), or state where readings can be taken (--from, --to)",
+            name(path),
+            100 - 100 * within.len() / cells.len(),
+            mm(low.0),
+            mm(low.1),
+            mm(high.0),
+            mm(high.1)
+        );
+    }
+    Ok(within)
+}
+
+/// Half a span on every side: farther out the readings tell nothing.
+fn beyond([low, high]: Area) -> Area {
+    let (x_um, y_um) = ((high.0 - low.0) / 2.0, (high.1 - low.1) / 2.0);
+    [(low.0 - x_um, low.1 - y_um), (high.0 + x_um, high.1 + y_um)]
+}
+
+/// Places all over an area.
+fn everywhere([from, to]: Area) -> Vec<(f64, f64)> {
+    let share = |place: u8| f64::from(place) / f64::from(PLACES - 1);
+    let along = |from_um: f64, to_um: f64, place| from_um + (to_um - from_um) * share(place);
+    let places = (0..PLACES).flat_map(|row| (0..PLACES).map(move |column| (column, row)));
+    places.map(|(column, row)| (along(from.0, to.0, column), along(from.1, to.1, row))).collect()
+}
+
+/// The smallest and the largest X and Y.
+fn ends(places: impl Iterator<Item = (f64, f64)>) -> Area {
+    let none = [(f64::INFINITY, f64::INFINITY), (f64::NEG_INFINITY, f64::NEG_INFINITY)];
+    places.fold(none, |[low, high], (x, y)| [(low.0.min(x), low.1.min(y)), (high.0.max(x), high.1.max(y))])
+}
