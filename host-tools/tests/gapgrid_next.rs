@@ -72,7 +72,7 @@ fn what_cannot_be_told_is_refused() {
         ("next nine.csv --job far.gcode", "far.gcode: 100 % of its first layer lies far from the readings"),
         ("next nine.csv --job high.gcode", "high.gcode: nothing is printed at 1 mm or below"),
         ("next nine.csv --job gone.gcode", "gone.gcode"),
-        ("next nine.csv --job nine.csv", "nine.csv"),
+        ("next nine.csv --job nine.csv", "error: nine.csv:1:"),
         ("next nine.csv --from 0,0", "--to"),
         ("next nine.csv --from 90,0 --to 10,50", "the two corners"),
         ("next nine.csv --count 0", "--count"),

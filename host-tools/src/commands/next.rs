@@ -9,7 +9,7 @@ use anyhow::{anyhow, bail};
 use clap::Args;
 use gapkeeper_host_tools::check::CheckSettings;
 use gapkeeper_host_tools::estimate::{Area, Band, BandPlace, Estimate};
-use gapkeeper_host_tools::footprint::footprint;
+use gapkeeper_host_tools::footprint::{FootprintError, footprint};
 use gapkeeper_host_tools::grid_file::StationReading;
 use gapkeeper_host_tools::printed::{name, print};
 use gapkeeper_host_tools::{FileError, Watched};
@@ -110,8 +110,11 @@ fn first_layer(path: &Path, origin: Option<(i32, i32)>, reach: Area) -> anyhow::
     let file = File::open(path).map_err(FileError::input(path))?;
     let nm = |um: i32| Some(i64::from(um) * 1000);
     let origin_nm = origin.map_or([None; 3], |(x_um, y_um)| [nm(x_um), nm(y_um), None]);
-    let cells = footprint(&name(path), BufReader::new(Watched::new(file)), origin_nm)
-        .map_err(|error| anyhow!("{}: {error}", name(path)))?;
+    let cells = footprint(&name(path), BufReader::new(Watched::new(file)), origin_nm).map_err(|error| match error {
+        // It says which file itself.
+        FootprintError::Job(error) => error.into(),
+        error => anyhow!("{}: {error}", name(path)),
+    })?;
     let [low, high] = ends(cells.iter().copied());
     let is_within = |&(x_um, y_um): &(f64, f64)| {
         (reach[0].0..=reach[1].0).contains(&x_um) && (reach[0].1..=reach[1].1).contains(&y_um)
