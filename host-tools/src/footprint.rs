@@ -39,7 +39,7 @@ pub enum FootprintError {
 
 /// Middles of the cells that are printed at 1 mm or below, in micrometres of the grid.
 ///
-/// In a job that moves `E` forwards, moves with it print; in any other all feed moves do, as in a replay.
+/// What prints, says [`moves::prints`], as in a replay.
 ///
 /// # Errors
 /// [`FootprintError`] if the job cannot be read, or has no first layer.
@@ -64,7 +64,7 @@ pub fn footprint(
             cells.clear();
             extrudes = true;
         }
-        if extruded_nm <= 0 && (extrudes || is_rapid) {
+        if !moves::prints(extruded_nm, is_rapid, extrudes) {
             continue;
         }
         match &action {

@@ -8,6 +8,13 @@ pub const ARC_TOLERANCE_UM: u16 = 5;
 /// What the core takes of a difference between the radii at both ends, after rounding.
 const RADII_DIFFER_NM: i128 = 5_080;
 
+/// Whether a move lays something down: in a job that extrudes, what feeds `E` forwards, by `G0` as well; in any other,
+/// whatever is fed.
+#[inline]
+pub const fn prints(extruded_nm: i64, is_rapid: bool, extrudes: bool) -> bool {
+    extruded_nm > 0 || !(is_rapid || extrudes)
+}
+
 /// The straight move between two positions of the job, with the change of `E` as further axis.
 ///
 /// # Errors

@@ -69,12 +69,11 @@ impl Reading {
     }
 }
 
-/// Whether a straight move lays something down: what `E` moves with does, by `G0` as well; in a job without `E`
-/// whatever is fed along the bed does.
+/// Whether a straight move leads along the bed and lays something down.
 #[inline]
 fn straight_prints(straight: &Straight, motion: &Move<1>, extrudes: bool) -> bool {
     let travels = (motion.start.x_um, motion.start.y_um) != (motion.end.x_um, motion.end.y_um);
-    travels && (straight.extruded_nm > 0 || !(straight.rapid || extrudes))
+    travels && moves::prints(straight.extruded_nm, straight.rapid, extrudes)
 }
 
 /// Feed of a straight move; none for `G0`, which does not follow `F`.
@@ -241,7 +240,7 @@ impl<'a> Follower<'a> {
             Action::Straight(straight) => go(straight),
             Action::Cycle(cycle) => cycle.moves().try_for_each(go),
             Action::Arc(arc) => moves::chords(&arc, self.arc_tolerance.0).map_err(refused).and_then(|mut chords| {
-                let prints = extruded_nm > 0 || !extrudes;
+                let prints = moves::prints(extruded_nm, false, extrudes);
                 let feed_mm_s = moves::feed_mm_s(arc.feed_nm_min);
                 counts.arcs += 1;
                 counts.printing_moves += u64::from(prints);
