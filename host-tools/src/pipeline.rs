@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::convert::Infallible;
 use std::mem;
 use std::num::NonZeroUsize;
+use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Mutex};
 use std::thread::{self, Scope};
@@ -24,7 +25,8 @@ pub struct Pipeline<B, W> {
     others: usize,
     give: Sender<(u64, B)>,
     take: Arc<Mutex<Receiver<(u64, B)>>>,
-    take_back: Receiver<(u64, B)>,
+    /// Batches, or why a worker panicked over one.
+    take_back: Receiver<(u64, thread::Result<B>)>,
     /// Numbers of the batches that come next: to be given, and to be done with.
     given: u64,
     next: u64,
@@ -48,8 +50,10 @@ impl<B: Send, W: Worker<B>> Pipeline<B, W> {
             let (take, give_back) = (Arc::clone(&take), give_back.clone());
             scope.spawn(move || {
                 while let Some((number, mut batch)) = wait(&take) {
-                    worker.work(&mut batch);
-                    if give_back.send((number, batch)).is_err() {
+                    // A batch that never came back would be waited for as long as another worker lives.
+                    let worked = catch_unwind(AssertUnwindSafe(|| worker.work(&mut batch))).map(|()| batch);
+                    let goes_on = worked.is_ok();
+                    if give_back.send((number, worked)).is_err() || !goes_on {
                         break;
                     }
                 }
@@ -99,10 +103,11 @@ impl<B: Send, W: Worker<B>> Pipeline<B, W> {
             let ready = self.take_back.try_recv().ok().or_else(|| {
                 let (number, mut batch) = self.take.try_lock().ok()?.try_recv().ok()?;
                 self.own.work(&mut batch);
-                Some((number, batch))
+                Some((number, Ok(batch)))
             });
-            // Otherwise the others have them all. If none of them lives, its panic is on its way up.
-            let Some((number, batch)) = ready.or_else(|| self.take_back.recv().ok()) else { break };
+            // Otherwise the others have them all.
+            let Some((number, worked)) = ready.or_else(|| self.take_back.recv().ok()) else { break };
+            let batch = worked.unwrap_or_else(|panic| resume_unwind(panic));
             self.put(number, batch, &mut done)?;
         }
         Ok(())
@@ -202,6 +207,32 @@ mod tests {
                 assert!(pipeline.spare().is_some());
             });
             assert_eq!(found, (0..1000).map(|number| 2 * number).collect::<Vec<_>>(), "{others}");
+        }
+    }
+
+    struct Fails;
+
+    impl Worker<u64> for Fails {
+        fn work(&mut self, batch: &mut u64) {
+            assert!(*batch != 500, "this one fails");
+            thread::yield_now();
+        }
+    }
+
+    #[test]
+    fn a_panic_of_a_worker_comes_up() {
+        for others in 0..4 {
+            let run = || {
+                thread::scope(|scope| {
+                    let mut pipeline = Pipeline::new(Fails, (0..others).map(|_| Fails), scope);
+                    for number in 0..1000 {
+                        let Ok(()) = pipeline.give(number, |_| Ok::<_, Infallible>(()));
+                    }
+                    let Ok(()) = pipeline.finish(|_| Ok::<_, Infallible>(()));
+                });
+            };
+            let panic = catch_unwind(run).unwrap_err();
+            assert_eq!(panic.downcast_ref(), Some(&"this one fails"), "{others}");
         }
     }
 
