@@ -248,7 +248,7 @@ fn a_record_keeps_what_it_must_and_refuses_the_rest() {
         GridFormat::Record.parse("bed.gkr", bytes, &facts).map_err(|error| error.to_string())
     };
     assert_eq!(parse(&bytes, Some(60)).unwrap().setup, Some(7));
-    assert!(parse(&bytes, Some(61)).unwrap_err().starts_with("bed.gkr: the file says a bed of 60 °C, and 61 °C was"));
+    assert!(parse(&bytes, Some(61)).unwrap_err().starts_with("bed.gkr: the file states a bed of 60 °C, but 61 °C was"));
     bytes.push(0);
     assert!(parse(&bytes, None).unwrap_err().starts_with("bed.gkr: a record of 74 bytes in a file of 75\n"));
     bytes[20] ^= 1;

@@ -122,7 +122,7 @@ pasted.txt:2:7: \"nan\" stands where a height should
         ("0.1 0.2\nsecond table\n0.3 0.4", "pasted.txt:3:1: the table is interrupted before this line"),
         ("0.1 0.2\n0.1 0.2\n\n0.3 0.4\n0.3 0.4", "pasted.txt:4:1: the table is interrupted before this line"),
         ("0.1 0.2\n0.1 0.2\n0.3 0.4\n\n0.3 0.4", "pasted.txt:5:1: the table is interrupted before this line"),
-        ("0.1mm 0.2um\n9 0.1um", "pasted.txt:1:7: the unit here is um, but mm was said"),
+        ("0.1mm 0.2um\n9 0.1um", "pasted.txt:1:7: the unit here is um, but mm was stated"),
         ("0.1 0.2\n0.3 9", "pasted.txt:2:5: the node at row 2, column 2 is 9000 um high"),
         ("0.1\n0.2", "pasted.txt:1:1: there is no table"),
         ("", "pasted.txt: there is no table"),

@@ -74,10 +74,10 @@ fn show_convert_and_hex_give_the_same_grid_and_the_same_surface() {
     let cases = [
         (
             "convert table.txt new.json --rows first-back",
-            "the row order (--rows first-front or first-back): the text says",
+            "the row order (--rows first-front or first-back): the text states",
         ),
-        ("convert table.txt new.json --unit um", "the unit (--unit um or mm): the text says it otherwise"),
-        ("convert shown.txt new.json --unit mm", "the unit (--unit um or mm): the text says it otherwise"),
+        ("convert table.txt new.json --unit um", "the unit (--unit um or mm): the text states something else"),
+        ("convert shown.txt new.json --unit mm", "the unit (--unit um or mm): the text states something else"),
         ("convert shown.txt new.json --origin 0,0", "the place of the first node"),
         ("convert grid.json new.csv --surface refined", "neither file can make use of the surface"),
     ];

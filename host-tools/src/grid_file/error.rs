@@ -236,7 +236,7 @@ pub enum GridFileErrorKind {
     #[error("{0}")]
     Ambiguous(Readings),
     /// The caller's temperature and the file's.
-    #[error("the file says a bed of {found_c} °C, and {said_c} °C was said")]
+    #[error("the file states a bed of {found_c} °C, but {said_c} °C was asked for")]
     OtherTemperature {
         /// In the file.
         found_c: i16,

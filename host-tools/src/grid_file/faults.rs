@@ -73,13 +73,13 @@ pub enum MatrixFault {
     #[error("there is no table of 2 to {} rows and columns of numbers", gapkeeper::MAX_NODES_PER_AXIS)]
     NoTable,
     /// A table, but not in the way that the caller says.
-    #[error("the table has no such labels or commas as were said")]
+    #[error("the table has no such labels or commas as were stated")]
     NotAsSaid,
     /// What the caller says otherwise than the text.
-    #[error("{0}: the text says it otherwise")]
+    #[error("{0}: the text states something else")]
     OtherFact(Fact),
     /// The unit at the number, the unit that the caller says.
-    #[error("the unit here is {0}, but {1} was said")]
+    #[error("the unit here is {0}, but {1} was stated")]
     OtherUnit(LengthUnit, LengthUnit),
 }
 
