@@ -214,7 +214,7 @@ fn back_reads_the_corners_again_and_enough_leaves_the_screws_alone() {
     assert_eq!(machine.at, (20_000, 20_000));
 }
 
-/// Whoever turns the wrong way raises the bed by as much as the corners were apart: the nozzle waits above that.
+/// A screw turned the wrong way raises the bed by up to the height difference of the corners: the nozzle waits above that.
 #[test]
 fn the_nozzle_stays_above_screws_that_are_turned_the_wrong_way() {
     for screws_um in [[300, 500, -200, 100], [-900, 480, 480, 480]] {
@@ -335,7 +335,7 @@ fn an_abort_ends_every_state_of_the_round() {
     }
 }
 
-/// What is hot is said, and gloves are asked for: screws are no work for bare fingers.
+/// The caution names what is hot and asks for gloves while screws are turned.
 #[test]
 fn hands_at_the_screws_are_warned() {
     let settings = SurveySettings { bed_temperature_c: 60, nozzle_temperature_c: 200, ..settings() };

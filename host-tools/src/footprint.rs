@@ -126,7 +126,7 @@ mod tests {
         let job = "G21 G90 M83\nG1 X90 Y90 F600\nG0 X1 Y1 Z0.2\nG1 X7 E1\nG1 Z0.4\nG1 Y5 E1\nG1 Z1.2\nG1 X50 E1\n";
         let expected = [(1.0, 1.0), (3.0, 1.0), (5.0, 1.0), (7.0, 1.0), (7.0, 3.0), (7.0, 5.0)];
         assert_eq!(cells(job), expected.map(|(x, y)| (1000.0 * x, 1000.0 * y)));
-        // A pen's job: all that is fed draws, in inches as well, and where the zero is said to be.
+        // In a plotter's job every feed move draws; also in inches, and with a stated zero.
         let pen = "G20 G90\nG0 X0.1 Y0.1 Z0\nG1 X0.2 F10\n";
         assert_eq!(cells(pen), [(3000.0, 3000.0), (5000.0, 3000.0)]);
         let moved = footprint("job", pen.as_bytes(), [Some(100_000_000), Some(-10_000_000), None]).unwrap();

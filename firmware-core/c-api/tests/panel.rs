@@ -117,7 +117,7 @@ fn what_a_hand_does_comes_out_in_order() {
     assert_eq!(wires.taken(), []);
 }
 
-/// Held and turned by two clicks it is a thing of its own, and one click is none: it may come of the pressing.
+/// The button held while the knob turns by two clicks is an event of its own. One click is ignored: pressing may cause it.
 #[test]
 fn a_button_that_is_held_while_the_knob_is_turned() {
     let cases = [

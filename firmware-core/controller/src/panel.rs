@@ -26,8 +26,8 @@ where
     /// The next thing that happened, the switch before the person; call it every millisecond. How the switch stands is told
     /// at the first poll and at each change.
     ///
-    /// A long press ends a survey, a short one is the reading. The button held and the knob turned back by two detents goes
-    /// back one station, or says no; turned forwards, it leaves out what may be left out.
+    /// A long press ends a survey, a short one is the reading. With the button held, two detents backwards
+    /// are [`SurveyEvent::Back`], two forwards [`SurveyEvent::Enough`].
     ///
     /// # Errors
     /// The pins' own, when nothing else is to be told. A switch whose pin fails counts as tripped.

@@ -142,7 +142,7 @@ fn held_while_the_knob_is_turned_the_button_goes_back_or_has_enough() {
             wires.b.set(Some(if is_forward { a } else { b }));
             said.extend(polls(&mut panel, &mut now_ms, 3));
         }
-        // Held for long, and let go: it was said once.
+        // A long press is reported once, and releasing the button reports nothing.
         said.extend(polls(&mut panel, &mut now_ms, 1_000));
         wires.button.set(Some(false));
         said.extend(polls(&mut panel, &mut now_ms, 10));

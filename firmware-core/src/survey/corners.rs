@@ -74,8 +74,8 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
         self.start();
     }
 
-    /// Screws are going to be turned as advised. Whoever turns the wrong way raises the bed by as much as the corners are
-    /// apart, and what was surely above it need not be so any more.
+    /// Screws are about to be turned as advised. A screw turned the wrong way raises the bed by up to the height difference
+    /// of the corners, so the height that was surely above the bed rises by as much.
     pub(super) fn tell_of_turned_screws(&mut self) {
         if core::mem::replace(&mut self.is_told, true) {
             return;

@@ -1,4 +1,4 @@
-//! How sure the surface is, as the readings behind it tell.
+//! How sure the surface is, computed from the readings.
 
 use gapkeeper::Surface;
 

@@ -22,7 +22,7 @@ use super::surface::SurfaceOption;
 /// Show the heights of a grid and the surface between them.
 ///
 /// In a terminal: a table and a picture of characters, in colour unless NO_COLOR is set. With --out: a map with contour
-/// lines. With --band: how far the surface may be off, as the readings behind it tell.
+/// lines. With --band: how far the surface may be off, computed from the readings.
 #[derive(Args)]
 #[command(after_help = "Examples:\n  gapgrid show grid.json\n  gapgrid show grid.json --out map.svg\n  \
     gapgrid show grid.csv --surface bilinear --out map.png\n  gapgrid show grid.json --band")]

@@ -35,7 +35,7 @@ pub enum PatchError {
     /// Not the form.
     #[error("the first line is not that of the form: {0}\n  fill in the form that was written with the job")]
     Header(&'static str),
-    /// A record that is none of the form.
+    /// A record with a field that the form does not allow.
     #[error("record {record}: {text:?} is no {column}\n  {remedy}")]
     Field {
         /// The record, the header being 1.
