@@ -67,7 +67,9 @@ fn a_job_and_its_form_are_written_and_read() {
         assert!((old_um + 20 - 30 - new_um).abs() <= 6, "{old_um} {new_um}");
     }
     // The new grid has kept its patches, and they join further ones, or others of its readings.
+    assert!(!out.contains("not printed with this grid"), "{out}");
     let out = ok(folder.path(), "patches new.json --read filled.csv -o newer.json");
+    assert!(out.contains("not printed with this grid and surface: the nozzle was up to "), "{out}");
     assert_eq!(read_grid(&folder.path().join("newer.json")).unwrap().readings.len(), 18, "{out}");
 
     // One was lost, one lies loose, one was squeezed shut.

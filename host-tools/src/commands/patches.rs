@@ -114,6 +114,8 @@ fn make(arguments: &Arguments, document: &GridDocument) -> anyhow::Result<()> {
 fn read(arguments: &Arguments, document: &GridDocument, path: &Path) -> anyhow::Result<()> {
     let of_form = |error: &dyn std::fmt::Display| anyhow!("{}: {error}", name(path));
     let form = PatchForm::parse(&text(path)?).map_err(|error| of_form(&error))?;
+    let surface = document.surface_grid(document.surface_choice(arguments.surface.asked()).surface);
+    let apart_um = surface.map_or(0, |surface| form.farthest_from_um(document, &surface));
     let told = PatchReadings::of(&form, arguments.spread_um).map_err(|error| of_form(&error))?;
     let hand = arguments.hand.hand();
     let readings = told.with_older(&document.readings, hand);
@@ -125,6 +127,12 @@ fn read(arguments: &Arguments, document: &GridDocument, path: &Path) -> anyhow::
     let document = GridDocument { shift_um: 0, readings, grid, ..document.clone() };
     output::write(&arguments.output, &document, None)?;
     let mut report = String::new();
+    if apart_um > 0 {
+        report += &format!(
+            "the patches were not printed with this grid and surface: the nozzle was up to {apart_um} um from where they \
+             put it\n"
+        );
+    }
     for untold in &told.untold {
         let why = if untold.is_thin {
             "too thin: the nozzle was too close to feed"

@@ -39,6 +39,21 @@ impl Default for PatchSettings {
     }
 }
 
+/// Where the nozzle stands over a place with this grid in force.
+fn nozzle_um(document: &GridDocument, surface: &HeightGrid<CAPACITY>, asked_um: i32, at_um: (i32, i32)) -> i32 {
+    asked_um.saturating_add(document.shift_um).saturating_add(surface.height_um(at_um.0, at_um.1))
+}
+
+impl PatchForm {
+    /// The largest distance between where the nozzle stood according to the form and where this grid puts it: 0 if the
+    /// patches were printed with this grid in force.
+    pub fn farthest_from_um(&self, document: &GridDocument, surface: &HeightGrid<CAPACITY>) -> u32 {
+        let apart_um =
+            |row: &PatchRow| row.nozzle_um.abs_diff(nozzle_um(document, surface, row.asked_um, (row.x_um, row.y_um)));
+        self.rows.iter().map(apart_um).max().unwrap_or(0)
+    }
+}
+
 impl PatchSettings {
     /// The form and the lines of the job for patches with their middles at the nodes of a lattice, to be printed with
     /// this grid in force and the surface given.
@@ -62,7 +77,7 @@ impl PatchSettings {
             let (x_um, y_um) = middles.node_um(column, row);
             // Checked to be a few millimetres at most.
             let asked_um = self.layer_um as i32;
-            let nozzle_um = asked_um + document.shift_um + surface.height_um(x_um, y_um);
+            let nozzle_um = nozzle_um(document, surface, asked_um, (x_um, y_um));
             form.rows.push(PatchRow { number, x_um, y_um, asked_um, nozzle_um, thickness_um: None });
             self.patch(&mut job, number, [x_um, y_um].map(i64::from));
         }
