@@ -25,9 +25,9 @@
 //! | [`compare`] | what changed from one grid to another, and what to do about it |
 //! | [`estimate`] | the surface of readings at any places, how sure it is, and where the next reading belongs |
 //! | [`flatness`] | how flat a set of points is, by ISO 12781-1 |
-//! | [`mod@footprint`] | where a job lies on the bare bed |
 //! | [`gcode`] | reads, interprets and writes G-code in integers; memory does not grow with the file |
 //! | [`grid_file`] | reads and writes grids in nine formats, and says what a format cannot hold |
+//! | [`job`] | a job as straight moves, line by line, and what of it lies on the bare bed |
 //! | [`manual`] | completions for shells and manual pages, from the definition of a command line |
 //! | [`patches`] | printed patches that tell the gap |
 //! | [`picture`] | what pictures of height fields are made of |
@@ -53,8 +53,8 @@ pub mod compare;
 pub mod estimate;
 mod file_error;
 pub mod flatness;
-pub mod footprint;
 pub mod grid_file;
+pub mod job;
 pub mod manual;
 pub mod odd_words;
 pub mod patches;

@@ -21,7 +21,6 @@
 //! | [`bed`] | the modelled bed: a surface through screws, plus forms |
 //! | [`replay`] | the virtual controller over that bed, three runs side by side |
 //! | [`setup`] | a scenario with a grid in force: shift, fade, surface, raised bed |
-//! | [`first_layer`] | what of a job lies on the bare bed |
 //! | [`deposit`] | what each run lays down, as a height field |
 //! | [`outcome`] | what a replay found, as plain data |
 //! | [`mod@verdict`] | what came out in one sentence, and what to do, each way tried out |
@@ -29,7 +28,6 @@
 //! | [`mod@bench`], [`operator`], [`survey`] | a machine to measure on, somebody who measures, and a whole survey |
 //! | [`plan`] | what to do before measuring: stations, surface, hand |
 //! | [`dynamics`] | what the correction asks of the Z axis at the job's feed rates |
-//! | [`job`] | a job as straight moves, line by line |
 //! | [`verify`] | limits that our core, or a recorded trace of another controller, must keep |
 //! | [`rehearse`] | the same survey by a person at the keys of a terminal |
 //! | [`life`] | years of power cycles, surveys and mishaps |
@@ -48,9 +46,9 @@ pub use judging::{dynamics, plan, verdict, verify};
 pub use machine::controller::CAPACITY;
 pub use machine::{bed, demo, scenario};
 pub use measuring::{bench, life, operator, rehearse, survey};
-pub use replaying::{deposit, first_layer, job, outcome, replay, setup};
+pub use replaying::{deposit, outcome, replay, setup};
 pub use showing::{picture, report, summary};
 
 use judging::action;
 use machine::controller;
-use replaying::{cells, class, footprint, gap, layer_cells, lines, surfaces};
+use replaying::{class, footprint, gap, layer_cells, lines, surfaces};

@@ -13,6 +13,7 @@ use super::line::Line;
 use super::motion::Action;
 use super::state::{EXTRUDER, State};
 use super::straight::Position;
+use super::vocabulary::MotionMode;
 use super::word::{SETTING, Word};
 
 /// Most different names that are counted one by one; a broken file must not fill the memory.
@@ -275,6 +276,14 @@ impl Interpreter {
     /// Whether `E` words are changes rather than places.
     pub fn is_extruder_relative(&self) -> bool {
         self.state.is_extruder_relative()
+    }
+
+    /// Whether lines that name X, Y, `E` and F alone, some with `G0` or `G1`, move straight to places.
+    #[inline]
+    pub fn moves_straight_to_places(&self) -> bool {
+        let State { motion, incremental, needs_care, is_additive, .. } = self.state;
+        // Of additive controllers no feed is asked.
+        is_additive && !needs_care && !incremental && matches!(motion, MotionMode::Rapid | MotionMode::Linear)
     }
 
     /// What a writer of the last line has to know.

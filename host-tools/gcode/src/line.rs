@@ -4,7 +4,7 @@ use std::ops::Range;
 
 use super::error::{Fault, GcodeError};
 use super::lexer::{self, Frame};
-use super::plain::{self, Plain};
+use super::plain::{self, Level, Plain};
 use super::window::Window;
 use super::word::Word;
 use gapkeeper_text::Place;
@@ -37,7 +37,7 @@ impl Held {
     /// Goes on to the next line if it is plain and has been read as a whole; otherwise nothing changes.
     #[inline]
     pub(super) fn advance_plain(&mut self) -> bool {
-        let (Some(bytes), Some(words)) = (self.window.ahead(), self.words.first_chunk_mut()) else { return false };
+        let (Some(bytes), Some(words)) = (self.window.ahead(0), self.words.first_chunk_mut()) else { return false };
         let Some(Plain { words, length }) = plain::split(bytes, words) else { return false };
         if !self.window.advance(length) {
             return false;
@@ -48,6 +48,24 @@ impl Held {
             self.frame = Frame::PLAIN;
         }
         true
+    }
+
+    /// Passes over level lines up to the last whole one among them, which comes next; gives how many bytes of level lines
+    /// there are, the last ones too.
+    pub(super) fn pass_level(&mut self) -> usize {
+        let (mut seen, mut lines, mut passed) = (0, 0, (0, 0));
+        while let Some(Level { length, is_whole }) = self.window.ahead(seen).and_then(plain::level) {
+            if !self.window.holds(seen + length) {
+                break;
+            }
+            if is_whole {
+                passed = (seen, lines);
+            }
+            (seen, lines) = (seen + length, lines + 1);
+        }
+        self.window.advance(passed.0);
+        self.number += passed.1;
+        seen
     }
 
     /// Splits the line from its byte `start` on.

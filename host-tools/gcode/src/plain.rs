@@ -83,6 +83,43 @@ fn starts(window: &[u8; WINDOW]) -> u64 {
     starts
 }
 
+/// A line that can do nothing but set a feed and move X, Y and `E` straight, if it does not even fail.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Level {
+    /// How many bytes, with the line feed.
+    pub(super) length: usize,
+    /// It has its own `G0` or `G1` and names X, Y and `E`: nothing but it says where it leads.
+    pub(super) is_whole: bool,
+}
+
+/// Finds out whether the line that `bytes` begin with is a level one, without reading its numbers; none if it may not be.
+#[inline]
+pub(super) fn level(bytes: &[u8; AHEAD]) -> Option<Level> {
+    let window: &[u8; WINDOW] = bytes.first_chunk()?;
+    let (mut ends, mut others, mut axes) = (0_u64, 0_u64, [0_u64; 3]);
+    for (index, bytes) in window.as_chunks().0.iter().enumerate() {
+        let bytes = i8x16::new(bytes.map(u8::cast_signed));
+        let is = |byte: u8| bytes.simd_eq(i8x16::splat(byte.cast_signed()));
+        let number = bytes.simd_gt(i8x16::splat(0x2C)) & bytes.simd_lt(i8x16::splat(0x3A)) & !is(b'/');
+        let line_end = is(b'\n');
+        let named = [is(b'X'), is(b'Y'), is(b'E')];
+        let allowed = number | line_end | is(b' ') | is(b'\r') | is(b'F') | named[0] | named[1] | named[2];
+        let mask = |found: i8x16| u64::from(found.to_bitmask()) << (16 * index);
+        ends |= mask(line_end);
+        others |= mask(!allowed);
+        for (axis, found) in axes.iter_mut().zip(named) {
+            *axis |= mask(found);
+        }
+    }
+    let has_code = matches!(bytes, [b'G', b'0' | b'1', b' ', ..]);
+    let line = ends ^ ends.wrapping_sub(1);
+    if ends == 0 || others & line & !u64::from(has_code) != 0 {
+        return None;
+    }
+    let is_whole = has_code && axes.iter().all(|axis| axis & line != 0);
+    Some(Level { length: ends.trailing_zeros() as usize + 1, is_whole })
+}
+
 #[cfg(test)]
 mod tests {
     use proptest::prelude::*;
@@ -160,8 +197,47 @@ mod tests {
         (proptest::collection::vec(piece, 0..9), "\r?\n").prop_map(|(pieces, end)| pieces.concat() + &end)
     }
 
+    fn level_line(text: &str) -> Option<(usize, bool)> {
+        let mut bytes = [b'Z'; AHEAD];
+        bytes[..text.len().min(AHEAD)].copy_from_slice(&text.as_bytes()[..text.len().min(AHEAD)]);
+        level(&bytes).map(|level| (level.length, level.is_whole))
+    }
+
+    #[test]
+    fn level_lines_and_whole_ones() {
+        for (line, is_whole) in [
+            ("G1 X120.165 Y38.613 E0.00613\n", true),
+            ("G0 X1 Y-2 E3 F9000\r\n", true),
+            ("X1 Y2 E3\n", false),
+            ("G1 X1 E3\n", false),
+            ("G1 F1200\n", false),
+            ("\n", false),
+        ] {
+            assert_eq!(level_line(line), Some((line.len(), is_whole)), "{line:?}");
+        }
+        for line in [
+            "G1 Z1\n", "G2 X1\n", "G10 X1\n", "G1X1\n", " G1 X1\n", "X1 G1\n", "g1 x1\n", "M83\n", "/X1\n", "%\n",
+            "#1=2\n", "X1 ;\n", "X1 (Z)\n", "X1 Y2 E3",
+        ] {
+            assert_eq!(level_line(line), None, "{line:?}");
+        }
+    }
+
     proptest! {
         #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
+        /// The lexer is the other opinion.
+        #[test]
+        fn a_level_line_has_no_other_words(line in "(G[012] ?)?([XYEFZxM;#/]-?[0-9]{0,3}[.]?[0-9]{0,2} ?){0,4}\r?\n") {
+            let Some((length, is_whole)) = level_line(&line) else { return Ok(()) };
+            prop_assert_eq!(length, line.len());
+            let mut words = Vec::new();
+            let Ok(frame) = lexer::split(line.as_bytes(), 0, &mut words) else { return Ok(()) };
+            prop_assert_eq!(frame, Frame::default());
+            let has = |letter: u8| words.iter().any(|word| word.letter() == letter);
+            prop_assert!(words.iter().all(|word| b"GXYEF".contains(&word.letter())), "{}", line);
+            prop_assert_eq!(is_whole, b"GXYE".iter().all(|letter| has(*letter)));
+        }
 
         #[test]
         fn of_a_plain_line_the_lexer_says_the_same(line in job_like()) {

@@ -33,12 +33,14 @@ pub struct Reader<R> {
     held: Held,
     percent: Percent,
     finished: bool,
+    /// Up to here in the file level lines were looked for.
+    level_until: u64,
 }
 
 impl<R: Read> Reader<R> {
     /// A reader of `input`, whose errors will carry `file` as the file's name.
     pub fn new(file: impl Into<String>, input: R) -> Self {
-        Self { input, held: Held::new(file.into()), percent: Percent::Undecided, finished: false }
+        Self { input, held: Held::new(file.into()), percent: Percent::Undecided, finished: false, level_until: 0 }
     }
 
     /// The next line; none behind the last.
@@ -54,6 +56,22 @@ impl<R: Read> Reader<R> {
             return Ok(Some(Line(&self.held)));
         }
         self.next_line_with_care()
+    }
+
+    /// Passes over lines that can do nothing but set a feed and move X, Y and `E` straight, up to the last one of them that
+    /// names all three, which comes next. It says whether there were any.
+    ///
+    /// For somebody who only asks where such moves lead, while places are absolute and a straight motion is in force.
+    /// Where `E` is relative its sum is lost. A line passed over may have had mistakes; and if the one that comes next has,
+    /// it is not known where the moves led.
+    pub fn pass_level(&mut self) -> bool {
+        let before = self.bytes_read();
+        // Looked for once, a line that ends them is not looked for again from each of the lines before it.
+        if before < self.level_until || !matches!(self.percent, Percent::Open | Percent::Opened { .. }) {
+            return false;
+        }
+        self.level_until = before + self.held.pass_level() as u64;
+        self.bytes_read() > before
     }
 
     fn next_line_with_care(&mut self) -> Result<Option<Line<'_>>, GcodeError> {

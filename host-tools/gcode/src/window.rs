@@ -75,16 +75,22 @@ impl Window {
         self.passed + self.end as u64
     }
 
-    /// The bytes behind the line, whether they have been read or not.
+    /// The bytes so far behind the line, whether they have been read or not.
     #[inline]
-    pub(super) fn ahead(&self) -> Option<&[u8; AHEAD]> {
-        self.bytes.get(self.end..)?.first_chunk()
+    pub(super) fn ahead(&self, offset: usize) -> Option<&[u8; AHEAD]> {
+        self.bytes.get(self.end + offset..)?.first_chunk()
+    }
+
+    /// Whether as many bytes behind the line have been read.
+    #[inline]
+    pub(super) fn holds(&self, length: usize) -> bool {
+        length <= self.filled - self.end
     }
 
     /// Goes on to the next `length` bytes as the line; says no, and does nothing, if they have not been read yet.
     #[inline]
     pub(super) fn advance(&mut self, length: usize) -> bool {
-        let is_here = length <= self.filled - self.end;
+        let is_here = self.holds(length);
         if is_here {
             (self.start, self.end) = (self.end, self.end + length);
         }

@@ -1,7 +1,6 @@
 //! `gapgrid next`: where the next reading belongs.
 
 use std::fs::File;
-use std::io::BufReader;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
@@ -9,8 +8,8 @@ use anyhow::{anyhow, bail};
 use clap::Args;
 use gapkeeper_host_tools::check::CheckSettings;
 use gapkeeper_host_tools::estimate::{Area, Band, BandPlace, Estimate};
-use gapkeeper_host_tools::footprint::{FootprintError, footprint};
 use gapkeeper_host_tools::grid_file::StationReading;
+use gapkeeper_host_tools::job::{FirstLayerHeights, JobError, JobEvent, LowestPrint, Reading, walk};
 use gapkeeper_host_tools::printed::{name, print};
 use gapkeeper_host_tools::{FileError, Watched};
 
@@ -19,6 +18,10 @@ use super::readings::{HandOption, readings};
 
 /// Places along each axis of an area without a job.
 const PLACES: u8 = 15;
+/// Side of a cell of the job's first layer: many readings make each of them dear.
+const CELL_MM: f64 = 2.0;
+/// The ends of no places.
+const NOWHERE: Area = [(f64::INFINITY, f64::INFINITY), (f64::NEG_INFINITY, f64::NEG_INFINITY)];
 
 /// Say where one more reading makes the surface surest, how much it helps, and when to stop.
 ///
@@ -105,35 +108,49 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<ExitCode> {
     Ok(if next.is_empty() { ExitCode::SUCCESS } else { ExitCode::from(1) })
 }
 
-/// Cells of the job's first layer within reach.
+/// Places of the job's first layer, all of which must lie within reach.
 fn first_layer(path: &Path, origin: Option<(i32, i32)>, reach: Area) -> anyhow::Result<Vec<(f64, f64)>> {
     let file = File::open(path).map_err(FileError::input(path))?;
     let nm = |um: i32| Some(i64::from(um) * 1000);
     let origin_nm = origin.map_or([None; 3], |(x_um, y_um)| [nm(x_um), nm(y_um), None]);
-    let cells = footprint(&name(path), BufReader::new(Watched::new(file)), origin_nm).map_err(|error| match error {
-        // It says which file itself.
-        FootprintError::Job(error) => error.into(),
-        error => anyhow!("{}: {error}", name(path)),
+    let reading = Reading { lenient: true, origin_nm, ..Reading::default() };
+    let [low, high] = reach.map(|(x_um, y_um)| (x_um / 1000.0, y_um / 1000.0));
+    let heights = FirstLayerHeights::default();
+    let mut lowest = LowestPrint::new([[low.0, high.0], [low.1, high.1]], heights, CELL_MM);
+    let mut printed = NOWHERE;
+    walk::<JobError>(&name(path), Watched::new(file), reading, |event| {
+        match &event {
+            JobEvent::ExtrudesAfterAll => printed = NOWHERE,
+            JobEvent::Move(job_move) if job_move.prints && heights.may_hold(&job_move.motion) => {
+                let ways = [job_move.motion.start, job_move.motion.end];
+                let mm = ways.map(|point| (f64::from(point.x_um) / 1000.0, f64::from(point.y_um) / 1000.0));
+                printed = extended(printed, mm.into_iter());
+            }
+            _ => {}
+        }
+        lowest.take(&event);
+        Ok(())
     })?;
-    let [low, high] = ends(cells.iter().copied());
-    let is_within = |&(x_um, y_um): &(f64, f64)| {
-        (reach[0].0..=reach[1].0).contains(&x_um) && (reach[0].1..=reach[1].1).contains(&y_um)
-    };
-    let within: Vec<(f64, f64)> = cells.iter().copied().filter(is_within).collect();
-    let mm = |um: f64| um / 1000.0;
-    if within.len() < cells.len() {
+    let [from, to] = printed;
+    if from.0 > to.0 {
         bail!(
-            "{}: {} % of its first layer lies far from the readings: it reaches from x {}, y {} to x {}, y {} mm\n  \
-             look whether both have one zero (--origin), or state where readings can be taken (--from, --to)",
+            "{}: nothing is printed at {} mm or below\n  give the job whose first layer is meant",
             name(path),
-            100 - 100 * within.len() / cells.len(),
-            mm(low.0),
-            mm(low.1),
-            mm(high.0),
-            mm(high.1)
+            heights.to_mm
         );
     }
-    Ok(within)
+    if from.0 < low.0 || from.1 < low.1 || to.0 > high.0 || to.1 > high.1 {
+        bail!(
+            "{}: its first layer lies far from the readings: it reaches from x {}, y {} to x {}, y {} mm\n  \
+             look whether both have one zero (--origin), or state where readings can be taken (--from, --to)",
+            name(path),
+            from.0,
+            from.1,
+            to.0,
+            to.1
+        );
+    }
+    Ok(lowest.middles_mm().map(|[x_mm, y_mm]| (1000.0 * x_mm, 1000.0 * y_mm)).collect())
 }
 
 /// Half a span on every side: farther out the readings tell nothing.
@@ -152,6 +169,9 @@ fn everywhere([from, to]: Area) -> Vec<(f64, f64)> {
 
 /// The smallest and the largest X and Y.
 fn ends(places: impl Iterator<Item = (f64, f64)>) -> Area {
-    let none = [(f64::INFINITY, f64::INFINITY), (f64::NEG_INFINITY, f64::NEG_INFINITY)];
-    places.fold(none, |[low, high], (x, y)| [(low.0.min(x), low.1.min(y)), (high.0.max(x), high.1.max(y))])
+    extended(NOWHERE, places)
+}
+
+fn extended(area: Area, places: impl Iterator<Item = (f64, f64)>) -> Area {
+    places.fold(area, |[low, high], (x, y)| [(low.0.min(x), low.1.min(y)), (high.0.max(x), high.1.max(y))])
 }

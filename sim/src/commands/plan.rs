@@ -3,9 +3,9 @@
 use std::path::PathBuf;
 
 use clap::Args;
+use gapkeeper_host_tools::job::FirstLayerHeights;
 use gapkeeper_host_tools::program::CoresOption;
 use gapkeeper_host_tools::{FileError, printed, write_all_atomically};
-use gapkeeper_sim::first_layer::FirstLayerHeights;
 use gapkeeper_sim::picture;
 use gapkeeper_sim::plan::{PlanSettings, chart_svg, plan};
 use gapkeeper_sim::scenario::{Count, NotNegative, Scenario};

@@ -11,6 +11,7 @@ use std::path::{Path, PathBuf};
 
 use gapkeeper::{Fade, Lattice, MAX_NODES_PER_AXIS, MAX_TOLERANCE_UM};
 use gapkeeper_host_tools::gcode::moves;
+use gapkeeper_host_tools::job::Reading;
 use serde::Deserialize;
 
 pub use physics::{
@@ -98,6 +99,11 @@ impl TryFrom<[Bounded; 2]> for Extent {
 }
 
 impl Extent {
+    /// Lower end, upper end.
+    pub fn ends(self) -> [f64; 2] {
+        [self.from, self.to]
+    }
+
     /// Distance between the ends.
     pub fn length(self) -> f64 {
         self.to - self.from
@@ -532,7 +538,19 @@ fn message(error: &toml::de::Error, text: &str) -> String {
     format!("TOML parse error at line {line}, column {column}: {what}")
 }
 
+impl Bed {
+    /// Where the plate lies, along X and along Y.
+    pub fn ends_mm(&self) -> [[f64; 2]; 2] {
+        [self.x_mm.ends(), self.y_mm.ends()]
+    }
+}
+
 impl Scenario {
+    /// How jobs for it are read.
+    pub fn reading(&self) -> Reading {
+        Reading { arc_tolerance_um: self.correction.arc_tolerance_um.0, ..Reading::default() }
+    }
+
     /// Reads a scenario file.
     ///
     /// # Errors

@@ -13,13 +13,13 @@ use std::f64::consts::FRAC_PI_4;
 use std::io::{BufRead, Seek};
 
 use crate::class::Measure;
-use crate::first_layer::SAME_LAYER_UM;
 use crate::outcome::{Class, Outcome, Run};
 use crate::replay::{Machine, ReplayError, Sample, Settings, replay_watched};
 use crate::scenario::{Extent, FILAMENT_MM, LINE_WIDTH_MM};
 use cells::Cells;
 pub use figures::{Flow, LaidFigures, LineFigures, Spot};
 use figures::{LaidTally, Line, Spots};
+use gapkeeper_host_tools::job::SAME_LAYER_UM;
 
 /// What is farther above what lies there than its own strand is thick is a bridge over nothing; this where nothing is fed.
 const BRIDGE_UM: f64 = 400.0;

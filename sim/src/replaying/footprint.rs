@@ -7,12 +7,11 @@ use std::ops::Range;
 use crate::bed::{HeightTable, ModelledBed};
 use crate::class::Measure;
 use crate::controller::{Controller, Corner};
-use crate::first_layer::{FirstLayer, FirstLayerHeights};
 use crate::gap::GapTally;
-use crate::job::{JobEvent, JobMove, Reading, walk_with};
 use crate::outcome::{Class, GapFigures, Place};
 use crate::replay::{ReplayError, SamplePlace, Stretch, nozzle_at};
-use crate::scenario::{ArcTolerance, Bed};
+use crate::scenario::{Bed, Scenario};
+use gapkeeper_host_tools::job::{FirstLayer, FirstLayerHeights, JobEvent, JobMove, Reading, walk};
 
 /// More samples than this would make every draw of a plan a matter of minutes.
 const MOST_SAMPLES: usize = 4_000_000;
@@ -57,16 +56,15 @@ impl Footprint {
     pub(crate) fn of(
         name: &str,
         mut job: impl BufRead + Seek,
-        (bed, arc_tolerance): (&Bed, ArcTolerance),
+        scenario: &Scenario,
         heights: FirstLayerHeights,
         step_mm: f64,
     ) -> Result<Self, ReplayError> {
-        let reading = Reading { arc_tolerance, ..Reading::default() };
-        let first_layer = FirstLayer::of(name, &mut job, bed, heights, reading);
-        job.rewind().map_err(|source| ReplayError::Again { file: name.to_string(), source })?;
+        let reading = scenario.reading();
+        let first_layer = FirstLayer::of(name, &mut job, scenario.bed.ends_mm(), heights, reading)?;
         let mut found = Self::new(first_layer.extrudes());
         let reading = Reading { extrudes: Some(found.lays), ..reading };
-        walk_with::<ReplayError>(name, job, reading, |event| {
+        walk::<ReplayError>(name, job, reading, |event| {
             let JobEvent::Move(JobMove { line, motion, prints: true, .. }) = event else { return Ok(()) };
             let mut stretch = Stretch::new(line, motion, true, None);
             stretch.sample(step_mm, 0.0);
@@ -246,13 +244,7 @@ mod tests {
 
     fn of(job: &str) -> Result<Footprint, ReplayError> {
         let scenario = demo::scenario().unwrap();
-        Footprint::of(
-            "job",
-            Cursor::new(job),
-            (&scenario.bed, ArcTolerance::default()),
-            FirstLayerHeights::default(),
-            0.5,
-        )
+        Footprint::of("job", Cursor::new(job), &scenario, FirstLayerHeights::default(), 0.5)
     }
 
     #[test]

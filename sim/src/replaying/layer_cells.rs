@@ -1,10 +1,10 @@
 //! How each layer lies on what is below it, cell by cell over the bed, in the run that would be used.
 
-use crate::cells::CellLattice;
 use crate::class::Measure;
-use crate::first_layer::SAME_LAYER_UM;
 use crate::outcome::Class;
 use crate::scenario::Extent;
+use gapkeeper_host_tools::job::CellLattice;
+use gapkeeper_host_tools::job::SAME_LAYER_UM;
 
 /// Cells are no narrower than this, and on large beds so wide that there are about so many.
 const FINEST_MM: f64 = 2.5;
@@ -52,7 +52,7 @@ pub(crate) struct LayerCells {
 
 impl LayerCells {
     pub(crate) fn new(x_mm: Extent, y_mm: Extent, measure: Measure) -> Self {
-        let lattice = CellLattice::new(x_mm, y_mm, FINEST_MM, MOST_CELLS);
+        let lattice = CellLattice::new([x_mm.ends(), y_mm.ends()], FINEST_MM, MOST_CELLS);
         let count = lattice.count();
         Self {
             grid: CellGrid { x_mm, y_mm, columns: lattice.columns, rows: lattice.rows },

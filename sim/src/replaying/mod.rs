@@ -1,12 +1,9 @@
 //! A job over the bed: its moves, what lies on the bare bed, the gap along it, and what is laid down.
 
-pub(crate) mod cells;
 pub(crate) mod class;
 pub mod deposit;
-pub mod first_layer;
 pub(crate) mod footprint;
 pub(crate) mod gap;
-pub mod job;
 pub(crate) mod layer_cells;
 pub(crate) mod lines;
 pub mod outcome;

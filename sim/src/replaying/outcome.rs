@@ -5,9 +5,9 @@
 use serde::Serialize;
 
 pub use crate::class::{Class, LOOSE_ABOVE, Measure, PerClass, TOO_CLOSE_BELOW, TOO_FAR_ABOVE};
-pub use crate::first_layer::FirstLayerHeights;
 pub use crate::layer_cells::CellGrid;
 pub use crate::verdict::{Action, Verdict};
+pub use gapkeeper_host_tools::job::{FirstLayerHeights, JobCounts};
 pub use gapkeeper_host_tools::picture::Field;
 
 /// The three ways in which one job is run side by side; the order of every array of runs.
@@ -133,25 +133,6 @@ pub struct RunOutcome {
     pub travel_contacts: u64,
     /// Where it is deepest in the bed on them.
     pub deepest_travel_contact: Option<Place>,
-}
-
-/// What was counted while reading the job; the same for every run.
-#[derive(Clone, Debug, Default, Serialize)]
-pub struct JobCounts {
-    /// Bytes read.
-    pub bytes: u64,
-    /// Lines read.
-    pub lines: u64,
-    /// Straight moves and arcs.
-    pub moves: u64,
-    /// Moves that lay something down.
-    pub printing_moves: u64,
-    /// Arcs among the moves.
-    pub arcs: u64,
-    /// Words passed through because nobody here knows them.
-    pub unknown_words: u64,
-    /// Lines that could not be read, with `--keep-going`.
-    pub bad_lines: u64,
 }
 
 /// Bed and nozzle over the whole bed, at the first layer's logical height.

@@ -7,18 +7,16 @@ mod stretch;
 mod tally;
 
 use std::convert::Infallible;
-use std::io::{self, BufRead, Seek};
+use std::io::{BufRead, Seek};
 use std::num::NonZeroUsize;
 use std::sync::Arc;
 
 use gapkeeper::{Correction, CorrectionError, DEFAULT_TOLERANCE_UM, GridError, HeightGrid, Move, Point, SplitError};
-use gapkeeper_host_tools::gcode::GcodeError;
+use gapkeeper_host_tools::job::{FirstLayer, FirstLayerHeights, JobError, JobEvent, JobMove, Reading, Walker};
 use gapkeeper_host_tools::pipeline::{self, Pipeline};
 
 use crate::bed::{BedError, HeightTable, ModelledBed};
 use crate::controller::{CAPACITY, Controller};
-use crate::first_layer::{FirstLayer, FirstLayerHeights};
-use crate::job::{JobEvent, JobMove, Reading, Walker};
 use crate::outcome::{JobCounts, Outcome, Run};
 use crate::scenario::{Extent, Scenario};
 use crate::setup::{in_force, lowest_um, refine, temperature_note};
@@ -33,29 +31,9 @@ const MOST_CORES: usize = 7;
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
 pub enum ReplayError {
-    /// A line of the job cannot be read, or the file cannot.
+    /// The job cannot be followed.
     #[error(transparent)]
-    Job(#[from] GcodeError),
-    /// The job cannot be read a second time: its first layer is looked for before it is replayed.
-    #[error("{file}: it cannot be read twice: {source}")]
-    Again {
-        /// Name of the job.
-        file: String,
-        /// What the system said.
-        source: io::Error,
-    },
-    /// A line that reads well asks for a move that cannot be.
-    #[error("{file}:{line}: {message}\n{line:>5} | {text}")]
-    Move {
-        /// Name of the job.
-        file: String,
-        /// Line of the job.
-        line: u64,
-        /// What that line says.
-        text: String,
-        /// What is wrong and what to do.
-        message: String,
-    },
+    Job(#[from] JobError),
     /// The modelled bed cannot be.
     #[error(transparent)]
     Bed(#[from] BedError),
@@ -143,7 +121,7 @@ impl<'a> Settings<'a> {
 
 /// Replays a job from its text.
 ///
-/// The first layer is what lies on the bare bed ([`crate::first_layer`]); to find it the job is read twice. In a job
+/// The first layer is what lies on the bare bed ([`FirstLayer`]); to find it the job is read twice. In a job
 /// that extrudes, moves with `E` forwards print; in any other all feed moves do. Memory does not grow with the length
 /// of the job.
 ///
@@ -200,10 +178,9 @@ fn replay_and(
     watch: Option<impl FnMut(&Sample)>,
 ) -> Result<Outcome, ReplayError> {
     let Settings { scenario, first_layer_heights, keep_going, lenient, .. } = *settings;
-    let arc_tolerance = scenario.correction.arc_tolerance_um;
     let cores = pipeline::cores(settings.cores);
-    let reading = Reading { keep_going, lenient, arc_tolerance, ..Reading::default() };
-    let mut look = || FirstLayer::of(name, &mut job, &scenario.bed, first_layer_heights, reading);
+    let reading = Reading { keep_going, lenient, ..scenario.reading() };
+    let mut look = || FirstLayer::of(name, &mut job, scenario.bed.ends_mm(), first_layer_heights, reading);
     let make = || Machine::new(settings).map(|machine| (machine.evaluator(settings), machine));
     let (first_layer, made) = if cores > 1 {
         std::thread::scope(|scope| {
@@ -214,8 +191,7 @@ fn replay_and(
         let made = make()?;
         (look(), Ok(made))
     };
-    let (own, machine) = made?;
-    job.rewind().map_err(|source| ReplayError::Again { file: name.to_string(), source })?;
+    let ((own, machine), first_layer) = (made?, first_layer?);
     std::thread::scope(|scope| {
         let others = vec![own.clone(); cores.min(MOST_CORES) - 1];
         let pipeline = Pipeline::new(own, others, scope);
@@ -369,7 +345,7 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
         while let Some(line) = walker.line(&mut tell) {
             let Err(error) = line else { continue };
             if !reading.goes_on_after(&error) {
-                return Err(error);
+                return Err(error.into());
             }
             bad_lines += 1;
             first_bad_line.get_or_insert_with(|| error.to_string().lines().next().unwrap_or_default().to_string());

@@ -12,8 +12,8 @@ use gapkeeper::{Correction, SplitError};
 use serde::Serialize;
 
 use crate::controller::CAPACITY;
-use crate::job::JobMove;
 use crate::scenario::Machine;
+use gapkeeper_host_tools::job::JobMove;
 use model::Model;
 
 /// Pieces are counted over stretches of at least this time.

@@ -2,9 +2,7 @@ use gapkeeper::{Fade, HeightGrid, Lattice};
 
 use super::*;
 use crate::demo;
-use crate::job::{JobEvent, walk};
-use crate::replay::ReplayError;
-use crate::scenario::ArcTolerance;
+use gapkeeper_host_tools::job::{JobError, JobEvent, Reading, walk};
 
 fn correction(columns: u8, nodes_um: &[i16]) -> Correction<CAPACITY> {
     let rows = (nodes_um.len() / usize::from(columns)) as u8;
@@ -14,7 +12,7 @@ fn correction(columns: u8, nodes_um: &[i16]) -> Correction<CAPACITY> {
 
 fn run(correction: &Correction<CAPACITY>, tolerance_um: u16, limits: ZLimits, job: &str) -> MotionFigures {
     let mut dynamics = Dynamics::new(correction, tolerance_um, limits);
-    walk::<ReplayError>("job", job.as_bytes(), ArcTolerance::default(), |event| {
+    walk::<JobError>("job", job.as_bytes(), Reading::default(), |event| {
         if let JobEvent::Move(job_move) = event {
             dynamics.take(&job_move).unwrap();
         }
@@ -110,7 +108,7 @@ fn the_demo_job_asks_for_what_its_replay_found() {
     let grid: HeightGrid<CAPACITY> = bed.read_off(scenario.stations()).unwrap();
     let correction = Correction::new(grid.densest().unwrap()).with_fade(scenario.correction.fade.unwrap().0).unwrap();
     let mut dynamics = Dynamics::new(&correction, 2, ZLimits::of(&scenario.machine));
-    walk::<ReplayError>("demo", demo::job(), ArcTolerance::default(), |event| {
+    walk::<JobError>("demo", demo::job(), Reading::default(), |event| {
         if let JobEvent::Move(job_move) = event {
             dynamics.take(&job_move).unwrap();
         }

@@ -21,7 +21,6 @@ use serde::Serialize;
 
 use crate::bed::{BedError, ModelledBed};
 use crate::controller::CAPACITY;
-use crate::first_layer::FirstLayerHeights;
 use crate::footprint::Footprint;
 use crate::outcome::Place;
 use crate::replay::ReplayError;
@@ -30,6 +29,7 @@ use crate::setup::survey_plan;
 pub(crate) use chart::SHOWS;
 pub use chart::chart_svg;
 use draw::{BothSurfaces, Drawn, draw};
+use gapkeeper_host_tools::job::FirstLayerHeights;
 
 /// Version of the JSON plan; it rises when a key changes its meaning or goes away.
 pub const SCHEMA_VERSION: u32 = 3;
@@ -207,13 +207,7 @@ pub fn plan(
         ModelledBed::new(scenario, scenario.warmth_measuring())?,
     ];
     let step_mm = beds[0].sample_step_mm();
-    let footprint = Footprint::of(
-        name,
-        job,
-        (&scenario.bed, scenario.correction.arc_tolerance_um),
-        settings.first_layer_heights,
-        step_mm,
-    )?;
+    let footprint = Footprint::of(name, job, scenario, settings.first_layer_heights, step_mm)?;
     let mut feels_um = settings.feels_um.clone();
     feels_um.push(scenario.measuring.feel_um);
     feels_um.sort_by(|a, b| a.0.total_cmp(&b.0));

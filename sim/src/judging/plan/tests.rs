@@ -3,7 +3,7 @@ use std::io::Cursor;
 use super::*;
 use crate::demo;
 use crate::replay::{Settings, replay};
-use crate::scenario::{ArcTolerance, Bounded, Extent, Form, Positive};
+use crate::scenario::{Bounded, Extent, Form, Positive};
 use crate::setup::Setup;
 use crate::survey::survey;
 
@@ -75,8 +75,7 @@ fn over_a_cell_the_mean_square_is_four_ninths() {
         })
         .collect();
     let heights = FirstLayerHeights::default();
-    let footprint =
-        Footprint::of("cell", Cursor::new(&job), (&scenario.bed, ArcTolerance::default()), heights, 4.0).unwrap();
+    let footprint = Footprint::of("cell", Cursor::new(&job), &scenario, heights, 4.0).unwrap();
     let ways = [(NotNegative(20.0), Count(3))];
     let beds = [(); 2].map(|()| ModelledBed::new(&scenario, scenario.warmth_printing()).unwrap());
     let draws = 2400;

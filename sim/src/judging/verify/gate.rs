@@ -5,8 +5,8 @@ use std::path::{Path, PathBuf};
 use gapkeeper::Surface;
 use serde::Deserialize;
 
-use crate::first_layer::FirstLayerHeights;
 use crate::scenario::{Count, Positive, ScenarioError};
+use gapkeeper_host_tools::job::FirstLayerHeights;
 
 /// A gate.
 #[derive(Clone, Debug, Deserialize)]

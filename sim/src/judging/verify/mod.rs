@@ -16,13 +16,13 @@ use gapkeeper_host_tools::pipeline::{self, map_in_order};
 
 use crate::controller::CAPACITY;
 use crate::dynamics::{Dynamics, MotionFigures, Peak, ZLimits};
-use crate::job::{JobEvent, walk};
 use crate::outcome::{Class, RunOutcome};
 use crate::picture::words::judged;
 use crate::replay::{ReplayError, Settings, replay, tolerance_um};
 use crate::scenario::{Positive, Scenario};
 use crate::setup::{Setup, in_force, refine};
 use crate::survey::survey;
+use gapkeeper_host_tools::job::{JobEvent, walk};
 
 pub use gate::{Gate, GateSurface, Limits, Matrix, TraceSettings};
 pub use verdict::{Case, Check, Outcome, SCHEMA_VERSION, Verdict};
@@ -173,7 +173,7 @@ pub fn verify_trace(gate: &Gate, trace: &Path, case: Option<&str>) -> Result<Ver
         };
         let fit = trace::Fit::new(&ready.setup.grid, surface)?;
         let others = trace::Others { stale, fit, other_surface: other.map(|grid| (refined, grid)) };
-        let job = (ready.job_name.as_str(), ready.open()?, ready.setup.scenario.correction.arc_tolerance_um);
+        let job = (ready.job_name.as_str(), ready.open()?, ready.setup.scenario.reading());
         trace::judge(&ready.correction, job, trace, &gate.trace, others).map_err(|error| error.to_string())
     });
     let name = format!("{}, trace {}", plan.name(), trace.display());
@@ -210,8 +210,7 @@ fn judge(gate: &Gate, plan: &Plan) -> Result<Case, String> {
 
 fn motion(ready: &Ready, limits: ZLimits) -> Result<MotionFigures, String> {
     let mut dynamics = Dynamics::new(&ready.correction, tolerance_um(&ready.setup.scenario), limits);
-    let arc_tolerance = ready.setup.scenario.correction.arc_tolerance_um;
-    walk::<ReplayError>(&ready.job_name, ready.open()?, arc_tolerance, |event| match event {
+    walk::<ReplayError>(&ready.job_name, ready.open()?, ready.setup.scenario.reading(), |event| match event {
         JobEvent::Move(job_move) => dynamics.take(&job_move).map_err(ReplayError::Tolerance),
         _ => Ok(()),
     })

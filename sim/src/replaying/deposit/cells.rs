@@ -1,8 +1,8 @@
 //! The cells of the field.
 
 use super::SqueezeMap;
-use crate::cells::CellLattice;
 use crate::scenario::Extent;
+use gapkeeper_host_tools::job::CellLattice;
 
 /// Cells are about as wide as a line, and no finer.
 const FINEST_MM: f64 = 0.4;
@@ -53,7 +53,7 @@ pub(super) struct Cells {
 
 impl Cells {
     pub(super) fn new(x_mm: Extent, y_mm: Extent) -> Self {
-        let lattice = CellLattice::new(x_mm, y_mm, FINEST_MM, MOST_CELLS);
+        let lattice = CellLattice::new([x_mm.ends(), y_mm.ends()], FINEST_MM, MOST_CELLS);
         Self { x_mm, y_mm, cells: vec![Cell::EMPTY; lattice.count()], lattice }
     }
 

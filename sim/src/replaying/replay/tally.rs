@@ -10,7 +10,6 @@ use super::{Machine, ReplayError, Sample, Settings};
 use crate::action;
 use crate::class::{Measure, length};
 use crate::controller::Controller;
-use crate::first_layer::FirstLayer;
 use crate::footprint::Footprint;
 use crate::gap::{GapTally, LayerTally, Layers, Profile, ProfileSample, WorstPlaces};
 use crate::layer_cells::{Laid, LayerCells};
@@ -20,6 +19,7 @@ use crate::outcome::{
 };
 use crate::surfaces;
 use crate::verdict::{self, Verdict};
+use gapkeeper_host_tools::job::FirstLayer;
 
 /// Gaps of up to twice this many points of the surfaces are no holes in what is printed.
 const CLOSED_GAP_POINTS: usize = 1;

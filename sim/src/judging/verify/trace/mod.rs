@@ -16,10 +16,8 @@ use super::verdict::Check;
 use crate::controller::CAPACITY;
 use crate::dynamics::model::Model;
 use crate::dynamics::{between, ends};
-use crate::job::{JobEvent, JobMove, walk};
-use crate::replay::ReplayError;
-use crate::scenario::ArcTolerance;
 pub(super) use fit::Fit;
+use gapkeeper_host_tools::job::{JobError, JobEvent, JobMove, Reading, walk};
 use read::TraceError;
 use read::{Row, Trace};
 use suspects::Suspects;
@@ -38,7 +36,7 @@ pub(super) struct Others {
 #[derive(Debug, thiserror::Error)]
 pub(super) enum JudgeError {
     #[error(transparent)]
-    Job(#[from] ReplayError),
+    Job(#[from] JobError),
     #[error("{0}")]
     Trace(#[from] TraceError),
 }
@@ -131,7 +129,7 @@ struct Judge<'a> {
 /// Judges a trace; checks, and what explains the departures.
 pub(super) fn judge(
     correction: &Correction<CAPACITY>,
-    job: (&str, impl BufRead, ArcTolerance),
+    job: (&str, impl BufRead, Reading),
     trace: &Path,
     settings: &TraceSettings,
     others: Others,
@@ -143,7 +141,7 @@ pub(super) fn judge(
 
 pub(super) fn judge_rows(
     correction: &Correction<CAPACITY>,
-    (job_name, job, arc_tolerance): (&str, impl BufRead, ArcTolerance),
+    (job_name, job, reading): (&str, impl BufRead, Reading),
     (file, input): (String, impl BufRead),
     settings: &TraceSettings,
     others: Others,
@@ -169,7 +167,7 @@ pub(super) fn judge_rows(
         last_row: None,
     };
     let mut moves: Vec<JobMove> = Vec::new();
-    walk::<JudgeError>(job_name, job, arc_tolerance, |event| {
+    walk::<JudgeError>(job_name, job, reading, |event| {
         match event {
             JobEvent::Move(job_move) => {
                 if moves.last().is_some_and(|last| last.line != job_move.line) {

@@ -1,14 +1,20 @@
-//! A job as the straight moves that a controller is given, line by line.
+//! A job as the straight moves that a controller is given, line by line, and where it lies on the bare bed.
 
-use std::io::BufRead;
+mod cells;
+mod error;
+mod first_layer;
+mod look_ahead;
+
+use std::io::Read;
 
 use gapkeeper::{Move, Plane};
-use gapkeeper_host_tools::gcode::{Action, GcodeError, Interpreter, Line, Reader, Straight, moves};
-use gapkeeper_host_tools::odd_words;
+use serde::Serialize;
 
-use crate::outcome::JobCounts;
-use crate::replay::ReplayError;
-use crate::scenario::ArcTolerance;
+use crate::gcode::{Action, Interpreter, Line, Reader, Straight, moves};
+use crate::odd_words;
+pub use cells::CellLattice;
+pub use error::JobError;
+pub use first_layer::{FirstLayer, FirstLayerHeights, LowestPrint, SAME_LAYER_UM};
 
 /// A straight move of the job, or one chord of an arc.
 #[derive(Clone, Copy, Debug)]
@@ -48,8 +54,8 @@ pub enum JobEvent {
 }
 
 /// How a job is read.
-#[derive(Clone, Copy, Debug, Default)]
-pub(crate) struct Reading {
+#[derive(Clone, Copy, Debug)]
+pub struct Reading {
     /// Go on past lines that cannot be read.
     pub keep_going: bool,
     /// Of two words of one modal group on a line the later one counts.
@@ -57,16 +63,47 @@ pub(crate) struct Reading {
     /// Whether the job extrudes, if that is known before it is read.
     pub extrudes: Option<bool>,
     /// How far chords may be off their arcs.
-    pub arc_tolerance: ArcTolerance,
-    /// Moves above this height are passed over, also those that cannot be: they cost more than all else of a look ahead.
-    pub up_to_nm: Option<i64>,
+    pub arc_tolerance_um: u16,
+    /// Where the zero of `G54` lies, if that is known beforehand.
+    pub origin_nm: [Option<i64>; 3],
+}
+
+impl Default for Reading {
+    fn default() -> Self {
+        Self {
+            keep_going: false,
+            lenient: false,
+            extrudes: None,
+            arc_tolerance_um: moves::ARC_TOLERANCE_UM,
+            origin_nm: [None; 3],
+        }
+    }
 }
 
 impl Reading {
     /// Whether what follows an error is read all the same.
-    pub(crate) fn goes_on_after(&self, error: &ReplayError) -> bool {
-        self.keep_going && !matches!(error, ReplayError::Job(error) if !error.is_bad_line())
+    pub fn goes_on_after(&self, error: &JobError) -> bool {
+        self.keep_going && !matches!(error, JobError::Unread(error) if !error.is_bad_line())
     }
+}
+
+/// What was counted while a job was read.
+#[derive(Clone, Debug, Default, Serialize)]
+pub struct JobCounts {
+    /// Bytes read.
+    pub bytes: u64,
+    /// Lines read.
+    pub lines: u64,
+    /// Straight moves and arcs.
+    pub moves: u64,
+    /// Moves that lay something down.
+    pub printing_moves: u64,
+    /// Arcs among the moves.
+    pub arcs: u64,
+    /// Words passed through because nobody here knows them.
+    pub unknown_words: u64,
+    /// Lines that could not be read, where reading goes on after them.
+    pub bad_lines: u64,
 }
 
 /// Whether a straight move leads along the bed and lays something down.
@@ -94,23 +131,13 @@ fn is_above(action: &Action, height_nm: i64) -> bool {
 
 /// Reads a job from its text and tells what happens, in memory that does not grow with it.
 ///
-/// As in a replay: in a job that extrudes, moves with `E` forwards print; in any other all feed moves do.
+/// In a job that extrudes, moves with `E` forwards print; in any other all feed moves do.
 ///
 /// # Errors
-/// [`ReplayError`] at the first line that cannot be read or asks for a move that cannot be, and what `tell` returns.
-pub fn walk<E: From<ReplayError>>(
+/// [`JobError`] at the first line that cannot be read or asks for a move that cannot be, and what `tell` returns.
+pub fn walk<E: From<JobError>>(
     name: &str,
-    job: impl BufRead,
-    arc_tolerance: ArcTolerance,
-    tell: impl FnMut(JobEvent) -> Result<(), E>,
-) -> Result<(), E> {
-    walk_with(name, job, Reading { arc_tolerance, ..Reading::default() }, tell)
-}
-
-/// The same with what is known of the job beforehand.
-pub(crate) fn walk_with<E: From<ReplayError>>(
-    name: &str,
-    job: impl BufRead,
+    job: impl Read,
     reading: Reading,
     mut tell: impl FnMut(JobEvent) -> Result<(), E>,
 ) -> Result<(), E> {
@@ -121,58 +148,44 @@ pub(crate) fn walk_with<E: From<ReplayError>>(
     Ok(())
 }
 
-/// Reads a job up to its first error, or past all errors: for a look ahead, after which it is read again.
-pub(crate) fn look_ahead(name: &str, job: impl BufRead, reading: Reading, mut tell: impl FnMut(JobEvent)) {
-    let mut walker = Walker::new(name, job, reading);
-    let mut tell = |event| {
-        tell(event);
-        Ok::<(), ReplayError>(())
-    };
-    while let Some(line) = walker.line(&mut tell) {
-        if line.is_err_and(|error| !reading.goes_on_after(&error)) {
-            return;
-        }
-    }
-}
-
 /// Reads a job line by line.
-pub(crate) struct Walker<'a, R> {
+pub struct Walker<'a, R> {
     reader: Reader<R>,
     follower: Follower<'a>,
 }
 
-impl<'a, R: BufRead> Walker<'a, R> {
-    pub(crate) fn new(name: &'a str, job: R, reading: Reading) -> Self {
+impl<'a, R: Read> Walker<'a, R> {
+    /// A walker before the first line of a job; its errors carry the job's name.
+    pub fn new(name: &'a str, job: R, reading: Reading) -> Self {
         Self { reader: Reader::new(name, job), follower: Follower::new(name, reading) }
     }
 
     /// What was counted so far; lines that could not be read are not counted here.
-    pub(crate) fn counts(&self) -> JobCounts {
+    pub fn counts(&self) -> JobCounts {
         let Follower { interpreter, counts, .. } = &self.follower;
         let unknown_words = interpreter.unknown_words().values().map(|word| word.count).sum();
         JobCounts { bytes: self.reader.bytes_read(), unknown_words, ..counts.clone() }
     }
 
     /// Words that are not followed, with their first lines: those that move nothing, as far as they show, or the others.
-    pub(crate) fn odd_words(&self, harmless: bool) -> Option<String> {
+    pub fn odd_words(&self, harmless: bool) -> Option<String> {
         let interpreter = &self.follower.interpreter;
         odd_words::listed(interpreter.unknown_words().iter().chain(interpreter.unmodelled_words()), harmless)
     }
 
     /// Does one line; none at the end.
+    ///
+    /// # Errors
+    /// [`JobError`] if it cannot be read or asks for a move that cannot be; what `tell` returns.
     #[inline]
-    pub(crate) fn line<E: From<ReplayError>>(
+    pub fn line<E: From<JobError>>(
         &mut self,
         tell: &mut impl FnMut(JobEvent) -> Result<(), E>,
     ) -> Option<Result<(), E>> {
         let line = self.reader.next_line().transpose()?;
         self.follower.counts.lines += 1;
-        Some(line.map_err(unread).and_then(|line| self.follower.follow(&line, tell)))
+        Some(line.map_err(|error| JobError::from(error).into()).and_then(|line| self.follower.follow(&line, tell)))
     }
-}
-
-fn unread<E: From<ReplayError>>(error: GcodeError) -> E {
-    ReplayError::from(error).into()
 }
 
 /// Makes moves of lines.
@@ -180,34 +193,35 @@ struct Follower<'a> {
     name: &'a str,
     interpreter: Interpreter,
     extrudes: bool,
-    arc_tolerance: ArcTolerance,
+    arc_tolerance_um: u16,
+    /// Moves above this height are passed over, also those that cannot be: they cost more than all else of a look ahead.
     up_to_nm: Option<i64>,
     counts: JobCounts,
 }
 
 impl<'a> Follower<'a> {
     fn new(name: &'a str, reading: Reading) -> Self {
-        let interpreter = Interpreter::new();
+        let interpreter = Interpreter::new().with_origin(reading.origin_nm);
         Self {
             name,
             interpreter: if reading.lenient { interpreter.lenient() } else { interpreter },
             extrudes: reading.extrudes == Some(true),
-            arc_tolerance: reading.arc_tolerance,
-            up_to_nm: reading.up_to_nm,
+            arc_tolerance_um: reading.arc_tolerance_um,
+            up_to_nm: None,
             counts: JobCounts::default(),
         }
     }
 
     #[inline]
-    fn follow<E: From<ReplayError>>(
+    fn follow<E: From<JobError>>(
         &mut self,
         line: &Line<'_>,
         tell: &mut impl FnMut(JobEvent) -> Result<(), E>,
     ) -> Result<(), E> {
         let number = line.number();
-        let action = self.interpreter.execute(line).map_err(unread)?;
+        let action = self.interpreter.execute(line).map_err(JobError::from)?;
         let refused = |message| {
-            E::from(ReplayError::Move {
+            E::from(JobError::Move {
                 file: self.name.to_string(),
                 line: number,
                 text: String::from_utf8_lossy(line.raw()).trim_end().to_string(),
@@ -239,7 +253,7 @@ impl<'a> Follower<'a> {
         let told = match action {
             Action::Straight(straight) => go(straight),
             Action::Cycle(cycle) => cycle.moves().try_for_each(go),
-            Action::Arc(arc) => moves::chords(&arc, self.arc_tolerance.0).map_err(refused).and_then(|mut chords| {
+            Action::Arc(arc) => moves::chords(&arc, self.arc_tolerance_um).map_err(refused).and_then(|mut chords| {
                 let prints = moves::prints(extruded_nm, false, extrudes);
                 let feed_mm_s = moves::feed_mm_s(arc.feed_nm_min);
                 counts.arcs += 1;

@@ -1,40 +1,47 @@
 //! A lattice of cells over the bed, and the way of a line through them.
 
-use crate::scenario::Extent;
-
 /// Where the cells lie; rows along X.
 #[derive(Clone, Debug)]
-pub(crate) struct CellLattice {
+pub struct CellLattice {
     start_mm: [f64; 2],
     cell_mm: [f64; 2],
     cells_per_mm: [f64; 2],
-    pub(crate) columns: usize,
-    pub(crate) rows: usize,
+    /// Cells along X.
+    pub columns: usize,
+    /// Cells along Y.
+    pub rows: usize,
 }
 
 impl CellLattice {
-    /// Cells as narrow as asked for, as long as there are no more than `most` of them.
-    pub(crate) fn new(x_mm: Extent, y_mm: Extent, finest_mm: f64, most: f64) -> Self {
-        let width_mm = finest_mm.max((x_mm.length() * y_mm.length() / most).sqrt());
-        // At least 1; a few thousand at most, since no bed is longer than 2 m.
-        let count = |extent: Extent| (extent.length() / width_mm).ceil() as usize;
-        let (columns, rows) = (count(x_mm), count(y_mm));
-        let cell_mm = [x_mm.length() / columns as f64, y_mm.length() / rows as f64];
+    /// Cells between two ends along X and Y each, as narrow as asked for, as long as there are no more than `most` of them.
+    pub fn new([x_mm, y_mm]: [[f64; 2]; 2], finest_mm: f64, most: f64) -> Self {
+        let length_mm = [x_mm, y_mm].map(|[from_mm, to_mm]| to_mm - from_mm);
+        let width_mm = finest_mm.max((length_mm[0] * length_mm[1] / most).sqrt());
+        // A few thousand at most, since no bed is longer than 2 m.
+        let [columns, rows] = length_mm.map(|mm| ((mm / width_mm).ceil() as usize).max(1));
+        let cell_mm = [length_mm[0] / columns as f64, length_mm[1] / rows as f64];
         let cells_per_mm = cell_mm.map(|mm| 1.0 / mm);
-        Self { start_mm: [x_mm.from, y_mm.from], cell_mm, cells_per_mm, columns, rows }
+        Self { start_mm: [x_mm[0], y_mm[0]], cell_mm, cells_per_mm, columns, rows }
     }
 
-    pub(crate) fn count(&self) -> usize {
+    /// The middle of a cell.
+    pub fn middle_mm(&self, cell: usize) -> [f64; 2] {
+        let at = |axis: usize, index: usize| self.start_mm[axis] + (index as f64 + 0.5) * self.cell_mm[axis];
+        [at(0, cell % self.columns), at(1, cell / self.columns)]
+    }
+
+    /// How many cells there are.
+    pub fn count(&self) -> usize {
         self.columns * self.rows
     }
 
     /// Length of a cell along X and along Y.
-    pub(crate) fn cell_mm(&self) -> [f64; 2] {
+    pub fn cell_mm(&self) -> [f64; 2] {
         self.cell_mm
     }
 
     /// The cell that a place lies in; none outside.
-    pub(crate) fn at(&self, x_mm: f64, y_mm: f64) -> Option<usize> {
+    pub fn at(&self, x_mm: f64, y_mm: f64) -> Option<usize> {
         self.index((x_mm - self.start_mm[0]) * self.cells_per_mm[0], (y_mm - self.start_mm[1]) * self.cells_per_mm[1])
     }
 
@@ -46,7 +53,7 @@ impl CellLattice {
 
     /// Visits the cells along a straight line in order, each with the fractions of the line at which it enters and
     /// leaves.
-    pub(crate) fn along(&self, from_mm: [f64; 2], to_mm: [f64; 2], mut visit: impl FnMut(usize, f64, f64)) {
+    pub fn along(&self, from_mm: [f64; 2], to_mm: [f64; 2], mut visit: impl FnMut(usize, f64, f64)) {
         let at = |axis: usize, mm: [f64; 2]| (mm[axis] - self.start_mm[axis]) * self.cells_per_mm[axis];
         let from = [at(0, from_mm), at(1, from_mm)];
         let step = [at(0, to_mm) - from[0], at(1, to_mm) - from[1]];
@@ -81,8 +88,7 @@ mod tests {
     use super::*;
 
     fn lattice(x_mm: [f64; 2], y_mm: [f64; 2]) -> CellLattice {
-        let extent = |[from, to]: [f64; 2]| Extent { from, to };
-        CellLattice::new(extent(x_mm), extent(y_mm), 0.4, 1e6)
+        CellLattice::new([x_mm, y_mm], 0.4, 1e6)
     }
 
     /// The cells that a line meets, against many points along it.

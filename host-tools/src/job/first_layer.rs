@@ -4,14 +4,13 @@
 //! job in whatever order. So the job is read once before it is judged. A prime line, a wipe, parts of different heights
 //! and a helix each lie on the bed where they lie on it, and nowhere else.
 
-use std::io::BufRead;
+use std::io::{Read, Seek};
 
 use gapkeeper::Move;
 use serde::{Deserialize, Serialize};
 
-use crate::cells::CellLattice;
-use crate::job::{JobEvent, Reading, look_ahead};
-use crate::scenario::{Bed, Extent};
+use super::look_ahead::look_ahead;
+use super::{CellLattice, JobError, JobEvent, Reading};
 
 /// What is printed this much above the lowest at its place is the same layer: less than any further layer is thick.
 pub const SAME_LAYER_UM: f64 = 30.0;
@@ -50,7 +49,7 @@ impl FirstLayerHeights {
 
     /// Whether a printing move may have a part of the first layer.
     #[inline]
-    pub(crate) fn may_hold(&self, motion: &Move<1>) -> bool {
+    pub fn may_hold(&self, motion: &Move<1>) -> bool {
         let (start_um, end_um) = (f64::from(motion.start.z_um), f64::from(motion.end.z_um));
         start_um.min(end_um) <= self.highest_um() && start_um.max(end_um) >= self.lowest_um()
     }
@@ -78,80 +77,45 @@ impl std::str::FromStr for FirstLayerHeights {
     }
 }
 
-/// Where the first layer of a job lies, and whether the job extrudes.
+/// What is printed lowest in each cell of an area.
 #[derive(Clone, Debug)]
-pub struct FirstLayer {
+pub struct LowestPrint {
     heights: FirstLayerHeights,
     lattice: CellLattice,
-    /// As far away as the lowest place of a cell's neighbours can be.
-    reach_mm: f64,
-    bed: [Extent; 2],
-    /// Lowest printed height in each cell and its neighbours.
     lowest_um: Vec<f32>,
     extrudes: bool,
 }
 
-impl FirstLayer {
-    /// Reads a job up to its first error, or past all errors if told to keep going; the next reader reports them.
-    pub(crate) fn of(name: &str, job: impl BufRead, bed: &Bed, heights: FirstLayerHeights, reading: Reading) -> Self {
-        let around = |extent: Extent| Extent { from: extent.from - MARGIN_MM, to: extent.to + MARGIN_MM };
-        let lattice = CellLattice::new(around(bed.x_mm), around(bed.y_mm), CELL_MM, MOST_CELLS);
-        let mut found = Self {
-            heights,
-            lowest_um: vec![EMPTY; lattice.count()],
-            reach_mm: 2.0 * lattice.cell_mm()[0].hypot(lattice.cell_mm()[1]),
-            lattice,
-            bed: [bed.x_mm, bed.y_mm],
-            extrudes: false,
-        };
-        // At most 10 m, and as much more as rounding to micrometres may take away.
-        let reading = Reading { up_to_nm: Some((heights.to_mm * 1e6) as i64 + 1000), ..reading };
-        look_ahead(name, job, reading, |event| match event {
-            JobEvent::Move(job_move) if job_move.prints => found.print(&job_move.motion),
+impl LowestPrint {
+    /// Nothing yet, in an area between two ends along X and Y each.
+    pub fn new(area_mm: [[f64; 2]; 2], heights: FirstLayerHeights, cell_mm: f64) -> Self {
+        let lattice = CellLattice::new(area_mm, cell_mm, MOST_CELLS);
+        Self { heights, lowest_um: vec![EMPTY; lattice.count()], lattice, extrudes: false }
+    }
+
+    /// Takes in what happens in a job.
+    pub fn take(&mut self, event: &JobEvent) {
+        match event {
+            JobEvent::Move(job_move) if job_move.prints => self.print(&job_move.motion),
             JobEvent::ExtrudesAfterAll => {
-                found.extrudes = true;
-                found.lowest_um.fill(EMPTY);
+                self.extrudes = true;
+                self.lowest_um.fill(EMPTY);
             }
             _ => {}
-        });
-        found.spread();
-        found
-    }
-
-    /// Whether the job feeds `E` forwards anywhere; what does not, in such a job, is travel.
-    pub fn extrudes(&self) -> bool {
-        self.extrudes
-    }
-
-    /// Whether a printing move may have a part of the first layer.
-    #[inline]
-    pub(crate) fn may_hold(&self, motion: &Move<1>) -> bool {
-        self.heights.may_hold(motion)
-    }
-
-    /// Whether what is printed at a place lies on the bare bed. A line that rises by `slope` (µm of height by mm of
-    /// way) does not hide itself.
-    #[inline]
-    pub(crate) fn holds(&self, x_mm: f64, y_mm: f64, logical_um: f64, slope_um_per_mm: f64) -> bool {
-        if logical_um > self.heights.highest_um() || logical_um < self.heights.lowest_um() {
-            return false;
         }
-        // Beyond all cells nothing is known of what lies there.
-        let Some(cell) = self.lattice.at(x_mm, y_mm) else { return true };
-        logical_um <= f64::from(self.lowest_um[cell]) + SAME_LAYER_UM + slope_um_per_mm * self.reach_mm
     }
 
-    /// Whether a place lies on the plate.
-    #[inline]
-    pub(crate) fn on_plate(&self, x_mm: f64, y_mm: f64) -> bool {
-        self.bed[0].contains(x_mm) && self.bed[1].contains(y_mm)
+    /// Middles of the cells that are printed at these heights.
+    pub fn middles_mm(&self) -> impl Iterator<Item = [f64; 2]> {
+        let printed = self.lowest_um.iter().enumerate().filter(|(_, lowest_um)| **lowest_um < EMPTY);
+        printed.map(|(cell, _)| self.lattice.middle_mm(cell))
     }
 
     fn print(&mut self, motion: &Move<1>) {
-        if !self.may_hold(motion) {
+        let Self { lattice, lowest_um, heights, .. } = self;
+        if !heights.may_hold(motion) {
             return;
         }
-        let Self { lattice, lowest_um, heights, .. } = self;
         let (from_um, to_um) = (heights.lowest_um(), heights.highest_um());
         let place = |point: gapkeeper::Point| [f64::from(point.x_um) / 1000.0, f64::from(point.y_um) / 1000.0];
         let (from_z_um, to_z_um) = (f64::from(motion.start.z_um), f64::from(motion.end.z_um));
@@ -185,10 +149,83 @@ impl FirstLayer {
     }
 }
 
+/// Where the first layer of a job lies, and whether the job extrudes.
+#[derive(Clone, Debug)]
+pub struct FirstLayer {
+    /// The lowest print in each cell and its neighbours.
+    lowest: LowestPrint,
+    /// As far away as the lowest place of a cell's neighbours can be.
+    reach_mm: f64,
+    plate_mm: [[f64; 2]; 2],
+}
+
+impl FirstLayer {
+    /// Finds the first layer of a job on a plate, and leaves the job at its beginning. What cannot be read ends it, or is
+    /// passed over if reading keeps going: the next reader reports it.
+    ///
+    /// # Errors
+    /// [`JobError::Again`] if the job cannot be read again.
+    pub fn of(
+        name: &str,
+        job: &mut (impl Read + Seek),
+        plate_mm: [[f64; 2]; 2],
+        heights: FirstLayerHeights,
+        reading: Reading,
+    ) -> Result<Self, JobError> {
+        let around = plate_mm.map(|[from_mm, to_mm]| [from_mm - MARGIN_MM, to_mm + MARGIN_MM]);
+        let mut passes_over = true;
+        loop {
+            let mut lowest = LowestPrint::new(around, heights, CELL_MM);
+            // At most 10 m, and as much more as rounding to micrometres may take away.
+            let up_to_nm = (heights.to_mm * 1e6) as i64 + 1000;
+            let is_whole = look_ahead(name, &mut *job, reading, up_to_nm, passes_over, |event| lowest.take(&event));
+            job.rewind().map_err(|source| JobError::Again { file: name.to_string(), source })?;
+            if is_whole {
+                lowest.spread();
+                let [width_mm, depth_mm] = lowest.lattice.cell_mm();
+                return Ok(Self { lowest, reach_mm: 2.0 * width_mm.hypot(depth_mm), plate_mm });
+            }
+            passes_over = false;
+        }
+    }
+
+    /// Whether the job feeds `E` forwards anywhere; what does not, in such a job, is travel.
+    pub fn extrudes(&self) -> bool {
+        self.lowest.extrudes
+    }
+
+    /// Whether a printing move may have a part of the first layer.
+    #[inline]
+    pub fn may_hold(&self, motion: &Move<1>) -> bool {
+        self.lowest.heights.may_hold(motion)
+    }
+
+    /// Whether what is printed at a place lies on the bare bed. A line that rises by `slope` (µm of height by mm of
+    /// way) does not hide itself.
+    #[inline]
+    pub fn holds(&self, x_mm: f64, y_mm: f64, logical_um: f64, slope_um_per_mm: f64) -> bool {
+        let LowestPrint { heights, lattice, lowest_um, .. } = &self.lowest;
+        if logical_um > heights.highest_um() || logical_um < heights.lowest_um() {
+            return false;
+        }
+        // Beyond all cells nothing is known of what lies there.
+        let Some(cell) = lattice.at(x_mm, y_mm) else { return true };
+        logical_um <= f64::from(lowest_um[cell]) + SAME_LAYER_UM + slope_um_per_mm * self.reach_mm
+    }
+
+    /// Whether a place lies on the plate.
+    #[inline]
+    pub fn on_plate(&self, x_mm: f64, y_mm: f64) -> bool {
+        let [[left_mm, right_mm], [front_mm, back_mm]] = self.plate_mm;
+        (left_mm..=right_mm).contains(&x_mm) && (front_mm..=back_mm).contains(&y_mm)
+    }
+}
+
 #[cfg(test)]
 mod tests {
+    use std::io::Cursor;
+
     use super::*;
-    use crate::demo;
 
     #[test]
     fn heights_are_read_and_bounded() {
@@ -203,11 +240,10 @@ mod tests {
     /// height that lies lowest around it.
     #[test]
     fn the_lowest_at_its_place_lies_on_the_bed() {
-        let scenario = demo::scenario().unwrap();
         let job = "M83\nG0 X50 Y50 Z0.4\nG1 X100 E1 F1200\nG0 X50 Y50 Z0.2\nG1 X80 E1\nG0 X50 Y100 Z0\n\
                    G1 X60 Z0.6 E1\nG0 X20 Y20 Z0.28\nG1 X30 E1\n";
-        let first =
-            FirstLayer::of("job", job.as_bytes(), &scenario.bed, FirstLayerHeights::default(), Reading::default());
+        let (plate_mm, heights) = ([[0.0, 240.0], [0.0, 200.0]], FirstLayerHeights::default());
+        let first = FirstLayer::of("job", &mut Cursor::new(job), plate_mm, heights, Reading::default()).unwrap();
         assert!(first.extrudes());
         for (x_mm, y_mm, logical_um, slope, wanted) in [
             (60.0, 50.0, 200.0, 0.0, true),
@@ -223,5 +259,33 @@ mod tests {
             let found = first.holds(x_mm, y_mm, logical_um, slope);
             assert_eq!(found, wanted, "X {x_mm} Y {y_mm}, {logical_um} um, slope {slope}");
         }
+    }
+
+    fn printed_mm(job: &str, origin_nm: [Option<i64>; 3]) -> Vec<[f64; 2]> {
+        let mut lowest = LowestPrint::new([[0.0, 120.0], [-20.0, 100.0]], FirstLayerHeights::default(), 2.0);
+        let reading = Reading { origin_nm, ..Reading::default() };
+        super::super::walk::<JobError>("job", job.as_bytes(), reading, |event| {
+            lowest.take(&event);
+            Ok(())
+        })
+        .unwrap();
+        lowest.middles_mm().collect()
+    }
+
+    #[test]
+    fn cells_that_are_printed_low() {
+        // Travel, a line of 6 mm, a second layer beside it, a line above 1 mm.
+        let job = "G21 G90 M83\nG1 X90 Y90 F600\nG0 X1 Y1 Z0.2\nG1 X7 E1\nG1 Z0.4\nG1 Y5 E1\nG1 Z1.2\nG1 X50 E1\n";
+        assert_eq!(
+            printed_mm(job, [None; 3]),
+            [[1.0, 1.0], [3.0, 1.0], [5.0, 1.0], [7.0, 1.0], [7.0, 3.0], [7.0, 5.0]]
+        );
+        // In a plotter's job every feed move draws; also in inches, and with a stated zero.
+        let pen = "G20 G90\nG0 X0.1 Y0.1 Z0\nG1 X0.2 F10\n";
+        assert_eq!(printed_mm(pen, [None; 3]), [[3.0, 3.0], [5.0, 3.0]]);
+        assert_eq!(printed_mm(pen, [Some(100_000_000), Some(-10_000_000), None]), [[103.0, -7.0], [105.0, -7.0]]);
+        // A circle about its middle does not cover it.
+        let circle = printed_mm("G21 G90 M83\nG0 X30 Y20 Z0.2\nG2 X30 Y20 I-10 E5 F600\n", [None; 3]);
+        assert!(circle.contains(&[11.0, 21.0]) && !circle.contains(&[21.0, 21.0]), "{circle:?}");
     }
 }
