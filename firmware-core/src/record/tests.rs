@@ -16,6 +16,7 @@ fn stored() -> StoredGrid<9> {
         closure_um: -17,
         closure_accepted: true,
         surface: Surface::Refined,
+        tie: None,
     }
 }
 
@@ -78,6 +79,7 @@ fn the_longest_record_fits_exactly() {
         closure_um: 0,
         closure_accepted: false,
         surface: Surface::Bilinear,
+        tie: None,
     };
     let mut bytes = [0; max_record_size(256)];
     assert_eq!(encode_grid(&value, 0, &mut bytes), Ok(574));
