@@ -121,3 +121,135 @@ impl<const CAPACITY: usize> HeightGrid<CAPACITY> {
         tied.map(|tied| (tied, residual_um)).map_err(|_| TieError::Heights)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::grid::Lattice;
+    use proptest::prelude::*;
+    use std::vec::Vec;
+
+    const LATTICE: Lattice =
+        Lattice { x0_um: 20_000, y0_um: -10_000, pitch_x_um: 45_000, pitch_y_um: 40_000, columns: 5, rows: 5 };
+    const CORNERS: [(u8, u8); 4] = [(0, 0), (4, 0), (4, 4), (0, 4)];
+
+    /// Where a node stands on the plate, from -1 to 1.
+    fn place(column: u8, row: u8) -> (f64, f64) {
+        (f64::from(column) / 2.0 - 1.0, f64::from(row) / 2.0 - 1.0)
+    }
+
+    fn readings(stations: &[(u8, u8)], height_um: impl Fn(u8, u8) -> f64) -> Vec<(u8, u8, i16)> {
+        stations.iter().map(|&(column, row)| (column, row, height_um(column, row).round() as i16)).collect()
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(64))]
+
+        /// Closed form: at the corners of a rectangle and its middle the least squares of plane and twist are the bilinear
+        /// surface through the corners, raised by a fifth of what the middle is off it, and the residual is that in full.
+        #[test]
+        fn five_readings_follow_plane_and_twist(
+            shape in proptest::array::uniform25(-300_i16..300),
+            [rise, x, y, twist] in proptest::array::uniform4(-500.0..500.0_f64),
+            bow in -95.0..95.0_f64,
+        ) {
+            let old = HeightGrid::<25>::new(LATTICE, &shape).unwrap();
+            let old_um = |column: u8, row: u8| f64::from(shape[usize::from(row) * 5 + usize::from(column)]);
+            let change_um = |column, row| {
+                let (u, v) = place(column, row);
+                rise + x * u + y * v + twist * u * v
+            };
+            let new_um = |column, row| {
+                let off_um = if (column, row) == (2, 2) { bow } else { 0.0 };
+                old_um(column, row) + change_um(column, row) + off_um
+            };
+            let stations = [&CORNERS[..], &[(2, 2)]].concat();
+            let (tied, residual_um) = old.tied(readings(&stations, new_um).into_iter(), true).unwrap();
+            prop_assert!((f64::from(residual_um) - bow.abs()).abs() <= 2.0, "{residual_um} for {bow}");
+            for (node, &tied_um) in tied.nodes_um().iter().enumerate() {
+                let (column, row) = ((node % 5) as u8, (node / 5) as u8);
+                let expected_um = old_um(column, row) + change_um(column, row) + bow / 5.0;
+                prop_assert!((f64::from(tied_um) - expected_um).abs() <= 2.0, "{tied_um}, not {expected_um}");
+            }
+        }
+
+        /// On three screws a plane alone: the twist stays in the residual.
+        #[test]
+        fn three_screws_hold_a_plane(
+            [rise, x, y] in proptest::array::uniform3(-500.0..500.0_f64), twist in 110.0..300.0_f64,
+        ) {
+            let old = HeightGrid::<25>::new(LATTICE, &[7; 25]).unwrap();
+            let stations = [(0, 0), (4, 0), (2, 4), (2, 2)];
+            let plane_um = |column, row| {
+                let (u, v) = place(column, row);
+                rise + x * u + y * v
+            };
+            let (tied, residual_um) = old.tied(readings(&stations, |c, r| 7.0 + plane_um(c, r)).into_iter(), false).unwrap();
+            prop_assert!(residual_um <= 2);
+            for (node, &tied_um) in tied.nodes_um().iter().enumerate() {
+                let expected_um = 7.0 + plane_um((node % 5) as u8, (node / 5) as u8);
+                prop_assert!((f64::from(tied_um) - expected_um).abs() <= 2.0);
+            }
+            let twisted = readings(&[&CORNERS[..], &[(2, 2)]].concat(), |column, row| {
+                let (u, v) = place(column, row);
+                7.0 + plane_um(column, row) + twist * u * v
+            });
+            prop_assert!(old.tied(twisted.clone().into_iter(), true).is_ok());
+            let is_refused = matches!(old.tied(twisted.into_iter(), false), Err(TieError::Shape { .. }));
+            prop_assert!(is_refused);
+        }
+
+        /// A chain of ties is one tie to the first grid, but for rounding.
+        #[test]
+        fn ties_to_tied_grids_do_not_add_up(
+            shape in proptest::array::uniform25(-300_i16..300),
+            moves in proptest::collection::vec(proptest::array::uniform5(-20_i16..20), 3),
+        ) {
+            let first = HeightGrid::<25>::new(LATTICE, &shape).unwrap();
+            let stations = [&CORNERS[..], &[(2, 2)]].concat();
+            let heights = |moved: &[i16; 5]| -> Vec<(u8, u8, i16)> {
+                let heights = stations.iter().zip(moved).map(|(&(column, row), by_um)| {
+                    (column, row, shape[usize::from(row) * 5 + usize::from(column)] + by_um)
+                });
+                heights.collect()
+            };
+            let chain = moves.iter().fold(first.clone(), |grid, moved| grid.tied(heights(moved).into_iter(), true).unwrap().0);
+            let once = first.tied(heights(&moves[2]).into_iter(), true).unwrap().0;
+            for (chained_um, um) in chain.nodes_um().iter().zip(once.nodes_um()) {
+                prop_assert!(chained_um.abs_diff(*um) <= 2, "{chained_um} {um}");
+            }
+        }
+    }
+
+    #[test]
+    fn what_cannot_be_tied_is_refused() {
+        let old = HeightGrid::<25>::new(LATTICE, &[0; 25]).unwrap();
+        let stations = [&CORNERS[..], &[(2, 2)]].concat();
+        let tied = |height_um: &dyn Fn(u8, u8) -> f64| old.tied(readings(&stations, height_um).into_iter(), true);
+        let bow = |um: f64| move |column, row| if (column, row) == (2, 2) { um } else { 0.0 };
+        assert_eq!(tied(&bow(100.0)).unwrap().1, 100);
+        assert_eq!(tied(&bow(-101.0)), Err(TieError::Shape { residual_um: 101 }));
+        assert_eq!(tied(&bow(8000.0)), Err(TieError::Shape { residual_um: 8000 }));
+        let high = HeightGrid::<25>::new(LATTICE, &[-8000; 25]).unwrap();
+        assert_eq!(high.tied(readings(&stations, |_, _| 8000.0).into_iter(), true), Err(TieError::Heights));
+        // The readings fit a grid, a node that is higher does not.
+        let mut bump = [0; 25];
+        bump[7] = 8000;
+        let bump = HeightGrid::<25>::new(LATTICE, &bump).unwrap();
+        assert_eq!(bump.tied(readings(&stations, |_, _| 200.0).into_iter(), true), Err(TieError::Heights));
+        for stations in [&[][..], &CORNERS[..2], &[(0, 0), (2, 2), (4, 4)], &[(0, 0), (4, 0), (5, 4), (2, 2)]] {
+            assert_eq!(old.tied(readings(stations, |_, _| 0.0).into_iter(), true), Err(TieError::Stations));
+        }
+    }
+
+    #[test]
+    fn a_grid_is_tied_so_often_and_no_more() {
+        let mut tie = None;
+        for count in 1..=MAX_TIES {
+            let next = Tie::next(tie).unwrap();
+            assert_eq!(next.get(), count);
+            tie = Some(Tie { count: next, residual_um: 0 });
+        }
+        assert_eq!(Tie::next(tie), None);
+    }
+}
