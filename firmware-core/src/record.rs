@@ -66,8 +66,6 @@
 
 mod error;
 
-use core::num::NonZeroU8;
-
 pub use error::RecordError;
 
 use crate::correction::{Correction, CorrectionError};
@@ -75,7 +73,9 @@ use crate::crc::crc32c;
 use crate::fade::Fade;
 use crate::grid::{HeightGrid, Lattice, MAX_HEIGHT_UM};
 use crate::stored_grid::{StoredGrid, Surface};
-use crate::tie::{MAX_TIES, TIE_LIMIT_UM, Tie};
+use crate::tie::Tie;
+#[cfg(doc)]
+use crate::tie::{MAX_TIES, TIE_LIMIT_UM};
 
 /// The layout in which records are written.
 pub const LAYOUT_VERSION: u8 = 4;
@@ -147,8 +147,8 @@ pub struct Record<T> {
 /// A fade that is too short for the shape is no error here.
 ///
 /// # Errors
-/// [`RecordError::Memory`] if it does not fit, [`RecordError::Correction`] for a shift, [`RecordError::BedTemperature`],
-/// [`RecordError::Closure`] or [`RecordError::Tie`] for a value that [`decode_grid`] would refuse. The bytes are then of no use.
+/// [`RecordError::Memory`] if it does not fit, [`RecordError::Correction`] for a shift, [`RecordError::BedTemperature`]
+/// or [`RecordError::Closure`] for a value that [`decode_grid`] would refuse. The bytes are then of no use.
 pub fn encode_grid<const CAPACITY: usize>(
     stored: &StoredGrid<CAPACITY>,
     sequence: u32,
@@ -164,7 +164,7 @@ pub fn encode_grid<const CAPACITY: usize>(
         | flag(stored.surface == Surface::Refined, FLAG_REFINED)
         | stored
             .tie
-            .map_or(0, |tie| u16::from(tie.count.get()) << TIES_AT | u16::from(tie.residual_um) << TIE_RESIDUAL_AT);
+            .map_or(0, |tie| u16::from(tie.count()) << TIES_AT | u16::from(tie.residual_um()) << TIE_RESIDUAL_AT);
     seal(KIND_GRID, length, sequence, bytes, |writer| {
         writer.put(lattice.x0_um.to_le_bytes());
         writer.put(lattice.y0_um.to_le_bytes());
@@ -308,7 +308,10 @@ impl<'a> Frame<'a> {
         // Masked and shifted down to 3 and 8 bits.
         let (ties, residual_um) =
             (((flags & FLAGS_TIES) >> TIES_AT) as u8, ((flags & FLAGS_TIE_RESIDUAL) >> TIE_RESIDUAL_AT) as u8);
-        let tie = NonZeroU8::new(ties).map(|count| Tie { count, residual_um });
+        let tie = match ties {
+            0 => None,
+            count => Some(Tie::new(count, residual_um).ok_or(RecordError::Tie { count, residual_um })?),
+        };
         let fade = if flags & FLAG_FADE != 0 {
             Some(Fade::new(fade_um.0, fade_um.1).map_err(RecordError::Fade)?)
         } else {
@@ -400,11 +403,6 @@ pub(crate) fn check<const CAPACITY: usize>(stored: &StoredGrid<CAPACITY>) -> Res
     }
     if stored.closure_um.unsigned_abs() > MAX_CLOSURE_UM.unsigned_abs() {
         return Err(RecordError::Closure { closure_um: stored.closure_um });
-    }
-    if let Some(Tie { count, residual_um }) = stored.tie
-        && (count.get() > MAX_TIES || residual_um > TIE_LIMIT_UM)
-    {
-        return Err(RecordError::Tie { count: count.get(), residual_um });
     }
     Ok(())
 }

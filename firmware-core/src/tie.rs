@@ -23,18 +23,31 @@ pub const TIE_LIMIT_UM: u8 = 100;
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Tie {
-    /// Ties since the last whole survey, up to [`MAX_TIES`].
-    pub count: NonZeroU8,
-    /// Residual of the last one, from the lowest reading to the highest: for four screws how much more the middle has risen
-    /// or sunk than the screws did. Up to [`TIE_LIMIT_UM`].
-    pub residual_um: u8,
+    count: NonZeroU8,
+    residual_um: u8,
 }
 
 impl Tie {
-    /// The tie after this one; none after the last that may be.
-    pub(crate) fn next(tie: Option<Self>) -> Option<NonZeroU8> {
-        let count = tie.map_or(Some(NonZeroU8::MIN), |tie| tie.count.checked_add(1))?;
-        (count.get() <= MAX_TIES).then_some(count)
+    /// So many ties, the last with this residual; none beyond [`MAX_TIES`] and [`TIE_LIMIT_UM`], and for none at all.
+    pub fn new(count: u8, residual_um: u8) -> Option<Self> {
+        let count = NonZeroU8::new(count).filter(|count| count.get() <= MAX_TIES)?;
+        (residual_um <= TIE_LIMIT_UM).then_some(Self { count, residual_um })
+    }
+
+    /// Ties since the last whole survey, 1 to [`MAX_TIES`].
+    pub fn count(self) -> u8 {
+        self.count.get()
+    }
+
+    /// Residual of the last one, from the lowest reading to the highest: for four screws how much more the middle has risen
+    /// or sunk than the screws did. Up to [`TIE_LIMIT_UM`].
+    pub fn residual_um(self) -> u8 {
+        self.residual_um
+    }
+
+    /// The tie after this one, with its residual; none after the last that may be.
+    pub(crate) fn after(tie: Option<Self>, residual_um: u8) -> Option<Self> {
+        Self::new(tie.map_or(0, Self::count).saturating_add(1), residual_um)
     }
 }
 
@@ -246,10 +259,10 @@ mod tests {
     fn a_grid_is_tied_so_often_and_no_more() {
         let mut tie = None;
         for count in 1..=MAX_TIES {
-            let next = Tie::next(tie).unwrap();
-            assert_eq!(next.get(), count);
-            tie = Some(Tie { count: next, residual_um: 0 });
+            tie = Tie::after(tie, count);
+            assert_eq!(tie.map(|tie| (tie.count(), tie.residual_um())), Some((count, count)));
         }
-        assert_eq!(Tie::next(tie), None);
+        assert_eq!(Tie::after(tie, 0), None);
+        assert_eq!((Tie::new(0, 0), Tie::new(1, TIE_LIMIT_UM + 1)), (None, None));
     }
 }

@@ -52,8 +52,8 @@ fn five_readings_bring_the_old_grid_to_the_turned_screws() {
         assert!((i32::from(height_um) - turned_um(x_um, y_um)).abs() <= 1, "node {node}: {height_um}");
     }
     let tied = grid.tie.unwrap();
-    assert_eq!((tied.count.get(), grid.setup, grid.bed_temperature_c), (1, 1, 60));
-    assert!(tied.residual_um <= 1);
+    assert_eq!((tied.count(), grid.setup, grid.bed_temperature_c), (1, 1, 60));
+    assert!(tied.residual_um() <= 1);
     assert_eq!(grid.fade, settings().fade);
     let status = keeper.status();
     assert_eq!((status.tie, status.agreement, keeper.is_unsaved()), (Some(tied), None, true));
@@ -84,7 +84,7 @@ fn a_plate_that_bends_otherwise_is_refused_and_the_old_grid_stays() {
     let mut patient = keeper.clone();
     assert_eq!(patient.survey(SurveyEvent::Back), Ok(Order::Wait));
     assert_eq!(read_all(&mut patient, turned_um), Order::Done);
-    assert_eq!(in_force(&patient).tie.unwrap().count.get(), 1);
+    assert_eq!(in_force(&patient).tie.unwrap().count(), 1);
     // A turned screw begins the round anew; a press or an abort ends it.
     let mut turned = keeper.clone();
     assert_eq!(turned.screw_turned(), Order::Wait);
@@ -153,14 +153,14 @@ fn ties_are_counted() {
     let mut keeper = with_turned_screws();
     for count in 1..=MAX_TIES {
         assert_eq!(tie(&mut keeper, |x_um, y_um| turned_um(x_um, y_um) + i32::from(count)), Order::Done);
-        assert_eq!(in_force(&keeper).tie.unwrap().count.get(), count);
+        assert_eq!(in_force(&keeper).tie.unwrap().count(), count);
         assert_eq!(keeper.screw_turned(), Order::Wait);
     }
     assert_eq!(keeper.plan_tie(60, SCREWS), Err(KeeperError::Tie(TieError::TooOften)));
     measure(&mut keeper, 60, bow_um);
     assert_eq!(keeper.screw_turned(), Order::Wait);
     assert_eq!(tie(&mut keeper, turned_um), Order::Done);
-    assert_eq!(in_force(&keeper).tie.unwrap().count.get(), 1);
+    assert_eq!(in_force(&keeper).tie.unwrap().count(), 1);
 }
 
 /// Grids for other temperatures stay where they are, so that they can be tied as well.
@@ -213,7 +213,7 @@ fn a_tie_after_a_corner_round() {
         assert!(events < 100, "{prompt}");
     }
     assert_eq!(read_all(&mut keeper, even_um), Order::Done);
-    assert_eq!(in_force(&keeper).tie.unwrap().count.get(), 1);
+    assert_eq!(in_force(&keeper).tie.unwrap().count(), 1);
 }
 
 /// Power fails at every byte of the save after a tie: what is loaded is the old grid, stale, or the tied one.

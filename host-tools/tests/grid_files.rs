@@ -30,7 +30,8 @@ fn document() -> GridDocument {
     }
 }
 
-const MARKS: SurveyMarks = SurveyMarks { closure_um: -55, closure_accepted: true, surface: Surface::Bilinear };
+const MARKS: SurveyMarks =
+    SurveyMarks { closure_um: -55, closure_accepted: true, surface: Surface::Bilinear, tie: None };
 
 const JSON: &str = r#"{
   "format": "gapkeeper-grid",

@@ -72,7 +72,7 @@ fn less(mut document: GridDocument, losses: &[Loss]) -> GridDocument {
             Loss::Survey(marks) => assert_eq!(document.survey.take(), Some(marks)),
             Loss::NoSurvey(surface) => {
                 assert_eq!(surface, document.surface_choice(None).surface, "a record would be used otherwise");
-                let marks = SurveyMarks { closure_um: 0, closure_accepted: false, surface };
+                let marks = SurveyMarks { closure_um: 0, closure_accepted: false, surface, tie: None };
                 assert_eq!(document.survey.replace(marks), None);
             }
             // The reader is told where the nodes stand.
@@ -266,6 +266,7 @@ fn another_save_number_is_a_loss() {
         closure_um: 0,
         closure_accepted: false,
         surface: Surface::Refined,
+        tie: None,
     };
     let mut bytes = [0; 74];
     gapkeeper::record::encode_grid(&stored, 41, &mut bytes).unwrap();

@@ -10,7 +10,7 @@ use std::fs;
 use std::path::Path;
 use std::process::Command;
 
-use gapkeeper::{Fade, HeightGrid, Lattice, Surface};
+use gapkeeper::{Fade, HeightGrid, Lattice, Surface, Tie};
 use gapkeeper_host_tools::grid_file::{
     GridDocument, GridFormat, Language, MissingFacts, SurveyMarks, read_grid, source, write_grid_as,
 };
@@ -25,7 +25,12 @@ fn document() -> GridDocument {
         shift_um: -20,
         fade: Some(Fade::new(-1_000, 100_000).unwrap()),
         bed_temperature_c: Some(-5),
-        survey: Some(SurveyMarks { closure_um: -55, closure_accepted: true, surface: Surface::Refined }),
+        survey: Some(SurveyMarks {
+            closure_um: -55,
+            closure_accepted: true,
+            surface: Surface::Refined,
+            tie: Tie::new(2, 37),
+        }),
         lowest_machine_z_um: None,
         readings: Vec::new(),
     }
@@ -277,7 +282,12 @@ fn documents() -> [GridDocument; 3] {
         shift_um: i32::MIN,
         fade: Some(Fade::new(i32::MIN, i32::MIN + 100).unwrap()),
         bed_temperature_c: Some(i16::MIN),
-        survey: Some(SurveyMarks { closure_um: i16::MIN, closure_accepted: false, surface: Surface::Bilinear }),
+        survey: Some(SurveyMarks {
+            closure_um: i16::MIN,
+            closure_accepted: false,
+            surface: Surface::Bilinear,
+            tie: None,
+        }),
         lowest_machine_z_um: Some(i32::MIN),
         readings: Vec::new(),
     };

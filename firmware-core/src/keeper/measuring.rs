@@ -33,7 +33,7 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
     fn grid_to_tie(&self, bed_temperature_c: i16) -> Result<&StoredGrid<STATIONS>, TieError> {
         let place = self.bank.place_to_tie(bed_temperature_c, self.setup, self.settings.windows.nearest_c);
         let old = place.and_then(|place| self.bank.grid(place)).ok_or(TieError::NoGrid { bed_temperature_c })?;
-        Tie::next(old.tie).map(|_| old).ok_or(TieError::TooOften)
+        Tie::after(old.tie, 0).map(|_| old).ok_or(TieError::TooOften)
     }
 
     /// Begins a survey; the nozzle stands at machine height `z_um`. Nothing moves yet. The grid in force waits, and holds

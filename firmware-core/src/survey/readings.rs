@@ -43,11 +43,11 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
         if old.grid.lattice() != self.plan.lattice() {
             return Err(TieError::Stations);
         }
-        let count = Tie::next(old.tie).ok_or(TieError::TooOften)?;
         let heights =
             self.plan.order().iter().filter_map(|&(column, row)| Some((column, row, self.height_um(column, row)?)));
         let (grid, residual_um) = old.grid.tied(heights, self.plan.is_twisted())?;
-        Ok(StoredGrid { surface: old.surface, tie: Some(Tie { count, residual_um }), ..self.stored(grid, setup) })
+        let tie = Tie::after(old.tie, residual_um).ok_or(TieError::TooOften)?;
+        Ok(StoredGrid { surface: old.surface, tie: Some(tie), ..self.stored(grid, setup) })
     }
 
     /// A grid with what this survey was measured under.

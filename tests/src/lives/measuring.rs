@@ -1,7 +1,8 @@
 //! What comes before, between and instead of readings: temperatures, surveys begun, screws told of, grids taken in.
 
 use gapkeeper::{
-    Fade, HeightGrid, KeeperError, Lattice, Order, Prompt, StoredGrid, Surface, SurveyEvent, SurveyPlan, SurveySettings,
+    Fade, HeightGrid, KeeperError, Lattice, Order, Prompt, StoredGrid, Surface, SurveyEvent, SurveyPlan,
+    SurveySettings, Tie,
 };
 
 use super::apply::{Verdict, hold};
@@ -155,6 +156,7 @@ impl<S: Subject> Life<S> {
             closure_um: 0,
             closure_accepted: false,
             surface: if self.random.below(2) == 0 { Surface::Bilinear } else { Surface::Refined },
+            tie: Tie::new(self.random.below(4) as u8, self.random.below(101) as u8),
         };
         let can_be_stored = stored.bed_temperature_c <= 1000 && stored.shift_um <= 8191;
         match self.subject.adopt(stored) {
