@@ -31,7 +31,7 @@ mod residual;
 mod scatter;
 mod twist;
 
-pub(crate) use change::ScrewChange;
+pub(crate) use change::{PlateChange, ScrewChange};
 pub use error::TramError;
 pub use plane::{BedHeight, BedPlane};
 pub use residual::Residual;
