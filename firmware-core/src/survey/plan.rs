@@ -4,8 +4,11 @@ use core::fmt;
 
 use heapless::Vec;
 
+use super::Survey;
 use crate::grid::{GridError, HeightGrid, Lattice};
 use crate::split::Point;
+use crate::stored_grid::StoredGrid;
+use crate::tie::TieError;
 use crate::tram::{MAX_SCREWS, MIN_SCREWS};
 use crate::weights::WeightedLayout;
 
@@ -79,8 +82,39 @@ pub struct SurveyPlan<const CAPACITY: usize> {
     order: Vec<(u8, u8), CAPACITY>,
     /// The same of the corner round; none without one.
     corners: Vec<(u8, u8), MAX_SCREWS>,
-    /// How many stations of a tie are the nearest to a screw; 0 for a whole survey.
-    tie_screws: u8,
+    /// How a tie becomes a grid; none for a whole survey.
+    tying: Option<Tying<CAPACITY>>,
+}
+
+/// How a tie becomes a grid.
+#[derive(Clone, Copy)]
+pub(super) struct Tying<const CAPACITY: usize> {
+    /// Four or more screws hold the plate, and can twist it.
+    pub(super) is_twisted: bool,
+    /// A pointer, so that a program that plans no tie does not link its arithmetic.
+    pub(super) tie: fn(&Survey<CAPACITY>, &StoredGrid<CAPACITY>, u32) -> Result<StoredGrid<CAPACITY>, TieError>,
+}
+
+// All of them tie in the same way.
+impl<const CAPACITY: usize> PartialEq for Tying<CAPACITY> {
+    fn eq(&self, other: &Self) -> bool {
+        self.is_twisted == other.is_twisted
+    }
+}
+
+impl<const CAPACITY: usize> Eq for Tying<CAPACITY> {}
+
+impl<const CAPACITY: usize> fmt::Debug for Tying<CAPACITY> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Tying").field("is_twisted", &self.is_twisted).finish_non_exhaustive()
+    }
+}
+
+#[cfg(feature = "defmt")]
+impl<const CAPACITY: usize> defmt::Format for Tying<CAPACITY> {
+    fn format(&self, f: defmt::Formatter<'_>) {
+        defmt::write!(f, "Tying {{ is_twisted: {} }}", self.is_twisted);
+    }
 }
 
 impl<const CAPACITY: usize> SurveyPlan<CAPACITY> {
@@ -133,7 +167,7 @@ impl<const CAPACITY: usize> SurveyPlan<CAPACITY> {
     /// No visit yet.
     fn empty(lattice: Lattice, layout: Option<WeightedLayout>) -> Result<Self, PlanError> {
         HeightGrid::<CAPACITY>::from_fn(lattice, |_, _| 0).map_err(PlanError::Grid)?;
-        Ok(Self { lattice, layout, order: Vec::new(), corners: Vec::new(), tie_screws: 0 })
+        Ok(Self { lattice, layout, order: Vec::new(), corners: Vec::new(), tying: None })
     }
 
     fn visit_row(&mut self, count: u8, is_forward: bool, station: impl Fn(u8) -> (u8, u8)) {
@@ -186,22 +220,21 @@ impl<const CAPACITY: usize> SurveyPlan<CAPACITY> {
             // As many as the whole survey has at the most, which fit.
             let _ = order.push(station);
         }
-        // Eight at the most.
-        let tie_screws = corners.len() as u8;
         if order.len() <= corners.len().min(PLANE_AND_TWIST) {
             return Err(PlanError::Tie);
         }
-        Ok(Self { order, tie_screws, ..whole })
+        let tying = Tying { is_twisted: corners.len() >= PLANE_AND_TWIST, tie: Survey::tie_to };
+        Ok(Self { order, tying: Some(tying), ..whole })
     }
 
     /// Whether this is a [tie](Self::tie), not a whole survey.
     pub fn is_tie(&self) -> bool {
-        self.tie_screws > 0
+        self.tying.is_some()
     }
 
-    /// Whether so many screws hold the plate that they can twist it.
-    pub(super) fn is_twisted(&self) -> bool {
-        usize::from(self.tie_screws) >= PLANE_AND_TWIST
+    /// How a tie becomes a grid; none for a whole survey.
+    pub(super) fn tying(&self) -> Option<Tying<CAPACITY>> {
+        self.tying
     }
 
     /// The stations nearest to the screws, each once; none if they are fewer than three, more than eight or in one line.

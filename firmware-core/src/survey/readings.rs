@@ -3,6 +3,7 @@
 use heapless::Vec;
 
 use super::outlier;
+use super::plan::Tying;
 use super::{State, Survey, Then, Visit};
 use crate::deviation::Deviation;
 use crate::grid::{HeightGrid, Lattice, MAX_HEIGHT_UM};
@@ -36,16 +37,18 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
     /// [`TieError`] where a whole survey is needed instead.
     #[inline(never)]
     pub fn tied(&self, old: &StoredGrid<CAPACITY>, setup: u32) -> Option<Result<StoredGrid<CAPACITY>, TieError>> {
-        (self.state == State::Done && self.plan.is_tie()).then(|| self.tie_to(old, setup))
+        let Tying { tie, .. } = self.plan.tying().filter(|_| self.state == State::Done)?;
+        Some(tie(self, old, setup))
     }
 
-    fn tie_to(&self, old: &StoredGrid<CAPACITY>, setup: u32) -> Result<StoredGrid<CAPACITY>, TieError> {
+    pub(super) fn tie_to(&self, old: &StoredGrid<CAPACITY>, setup: u32) -> Result<StoredGrid<CAPACITY>, TieError> {
         if old.grid.lattice() != self.plan.lattice() {
             return Err(TieError::Stations);
         }
         let heights =
             self.plan.order().iter().filter_map(|&(column, row)| Some((column, row, self.height_um(column, row)?)));
-        let (grid, residual_um) = old.grid.tied(heights, self.plan.is_twisted())?;
+        let is_twisted = self.plan.tying().is_some_and(|tying| tying.is_twisted);
+        let (grid, residual_um) = old.grid.tied(heights, is_twisted)?;
         let tie = Tie::after(old.tie, residual_um).ok_or(TieError::TooOften)?;
         Ok(StoredGrid { surface: old.surface, tie: Some(tie), ..self.stored(grid, setup) })
     }
