@@ -158,17 +158,28 @@ impl<const GRIDS: usize, const CAPACITY: usize> Bank<GRIDS, CAPACITY> {
 
     /// Where a new grid for a temperature and setup belongs.
     ///
-    /// In the place of a grid of the same setup within `window_c`, else of a stale one, else in an empty place, else
+    /// In the place of a grid of the same setup within `window_c`, else of the stale one nearest in temperature, else in an empty place, else
     /// in that of the grid nearest in temperature, which it stands for best.
     pub fn place_for(&self, bed_temperature_c: i16, setup: u32, window_c: u8) -> usize {
         let off_c = |grid: &StoredGrid<CAPACITY>| grid.bed_temperature_c.abs_diff(bed_temperature_c);
         let rank = |grid: &Option<StoredGrid<CAPACITY>>| match grid {
             Some(grid) if grid.setup == setup && off_c(grid) <= window_c.into() => (0, off_c(grid)),
-            Some(grid) if grid.setup != setup => (1, 0),
+            Some(grid) if grid.setup != setup => (1, off_c(grid)),
             None => (2, 0),
             Some(grid) => (3, off_c(grid)),
         };
         self.grids.iter().enumerate().min_by_key(|(_, grid)| rank(grid)).map_or(0, |(place, _)| place)
+    }
+
+    /// The place of the grid that a tie at a bed temperature starts from: within `window_c` the one of the newest setup, counted back
+    /// from `setup`, and of these the nearest in temperature.
+    pub fn place_to_tie(&self, bed_temperature_c: i16, setup: u32, window_c: u8) -> Option<usize> {
+        let grids = self.grids.iter().enumerate().filter_map(|(place, grid)| {
+            let grid = grid.as_ref()?;
+            let off_c = grid.bed_temperature_c.abs_diff(bed_temperature_c);
+            (off_c <= window_c.into()).then_some((place, (setup.wrapping_sub(grid.setup), off_c)))
+        });
+        grids.min_by_key(|&(_, rank)| rank).map(|(place, _)| place)
     }
 
     /// The grid for a bed temperature: the nearest, if near enough, else two that stand on either side of it.
@@ -204,7 +215,8 @@ impl<const GRIDS: usize, const CAPACITY: usize> Bank<GRIDS, CAPACITY> {
 
     /// The grid that a choice stands for; none for a choice of none.
     ///
-    /// A blend is in proportion at every station, and in its shift; the rest of it is the nearer grid's.
+    /// A blend is in proportion at every station, and in its shift; the rest of it is the nearer grid's. It counts as
+    /// tied if one of them does.
     ///
     /// # Errors
     /// [`GridError`] for a choice that is not this bank's.
@@ -233,6 +245,7 @@ impl<const GRIDS: usize, const CAPACITY: usize> Bank<GRIDS, CAPACITY> {
             shift_um: blend(cooler.shift_um, warmer.shift_um) as i16,
             bed_temperature_c,
             closure_accepted: cooler.closure_accepted || warmer.closure_accepted,
+            tie: nearer.tie.or(cooler.tie).or(warmer.tie),
             ..nearer.clone()
         }))
     }
@@ -259,6 +272,7 @@ mod tests {
             closure_um: 0,
             closure_accepted: false,
             surface: Surface::Refined,
+            tie: None,
         }
     }
 

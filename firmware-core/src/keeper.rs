@@ -20,7 +20,8 @@ use crate::grid::{GridError, HeightGrid};
 use crate::record::RecordError;
 use crate::split::{Move, Piece, Point, SplitError};
 use crate::stored_grid::{StoredGrid, Surface};
-use crate::survey::{Survey, SurveySettingsError};
+use crate::survey::{PlanError, Survey, SurveySettingsError};
+use crate::tie::{Tie, TieError};
 use crate::weights::Agreement;
 use persistence::Steps;
 
@@ -49,6 +50,10 @@ pub enum KeeperError {
     Record(RecordError),
     /// No survey could keep to its settings.
     SurveySettings(SurveySettingsError),
+    /// No tie can be begun.
+    Tie(TieError),
+    /// No plan can be made of the tie.
+    Plan(PlanError),
 }
 
 impl fmt::Display for KeeperError {
@@ -64,6 +69,8 @@ impl fmt::Display for KeeperError {
             Self::Unusable(error) => error.fmt(f),
             Self::Record(error) => error.fmt(f),
             Self::SurveySettings(error) => error.fmt(f),
+            Self::Tie(error) => error.fmt(f),
+            Self::Plan(error) => error.fmt(f),
         }
     }
 }
@@ -76,6 +83,7 @@ struct InForce<const NODES: usize> {
     correction: Correction<NODES>,
     choice: Choice,
     bed_temperature_c: i16,
+    tie: Option<Tie>,
 }
 
 /// What is known of the persistent memory.
@@ -336,7 +344,7 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         let (shift_um, fade) = (grid.shift_um.into(), grid.fade);
         Correction::check(&nodes, shift_um, fade)
             .map_err(|error| KeeperError::Unusable(Unusable::Correction(error)))?;
-        let in_force = InForce { correction: Correction::new(nodes), choice, bed_temperature_c };
+        let in_force = InForce { correction: Correction::new(nodes), choice, bed_temperature_c, tie: grid.tie };
         let in_force = self.in_force.insert(in_force);
         in_force.correction.set(shift_um, fade, self.settings.lowest_machine_z_um);
         self.last_choice = choice;

@@ -36,6 +36,7 @@
 //! | [`Flow`] | `E` scaled by the thickness really laid where the shape fades |
 //! | [`Arc`], [`Chords`] | arcs and helices in, straight moves out |
 //! | [`Survey`], [`SurveyPlan`] | measuring by hand: events in, orders out |
+//! | [`Tie`] | a grid brought to turned screws by a few readings |
 //! | [`WeightedLayout`], [`Agreement`] | the surface of a survey from all its readings, and how well they agree |
 //! | [`TramAdvice`] | how far to turn which screw, and what no screw takes out |
 //! | [`Bank`], [`StoredGrid`] | grids by bed temperature and setup, and the choice between them |
@@ -100,6 +101,7 @@ mod split;
 pub mod store;
 mod stored_grid;
 mod survey;
+mod tie;
 mod tram;
 mod weights;
 
@@ -120,6 +122,7 @@ pub use stored_grid::{StoredGrid, Surface};
 pub use survey::{
     Caution, HOT_FROM_C, Order, PlanError, Prompt, Survey, SurveyEvent, SurveyPlan, SurveySettings, SurveySettingsError,
 };
+pub use tie::{MAX_TIES, TIE_LIMIT_UM, Tie, TieError};
 pub use tram::{
     BedHeight, BedPlane, Hold, MAX_AMPLIFICATION, MAX_SCREW_TRAVEL_UM, MAX_SCREWS, MAX_THREAD_UM, MAX_TRAM_READINGS,
     MIN_SCREWS, MIN_SPREAD_UM, MIN_THREAD_UM, Residual, Screw, ScrewAdvice, TramAdvice, TramError,

@@ -22,7 +22,7 @@
 //! program with slots of another size or unit. All eight bytes are zero in a record that belongs to no slot, as in a
 //! file ([`Record::binding`] is none then).
 //!
-//! | offset | bytes | a grid, layout 3 | range |
+//! | offset | bytes | a grid, layout 4 | range |
 //! |---|---|---|---|
 //! | 20 | 4 | X of the first column, µm, signed | the lattice must be one that [`HeightGrid`] takes |
 //! | 24 | 4 | Y of the first row, µm, signed | |
@@ -35,16 +35,19 @@
 //! | 44 | 4 | fade: full below, µm, signed | one that [`Fade`] takes; 0 without a fade |
 //! | 48 | 4 | fade: zero above, µm, signed | |
 //! | 52 | 2 | shift, µm, signed | -8191 to 8191 |
-//! | 54 | 2 | flags: 1 there is a fade, 2 closure accepted, 4 refined surface | all others 0 |
+//! | 54 | 1 | flags: 1 there is a fade, 2 closure accepted, 4 refined surface; from 8 on, in three bits, [ties](Tie) since the last whole survey | 0 to [`MAX_TIES`] ties, all others 0 |
+//! | 55 | 1 | residual of the last tie, µm | 0 to [`TIE_LIMIT_UM`]; 0 without a tie |
 //! | 56 | 2 | closure, µm, signed | -16382 to 16382 |
 //! | 58 | 2 each | heights of the nodes, µm, signed, row by row | -8191 to 8191 |
 //!
-//! | offset | bytes | a setup, layout 3 | range |
+//! | offset | bytes | a setup, layout 4 | range |
 //! |---|---|---|---|
 //! | 20 | 4 | the current setup | any |
 //!
 //! A fade may be too short for the shape: the grid is kept, and [`Correction::with_fade`] refuses it when it is to come
 //! into force.
+//!
+//! **Layout 3** had no ties: its byte 55 and the bits of the count were 0, otherwise it was the same, setups too.
 //!
 //! **Layout 2** had no slot: its fields began at offset 12, otherwise the same. A fade that is too short was refused, and
 //! still is in a record of that layout.
@@ -70,9 +73,12 @@ use crate::crc::crc32c;
 use crate::fade::Fade;
 use crate::grid::{HeightGrid, Lattice, MAX_HEIGHT_UM};
 use crate::stored_grid::{StoredGrid, Surface};
+use crate::tie::Tie;
+#[cfg(doc)]
+use crate::tie::{MAX_TIES, TIE_LIMIT_UM};
 
 /// The layout in which records are written.
-pub const LAYOUT_VERSION: u8 = 3;
+pub const LAYOUT_VERSION: u8 = 4;
 
 /// Bytes of a setup record.
 pub const SETUP_RECORD_SIZE: usize = HEADER_SIZE + BINDING_SIZE + 4 + CRC_SIZE;
@@ -98,6 +104,12 @@ pub(crate) const KIND_SETUP: u8 = 2;
 const FLAG_FADE: u16 = 1;
 const FLAG_CLOSURE_ACCEPTED: u16 = 2;
 const FLAG_REFINED: u16 = 4;
+/// Where the number of ties stands in the flags, in three bits.
+const TIES_AT: u32 = 3;
+const FLAGS_TIES: u16 = 7 << TIES_AT;
+/// Where the residual of the last tie stands: the second byte of the flags.
+const TIE_RESIDUAL_AT: u32 = 8;
+const FLAGS_TIE_RESIDUAL: u16 = 255 << TIE_RESIDUAL_AT;
 
 /// Bytes of the longest record of a grid with so many nodes; never less than a setup record's.
 pub const fn max_record_size(capacity: usize) -> usize {
@@ -149,7 +161,10 @@ pub fn encode_grid<const CAPACITY: usize>(
     let flag = |raised: bool, flag: u16| if raised { flag } else { 0 };
     let flags = flag(stored.fade.is_some(), FLAG_FADE)
         | flag(stored.closure_accepted, FLAG_CLOSURE_ACCEPTED)
-        | flag(stored.surface == Surface::Refined, FLAG_REFINED);
+        | flag(stored.surface == Surface::Refined, FLAG_REFINED)
+        | stored
+            .tie
+            .map_or(0, |tie| u16::from(tie.count()) << TIES_AT | u16::from(tie.residual_um()) << TIE_RESIDUAL_AT);
     seal(KIND_GRID, length, sequence, bytes, |writer| {
         writer.put(lattice.x0_um.to_le_bytes());
         writer.put(lattice.y0_um.to_le_bytes());
@@ -285,13 +300,24 @@ impl<'a> Frame<'a> {
         let shift_um = i16::from_le_bytes(reader.take()?);
         let flags = u16::from_le_bytes(reader.take()?);
         let closure_um = if first_layout { 0 } else { i16::from_le_bytes(reader.take()?) };
-        let known_flags = if first_layout { FLAG_FADE } else { FLAG_FADE | FLAG_CLOSURE_ACCEPTED | FLAG_REFINED };
+        let known_flags = match version {
+            1 => FLAG_FADE,
+            2 | 3 => FLAG_FADE | FLAG_CLOSURE_ACCEPTED | FLAG_REFINED,
+            _ => FLAG_FADE | FLAG_CLOSURE_ACCEPTED | FLAG_REFINED | FLAGS_TIES | FLAGS_TIE_RESIDUAL,
+        };
+        // Masked and shifted down to 3 and 8 bits.
+        let (ties, residual_um) =
+            (((flags & FLAGS_TIES) >> TIES_AT) as u8, ((flags & FLAGS_TIE_RESIDUAL) >> TIE_RESIDUAL_AT) as u8);
+        let tie = match ties {
+            0 => None,
+            count => Some(Tie::new(count, residual_um).ok_or(RecordError::Tie { count, residual_um })?),
+        };
         let fade = if flags & FLAG_FADE != 0 {
             Some(Fade::new(fade_um.0, fade_um.1).map_err(RecordError::Fade)?)
         } else {
             None
         };
-        if flags & !known_flags != 0 || fade.is_none() && fade_um != (0, 0) {
+        if flags & !known_flags != 0 || fade.is_none() && fade_um != (0, 0) || tie.is_none() && residual_um != 0 {
             return Err(RecordError::Flags { flags });
         }
         if reader.rest.len() != 2 * lattice.node_count() {
@@ -309,6 +335,7 @@ impl<'a> Frame<'a> {
             closure_um,
             closure_accepted: flags & FLAG_CLOSURE_ACCEPTED != 0,
             surface: if flags & FLAG_REFINED != 0 { Surface::Refined } else { Surface::Bilinear },
+            tie,
         };
         check(&value)?;
         if version < 3

@@ -2,6 +2,7 @@
 
 use crate::fade::Fade;
 use crate::grid::HeightGrid;
+use crate::tie::Tie;
 
 /// Which surface the nodes ask for.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -34,4 +35,6 @@ pub struct StoredGrid<const CAPACITY: usize> {
     pub closure_accepted: bool,
     /// Which surface the nodes ask for.
     pub surface: Surface,
+    /// How it was tied to an older grid; none for a whole survey.
+    pub tie: Option<Tie>,
 }

@@ -21,6 +21,7 @@ pub use prompt::{Caution, HOT_FROM_C, Prompt};
 pub use settings::{SurveySettings, SurveySettingsError};
 
 use crate::grid::MAX_HEIGHT_UM;
+use crate::tie::TieError;
 
 /// What happened.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -149,6 +150,8 @@ enum State {
     /// The corners are too far apart.
     TurnScrews,
     AskClosure,
+    /// The readings cannot be tied to the old grid.
+    TieRefused(TieError),
     Done,
     Aborted,
 }
@@ -171,6 +174,9 @@ enum State {
 ///   [`SurveySettings::corner_limit_um`], the nozzle is up and [`Prompt::TurnScrews`] asks for hands; the advice is
 ///   [`TramAdvice`](crate::tram::TramAdvice) of [`Survey::corner_heights`]. Nothing moves until somebody said that the
 ///   screws are turned, and pressed, twice. Else the survey begins, in the setup that the round leaves.
+/// - **A [tie](SurveyPlan::tie) is a survey of a few stations**, by all of these rules but one: no reading is offered for another look, since
+///   so few say whether the shape held, not which of them is off. Is the tie refused ([`Survey::refuse_tie`]), a press ends the survey without
+///   a result, and `Back` begins the round anew.
 /// - **Every state can be left** by [`SurveyEvent::Abort`]: the nozzle is lifted if it may be low, and the survey is over.
 ///   A second abort ends it without the lift.
 /// - **The order that is due can be asked for again** ([`Survey::order_due`]).
@@ -250,6 +256,23 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
         };
         survey.forget();
         Ok(survey)
+    }
+
+    /// The plan.
+    pub fn plan(&self) -> &SurveyPlan<CAPACITY> {
+        &self.plan
+    }
+
+    /// Bed temperature at which the grid shall hold.
+    pub fn wanted_bed_c(&self) -> i16 {
+        self.settings.bed_temperature_c
+    }
+
+    /// The readings of a tie could not be used ([`Self::tied`] says why): instead of being done, the survey asks what to do.
+    pub fn refuse_tie(&mut self, why: TieError) {
+        if self.state == State::Done && self.plan.is_tie() {
+            self.state = State::TieRefused(why);
+        }
     }
 
     /// The station being set or gone to, as column and row of the plan's lattice; none outside a visit.

@@ -24,12 +24,14 @@ use heapless::Vec;
 use crate::axis::MAX_SPAN_UM;
 use crate::fixed_point::hold_i32;
 
+mod change;
 mod error;
 mod plane;
 mod residual;
 mod scatter;
 mod twist;
 
+pub(crate) use change::{PlateChange, ScrewChange};
 pub use error::TramError;
 pub use plane::{BedHeight, BedPlane};
 pub use residual::Residual;

@@ -23,7 +23,7 @@ fn surveyed(columns: u8, rows: u8, surface: Surface, height_um: impl Fn(i32, i32
         shift_um: 0,
         fade: None,
         bed_temperature_c: Some(60),
-        survey: Some(SurveyMarks { closure_um: 0, closure_accepted: false, surface }),
+        survey: Some(SurveyMarks { closure_um: 0, closure_accepted: false, surface, tie: None }),
         lowest_machine_z_um: None,
         readings: Vec::new(),
     }
@@ -297,7 +297,7 @@ fn shift_fade_headroom_closure_and_temperature() {
     assert_eq!(check(&stated, &down_to(lowest_um)).severity(), None);
 
     let closed = |closure_um, closure_accepted| {
-        let survey = Some(SurveyMarks { closure_um, closure_accepted, surface: Surface::Refined });
+        let survey = Some(SurveyMarks { closure_um, closure_accepted, surface: Surface::Refined, tie: None });
         check(&GridDocument { survey, ..sound() }, &at_60())
     };
     assert_eq!(words(&closed(-40, false)), [""; 0]);

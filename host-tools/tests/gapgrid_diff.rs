@@ -86,7 +86,7 @@ fn other_lattices_are_compared_inside_both() {
     assert_eq!((change.common, change.stations), (20, 25));
     assert_eq!(change.between.map(|choice| choice.reason), Some(SurfaceReason::NoSurvey));
     assert!(change.all.most_um.abs() <= 1.0, "{change}");
-    let survey = SurveyMarks { closure_um: 0, closure_accepted: false, surface: Surface::Bilinear };
+    let survey = SurveyMarks { closure_um: 0, closure_accepted: false, surface: Surface::Bilinear, tie: None };
     let change = compare(&first, &GridDocument { survey: Some(survey), ..second }, None).unwrap();
     // The middle of a chord of 80 mm is 80²/8 · 2/80 um above the parabola.
     assert!((change.all.most_um - 20.0).abs() <= 1.0, "{change}");

@@ -30,7 +30,8 @@ fn document() -> GridDocument {
     }
 }
 
-const MARKS: SurveyMarks = SurveyMarks { closure_um: -55, closure_accepted: true, surface: Surface::Bilinear };
+const MARKS: SurveyMarks =
+    SurveyMarks { closure_um: -55, closure_accepted: true, surface: Surface::Bilinear, tie: None };
 
 const JSON: &str = r#"{
   "format": "gapkeeper-grid",
@@ -171,9 +172,9 @@ bed.json:1:53: missing field `format`
     let foreign = JSON.replace("gapkeeper-grid", "something else");
     assert!(json_message(&foreign).starts_with("bed.json: the format is \"something else\", not \"gapkeeper-grid\"\n"));
     // A newer version may have keys that are unknown here; its version is what is told.
-    let newer = JSON.replace("\"version\": 1", "\"version\": 2, \"new\": true");
+    let newer = JSON.replace("\"version\": 1", "\"version\": 3, \"new\": true");
     let expected = "\
-bed.json: version 2 of the format, where this program reads version 1
+bed.json: version 3 of the format, where this program reads versions 1 and 2
   use the program that wrote it, or a newer one of this";
     assert_eq!(json_message(&newer), expected);
 }

@@ -72,7 +72,7 @@ fn less(mut document: GridDocument, losses: &[Loss]) -> GridDocument {
             Loss::Survey(marks) => assert_eq!(document.survey.take(), Some(marks)),
             Loss::NoSurvey(surface) => {
                 assert_eq!(surface, document.surface_choice(None).surface, "a record would be used otherwise");
-                let marks = SurveyMarks { closure_um: 0, closure_accepted: false, surface };
+                let marks = SurveyMarks { closure_um: 0, closure_accepted: false, surface, tie: None };
                 assert_eq!(document.survey.replace(marks), None);
             }
             // The reader is told where the nodes stand.
@@ -160,8 +160,8 @@ fn files_look_as_described() {
     assert_eq!(text(GridFormat::Xyz), xyz);
     let (record, losses) = GridFormat::Record.render(&small(), &facts(&small(), GridFormat::Record)).unwrap();
     assert_eq!(losses, [Loss::NoSurvey(Surface::Refined)]);
-    // As drawn in `gapkeeper::record`: magic, layout 3, a grid, its length, save 0.
-    assert_eq!(record[..12], *b"GapK\x03\x01\x4A\x00\x00\x00\x00\x00");
+    // As drawn in `gapkeeper::record`: magic, layout 4, a grid, its length, save 0.
+    assert_eq!(record[..12], *b"GapK\x04\x01\x4A\x00\x00\x00\x00\x00");
     assert_eq!(record.len(), 58 + 2 * 6 + 4);
     let npy = GridFormat::Npy.render(&small(), &MissingFacts::default()).unwrap();
     assert_eq!(npy.1[..2], [Loss::OriginUm(10_000, -500), Loss::PitchUm(50_000, 45_500)]);
@@ -266,6 +266,7 @@ fn another_save_number_is_a_loss() {
         closure_um: 0,
         closure_accepted: false,
         surface: Surface::Refined,
+        tie: None,
     };
     let mut bytes = [0; 74];
     gapkeeper::record::encode_grid(&stored, 41, &mut bytes).unwrap();

@@ -10,7 +10,7 @@ use std::fs;
 use std::path::Path;
 use std::process::Command;
 
-use gapkeeper::{Fade, HeightGrid, Lattice, Surface};
+use gapkeeper::{Fade, HeightGrid, Lattice, Surface, Tie};
 use gapkeeper_host_tools::grid_file::{
     GridDocument, GridFormat, Language, MissingFacts, SurveyMarks, read_grid, source, write_grid_as,
 };
@@ -25,7 +25,12 @@ fn document() -> GridDocument {
         shift_um: -20,
         fade: Some(Fade::new(-1_000, 100_000).unwrap()),
         bed_temperature_c: Some(-5),
-        survey: Some(SurveyMarks { closure_um: -55, closure_accepted: true, surface: Surface::Refined }),
+        survey: Some(SurveyMarks {
+            closure_um: -55,
+            closure_accepted: true,
+            surface: Surface::Refined,
+            tie: Tie::new(2, 37),
+        }),
         lowest_machine_z_um: None,
         readings: Vec::new(),
     }
@@ -203,7 +208,7 @@ def once(pairs):
     assert len({key for key, _ in pairs}) == len(pairs), pairs
     return dict(pairs)
 bed = json.load(open('bed.json', encoding='utf-8'), object_pairs_hook=once)
-assert bed['format'] == 'gapkeeper-grid' and bed['version'] == 1
+assert bed['format'] == 'gapkeeper-grid' and bed['version'] == 2 and bed['survey']['tie'] == {'count': 2, 'residual_um': 37}
 for row in bed['nodes_um']:
     assert all(type(node) is int for node in row)
     print(row)
@@ -277,7 +282,12 @@ fn documents() -> [GridDocument; 3] {
         shift_um: i32::MIN,
         fade: Some(Fade::new(i32::MIN, i32::MIN + 100).unwrap()),
         bed_temperature_c: Some(i16::MIN),
-        survey: Some(SurveyMarks { closure_um: i16::MIN, closure_accepted: false, surface: Surface::Bilinear }),
+        survey: Some(SurveyMarks {
+            closure_um: i16::MIN,
+            closure_accepted: false,
+            surface: Surface::Bilinear,
+            tie: None,
+        }),
         lowest_machine_z_um: Some(i32::MIN),
         readings: Vec::new(),
     };
@@ -288,9 +298,10 @@ fn documents() -> [GridDocument; 3] {
 fn values(document: &GridDocument) -> String {
     let lattice = document.grid.lattice();
     let fade = document.fade.map_or([0; 3], |fade| [1, fade.full_below_um(), fade.zero_above_um()]);
-    let marks = document.survey.map_or([0, 0, 0, 1], |marks| {
+    let marks = document.survey.map_or([0, 0, 0, 0, 0, 1], |marks| {
         let is_refined = marks.surface == Surface::Refined;
-        [1, marks.closure_um.into(), marks.closure_accepted.into(), is_refined.into()]
+        let [ties, residual_um] = marks.tie.map_or([0; 2], |tie| [tie.count().into(), tie.residual_um().into()]);
+        [1, marks.closure_um.into(), marks.closure_accepted.into(), ties, residual_um, is_refined.into()]
     });
     let temperature = document.bed_temperature_c.map_or([0; 2], |degrees| [1, degrees.into()]);
     let mut numbers: Vec<i64> = [lattice.x0_um, lattice.y0_um].map(i64::from).to_vec();
@@ -313,7 +324,7 @@ fn main() {
     numbers.extend(FADE_UM.map_or([0; 3], |(full, zero)| [1, full as i64, zero as i64]));
     numbers.extend(BED_TEMPERATURE_C.map_or([0; 2], |degrees| [1, degrees as i64]));
     numbers.extend(CLOSURE_UM.map_or([0; 2], |closure| [1, closure as i64]));
-    numbers.extend([CLOSURE_ACCEPTED as i64, REFINED as i64]);
+    numbers.extend([CLOSURE_ACCEPTED as i64, TIES as i64, TIE_RESIDUAL_UM as i64, REFINED as i64]);
     numbers.extend(NODES_UM.iter().flatten().map(|&node| node as i64));
     for number in numbers { println!(\"{number}\"); }
 }
@@ -339,7 +350,8 @@ fn c_constants_are_the_documents_values() {
 int main(void) {
     const long long numbers[] = {grid_x0_um, grid_y0_um, grid_pitch_x_um, grid_pitch_y_um, GRID_COLUMNS, GRID_ROWS,
         grid_shift_um, grid_has_fade, grid_full_below_um, grid_zero_above_um, grid_has_bed_temperature,
-        grid_bed_temperature_c, grid_has_survey, grid_closure_um, grid_closure_accepted, grid_refined};
+        grid_bed_temperature_c, grid_has_survey, grid_closure_um, grid_closure_accepted, grid_ties,
+        grid_tie_residual_um, grid_refined};
     for (unsigned i = 0; i < sizeof numbers / sizeof numbers[0]; i++) printf(\"%lld\\n\", numbers[i]);
     for (int row = 0; row < GRID_ROWS; row++)
         for (int column = 0; column < GRID_COLUMNS; column++) printf(\"%d\\n\", grid_nodes_um[row][column]);

@@ -96,6 +96,9 @@ enum Command {
         /// Tram the bed first by its corners, until they lie within this of each other
         #[arg(long, value_name = "UM", value_parser = clap::value_parser!(u16).range(1..=2000))]
         corner_round_um: Option<u16>,
+        /// Tie the grid of an earlier survey to the screws as they stand now: five stations instead of all
+        #[arg(long, value_name = "GRID")]
+        tie: Option<PathBuf>,
         /// Random seed
         #[arg(long, default_value = "1")]
         seed: u64,
@@ -122,6 +125,9 @@ enum Command {
         /// Tram the bed first by its corners, until they lie within this of each other
         #[arg(long, value_name = "UM", value_parser = clap::value_parser!(u16).range(1..=2000))]
         corner_round_um: Option<u16>,
+        /// Tie the grid of an earlier survey to the screws as they stand now: five stations instead of all
+        #[arg(long, value_name = "GRID")]
+        tie: Option<PathBuf>,
         /// Random seed, for --feel-um
         #[arg(long, default_value = "1")]
         seed: u64,
@@ -236,9 +242,10 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
         }
         Command::Plan(arguments) => commands::plan::run(arguments)?,
         Command::Verify(arguments) => return commands::verify::run(&arguments),
-        Command::Survey { scenario, stations, feel_um, corner_round_um, seed, output, map } => {
+        Command::Survey { scenario, stations, feel_um, corner_round_um, tie, seed, output, map } => {
             let mut scenario = read_scenario(&scenario, stations)?;
             scenario.measuring.corner_limit_um = corner_round_um;
+            tie.as_deref().map(|path| setup::tie_to(&mut scenario, path)).transpose()?;
             if let Some(feel_um) = feel_um {
                 scenario.measuring.feel_um = NotNegative::try_from(feel_um).map_err(anyhow::Error::msg)?;
             }
@@ -252,9 +259,10 @@ fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
             let readings = found.happenings.iter().map(|happening| format!("{happening}\n")).collect::<String>();
             write_and_print(&found, &scenario, &readings, output.as_deref())?;
         }
-        Command::Rehearse { scenario, stations, feel_um, corner_round_um, seed, output } => {
+        Command::Rehearse { scenario, stations, feel_um, corner_round_um, tie, seed, output } => {
             let mut scenario = read_scenario(&scenario, stations)?;
             scenario.measuring.corner_limit_um = corner_round_um;
+            tie.as_deref().map(|path| setup::tie_to(&mut scenario, path)).transpose()?;
             let feel_um = NotNegative::try_from(feel_um).map_err(anyhow::Error::msg)?;
             output.as_deref().map(check_format).transpose()?;
             match rehearse::rehearse(&scenario, scenario.stations(), feel_um, seed) {

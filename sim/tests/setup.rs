@@ -24,7 +24,7 @@ fn document() -> GridDocument {
         shift_um: -25,
         fade: Some(Fade::new(500, 3000).unwrap()),
         bed_temperature_c: Some(60),
-        survey: Some(SurveyMarks { closure_um: 3, closure_accepted: false, surface: Surface::Bilinear }),
+        survey: Some(SurveyMarks { closure_um: 3, closure_accepted: false, surface: Surface::Bilinear, tie: None }),
         lowest_machine_z_um: None,
         readings: Vec::new(),
     }

@@ -371,6 +371,7 @@ pub fn value(setup: bool, index: usize) -> Value {
         closure_um: 12,
         closure_accepted: false,
         surface: Surface::Refined,
+        tie: None,
     })
 }
 

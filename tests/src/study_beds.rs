@@ -2,6 +2,8 @@
 
 use std::f64::consts::PI;
 
+use gapkeeper::{HeightGrid, Lattice};
+
 /// Places along each axis at which the surface is looked at.
 pub const PLACES: usize = 31;
 
@@ -75,4 +77,33 @@ pub fn bed(which: usize, numbers: &mut Numbers) -> Bed {
 pub fn places() -> impl Iterator<Item = (f64, f64)> {
     let place = |at: usize| at as f64 / (PLACES - 1) as f64;
     (0..PLACES).flat_map(move |row| (0..PLACES).map(move |column| (place(column), place(row))))
+}
+
+/// The bed is square.
+pub const BED_UM: f64 = 200_000.0;
+/// How far inside it the outermost stations stand.
+const INSET_UM: i32 = 8_000;
+const TOLERANCE_UM: f64 = 50.0;
+
+/// Stations or nodes all over the bed.
+pub fn lattice(nodes: u8) -> Lattice {
+    let pitch_um = (BED_UM as u32 - 2 * INSET_UM as u32) / u32::from(nodes - 1);
+    Lattice {
+        x0_um: INSET_UM,
+        y0_um: INSET_UM,
+        pitch_x_um: pitch_um,
+        pitch_y_um: pitch_um,
+        columns: nodes,
+        rows: nodes,
+    }
+}
+
+/// Share of the bed within 50 µm of a grid, in percent.
+#[must_use]
+pub fn within<const N: usize>(bed: &Bed, grid: &HeightGrid<N>) -> f64 {
+    let is_good = |&(x, y): &(f64, f64)| {
+        let found_um = f64::from(grid.height_um((x * BED_UM) as i32, (y * BED_UM) as i32));
+        (found_um - bed(x, y)).abs() <= TOLERANCE_UM
+    };
+    100.0 * places().filter(is_good).count() as f64 / (PLACES * PLACES) as f64
 }

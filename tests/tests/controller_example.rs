@@ -60,6 +60,7 @@ fn keeper(bed_c: i16) -> ControllerKeeper {
         closure_um: 0,
         closure_accepted: false,
         surface: Surface::Refined,
+        tie: None,
     };
     keeper.adopt(stored).unwrap();
     keeper

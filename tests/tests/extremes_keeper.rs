@@ -8,7 +8,7 @@ use std::hint::black_box;
 
 use gapkeeper::{
     Bank, Choice, GridReturn, Keeper, KeeperSettings, Move, Order, StoredGrid, Surface, Survey, SurveyEvent,
-    SurveyPlan, SurveySettings, TemperatureWindows,
+    SurveyPlan, SurveySettings, TemperatureWindows, Tie,
 };
 use gapkeeper_tests::extremes::{Extremes, rounds};
 
@@ -29,6 +29,7 @@ fn stored(any: &mut Extremes) -> StoredGrid<9> {
         closure_um: if is_sound { 0 } else { any.i16() },
         closure_accepted: any.bool(),
         surface: if any.bool() { Surface::Bilinear } else { Surface::Refined },
+        tie: Tie::new(any.u8() % 8, any.u8() % 128),
     }
 }
 

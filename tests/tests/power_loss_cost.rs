@@ -18,6 +18,7 @@ fn grid(shift_um: i16) -> Value {
         closure_um: 0,
         closure_accepted: false,
         surface: Surface::Refined,
+        tie: None,
     })
 }
 

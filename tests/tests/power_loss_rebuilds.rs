@@ -217,6 +217,7 @@ fn dense<const NODES: usize>(nodes: u8, shift_um: i16) -> StoredGrid<NODES> {
         closure_um: 0,
         closure_accepted: false,
         surface: Surface::Refined,
+        tie: None,
     }
 }
 

@@ -86,6 +86,7 @@ fn nine_stations(shift_um: i16) -> StoredGrid<CAPACITY> {
         closure_um: 0,
         closure_accepted: false,
         surface: Surface::Refined,
+        tie: None,
     }
 }
 

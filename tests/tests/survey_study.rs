@@ -6,33 +6,7 @@
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
 use gapkeeper::{HeightGrid, Lattice, WeightedLayout};
-use gapkeeper_tests::study_beds::{BEDS, Bed, Numbers, PLACES, bed, places};
-
-/// The bed is 200 mm square, its stations 8 mm inside.
-const BED_UM: f64 = 200_000.0;
-const INSET_UM: i32 = 8_000;
-const TOLERANCE_UM: f64 = 50.0;
-
-fn lattice(nodes: u8) -> Lattice {
-    let pitch_um = (BED_UM as u32 - 2 * INSET_UM as u32) / u32::from(nodes - 1);
-    Lattice {
-        x0_um: INSET_UM,
-        y0_um: INSET_UM,
-        pitch_x_um: pitch_um,
-        pitch_y_um: pitch_um,
-        columns: nodes,
-        rows: nodes,
-    }
-}
-
-/// Share of the bed within the tolerance, in percent.
-fn within<const N: usize>(bed: &Bed, grid: &HeightGrid<N>) -> f64 {
-    let is_good = |&(x, y): &(f64, f64)| {
-        let found_um = f64::from(grid.height_um((x * BED_UM) as i32, (y * BED_UM) as i32));
-        (found_um - bed(x, y)).abs() <= TOLERANCE_UM
-    };
-    100.0 * places().filter(is_good).count() as f64 / (PLACES * PLACES) as f64
-}
+use gapkeeper_tests::study_beds::{BED_UM, BEDS, Bed, Numbers, bed, lattice, within};
 
 const WAYS: [&str; 6] =
     ["9 bilinear", "9 refined", "13 by weights", "25 refined", "25 by weights", "16 and 9 by weights"];

@@ -58,6 +58,7 @@ fn judged(wiring: fn(Point) -> Point) -> Verdict {
         closure_um: 0,
         closure_accepted: false,
         surface: Surface::Refined,
+        tie: None,
     };
     keeper.adopt(stored).unwrap();
     let mut job = String::new();

@@ -26,7 +26,7 @@
 /*
  Version of this interface: raised when anything in the header changes its meaning, its size or goes away.
  */
-#define GAPKEEPER_ABI_VERSION 4
+#define GAPKEEPER_ABI_VERSION 5
 
 /*
  Most stations of a survey, and most nodes of a grid that is set directly.
@@ -97,7 +97,7 @@
 /*
  Words of 64 bits in a keeper's storage.
  */
-#define GAPKEEPER_KEEPER_WORDS 200
+#define GAPKEEPER_KEEPER_WORDS 208
 #endif
 
 #if defined(GAPKEEPER_POINTER_16)
@@ -389,9 +389,13 @@ enum GapkeeperResult
    */
   GAPKEEPER_RESULT_OTHER = 42,
   /*
-   No advice can be given for these screws and corners; the text says which is badly placed.
+   No corner round, tie or advice for these screws; the text says which is badly placed.
    */
   GAPKEEPER_RESULT_SCREWS = 43,
+  /*
+   No tie can be begun: a whole survey is needed; the text says why.
+   */
+  GAPKEEPER_RESULT_TIE = 44,
 };
 #ifndef __cplusplus
 #if __STDC_VERSION__ >= 202311L
@@ -779,6 +783,11 @@ enum GapkeeperPromptKind
    corners again, `enough` leaves the screws as they are.
    */
   GAPKEEPER_PROMPT_KIND_TURN_SCREWS = 16,
+  /*
+   The readings of a tie do not fit the old grid: a whole survey is needed. The shape is off by `residual_um`; 0 if the bed
+   moved out of range. A press ends the tie without a result, `back` begins it anew.
+   */
+  GAPKEEPER_PROMPT_KIND_TIE_REFUSED = 17,
 };
 #ifndef __cplusplus
 #if __STDC_VERSION__ >= 202311L
@@ -1279,6 +1288,14 @@ typedef struct GapkeeperGrid {
    A GapkeeperSurface.
    */
   uint8_t surface;
+  /*
+   Ties since the last whole survey; 0 for a whole survey.
+   */
+  uint8_t ties;
+  /*
+   Residual of the last tie, in micrometres; 0 without one.
+   */
+  uint8_t tie_residual_um;
 } GapkeeperGrid;
 
 /*
@@ -1782,6 +1799,10 @@ typedef struct GapkeeperPrompt {
    */
   uint16_t limit_um;
   /*
+   How far the shape is off that of the old grid.
+   */
+  uint16_t residual_um;
+  /*
    Reading less prediction.
    */
   int16_t off_um;
@@ -1879,6 +1900,14 @@ typedef struct GapkeeperStatus {
    1: the bed has left the window of the grid in force. It stays in force: put one in force, or home, before the next print.
    */
   uint8_t is_off_temperature;
+  /*
+   Ties of the grid in force since its last whole survey; 0 for a whole survey, and without a grid.
+   */
+  uint8_t ties;
+  /*
+   Residual of the last tie, in micrometres; 0 without one.
+   */
+  uint8_t tie_residual_um;
   /*
    What is hot, while a survey asks for hands.
    */
@@ -2433,6 +2462,24 @@ GapkeeperResult gapkeeper_order_due(const struct GapkeeperKeeper *keeper, struct
  */
 GapkeeperResult gapkeeper_agreement(const struct GapkeeperKeeper *keeper,
                                     struct GapkeeperAgreement *agreement);
+
+/*
+ Begins a tie: a survey of the stations nearest to the screws and of the one in the middle, which brings the grid of the
+ newest setup near `bed_temperature_c` to the screws as they stand now. The plate must be the same, the same side up. Of the
+ screws only their places matter, of the settings all but `middles`. Events, orders and prompts are those of
+ `gapkeeper_survey_begin`; `GAPKEEPER_PROMPT_KIND_TIE_REFUSED` comes besides.
+
+ `GAPKEEPER_RESULT_TIE` without such a grid, or once it has been tied three times: a whole survey is needed.
+
+ # Safety
+ `keeper` is null or storage for a keeper, `settings` and `screws` are null or may be read, `order` is null or may be
+ written.
+ */
+GapkeeperResult gapkeeper_tie_begin(struct GapkeeperKeeper *keeper,
+                                    const struct GapkeeperSurveySettings *settings,
+                                    const struct GapkeeperScrews *screws,
+                                    int32_t z_um,
+                                    struct GapkeeperOrder *order);
 
 #ifdef __cplusplus
 }  // extern "C"

@@ -7,6 +7,7 @@ use gapkeeper::{
 
 use crate::GAPKEEPER_EXTRA_AXES;
 use crate::result::GapkeeperResult;
+use crate::tie;
 use crate::types::*;
 
 impl From<GapkeeperPoint> for Point {
@@ -189,6 +190,7 @@ impl From<Option<Caution>> for GapkeeperCaution {
 
 impl GapkeeperStatus {
     pub(crate) fn new(status: &Status, setup: Option<u32>) -> Self {
+        let (ties, tie_residual_um) = tie::numbers(status.tie);
         Self {
             choice: status.choice.into(),
             setup: setup.unwrap_or(0),
@@ -201,6 +203,8 @@ impl GapkeeperStatus {
             surveying: status.prompt.is_some().into(),
             setup_known: setup.is_some().into(),
             is_off_temperature: status.is_off_temperature.into(),
+            ties,
+            tie_residual_um,
             caution: status.caution.into(),
         }
     }

@@ -91,7 +91,7 @@ unsafe impl Plain for GapkeeperScrews {}
 unsafe impl Plain for GapkeeperScrewAdvice {}
 
 impl GapkeeperScrews {
-    fn screws(&self) -> Result<impl Iterator<Item = Screw>, GapkeeperResult> {
+    pub(crate) fn screws(&self) -> Result<impl Iterator<Item = Screw>, GapkeeperResult> {
         let screws = self.screws.get(..usize::from(self.count)).ok_or(GapkeeperResult::WrongSize)?;
         Ok(screws.iter().map(|&GapkeeperScrew { x_um, y_um, thread_um_per_turn }| Screw {
             x_um,

@@ -7,7 +7,7 @@ use crate::pointer::{self, Answer};
 use crate::result::{GapkeeperResult, answer};
 use crate::storage::GapkeeperKeeper;
 use crate::types::*;
-use crate::{GAPKEEPER_STATIONS, convert};
+use crate::{GAPKEEPER_STATIONS, convert, tie};
 
 /// Takes a grid from elsewhere as if it had just been measured: it is remembered, in force, and not saved yet.
 /// `count` heights in micrometres, row by row.
@@ -42,6 +42,7 @@ pub unsafe extern "C" fn gapkeeper_set_grid(
             closure_um: 0,
             closure_accepted: false,
             surface,
+            tie: tie::mark(grid.ties, grid.tie_residual_um)?,
         };
         storage.try_change(|keeper| keeper.adopt(grid).map(drop))
     })
@@ -72,12 +73,15 @@ pub unsafe extern "C" fn gapkeeper_grid(
         }
         // SAFETY: not null, aligned, and room for so many heights; the keeper's own memory is elsewhere.
         unsafe { heights_um.copy_from_nonoverlapping(nodes_um.as_ptr(), nodes_um.len()) };
+        let (ties, tie_residual_um) = tie::numbers(stored.tie);
         grid.give(GapkeeperGrid {
             lattice: stored.grid.lattice().into(),
             fade: stored.fade.into(),
             bed_temperature_c: stored.bed_temperature_c,
             shift_um: stored.shift_um,
             surface: GapkeeperSurface::from(stored.surface) as u8,
+            ties,
+            tie_residual_um,
         });
         Ok(())
     })

@@ -38,6 +38,7 @@ mod status;
 mod storage;
 mod survey;
 mod text;
+mod tie;
 mod types;
 
 pub use byte_eeprom::*;
@@ -56,10 +57,11 @@ pub use result::GapkeeperResult;
 pub use status::*;
 pub use storage::*;
 pub use survey::*;
+pub use tie::*;
 pub use types::*;
 
 /// Version of this interface: raised when anything in the header changes its meaning, its size or goes away.
-pub const GAPKEEPER_ABI_VERSION: u16 = 4;
+pub const GAPKEEPER_ABI_VERSION: u16 = 5;
 
 /// Most stations of a survey, and most nodes of a grid that is set directly.
 pub const GAPKEEPER_STATIONS: usize = 25;

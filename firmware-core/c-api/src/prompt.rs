@@ -2,7 +2,7 @@
 
 use core::ffi::c_char;
 
-use gapkeeper::{Prompt, Status};
+use gapkeeper::{Prompt, Status, TieError};
 
 use crate::keeper::KeeperStorage;
 use crate::pointer::{Answer, Plain};
@@ -54,6 +54,9 @@ pub enum GapkeeperPromptKind {
     /// setup. Say that with `gapkeeper_screw_turned` and save before; then `is_told`, and a press goes on. `back` reads the
     /// corners again, `enough` leaves the screws as they are.
     TurnScrews = 16,
+    /// The readings of a tie do not fit the old grid: a whole survey is needed. The shape is off by `residual_um`; 0 if the bed
+    /// moved out of range. A press ends the tie without a result, `back` begins it anew.
+    TieRefused = 17,
 }
 
 /// A prompt for screens with words of their own. Fields that do not belong to the kind are 0.
@@ -76,6 +79,8 @@ pub struct GapkeeperPrompt {
     pub apart_um: u16,
     /// What they may be apart.
     pub limit_um: u16,
+    /// How far the shape is off that of the old grid.
+    pub residual_um: u16,
     /// Reading less prediction.
     pub off_um: i16,
     /// Change at the first station.
@@ -144,6 +149,10 @@ impl From<Prompt> for GapkeeperPrompt {
             Prompt::HandsOff => of(GapkeeperPromptKind::HandsOff),
             Prompt::Closure { um } => Self { closure_um: um, ..of(GapkeeperPromptKind::Closure) },
             Prompt::Done { closure_um } => Self { closure_um, ..of(GapkeeperPromptKind::Done) },
+            Prompt::TieRefused { why } => {
+                let residual_um = if let TieError::Shape { residual_um } = why { residual_um } else { 0 };
+                Self { residual_um, ..of(GapkeeperPromptKind::TieRefused) }
+            }
             Prompt::Aborted => of(GapkeeperPromptKind::Aborted),
             _ => of(GapkeeperPromptKind::Other),
         }

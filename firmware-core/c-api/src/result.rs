@@ -98,15 +98,17 @@ pub enum GapkeeperResult {
     NotStorable = 41,
     /// Something newer than this interface; the text says what.
     Other = 42,
-    /// No advice can be given for these screws and corners; the text says which is badly placed.
+    /// No corner round, tie or advice for these screws; the text says which is badly placed.
     Screws = 43,
+    /// No tie can be begun: a whole survey is needed; the text says why.
+    Tie = 44,
 }
 
 impl GapkeeperResult {
     /// The result with this number.
     pub(crate) fn from_number(number: u8) -> Option<Self> {
         // In the order of their numbers, which a test checks.
-        const ALL: [GapkeeperResult; 44] = [
+        const ALL: [GapkeeperResult; 45] = [
             GapkeeperResult::Ok,
             GapkeeperResult::End,
             GapkeeperResult::Truncated,
@@ -151,6 +153,7 @@ impl GapkeeperResult {
             GapkeeperResult::NotStorable,
             GapkeeperResult::Other,
             GapkeeperResult::Screws,
+            GapkeeperResult::Tie,
         ];
         ALL.get(usize::from(number)).copied()
     }
@@ -211,7 +214,8 @@ impl fmt::Display for GapkeeperResult {
             Self::StoredTooLarge => "a larger grid is stored there: use the program that stored it, or measure again",
             Self::NotStorable => "the grid cannot be stored",
             Self::Other => "refused",
-            Self::Screws => "no advice for these screws: check their number, places and threads",
+            Self::Tie => "no grid to tie to: a whole survey is needed",
+            Self::Screws => "these screws will not do: check their number, places and threads",
         })
     }
 }
@@ -263,6 +267,8 @@ impl Failure {
                 KeeperError::Unusable(_) => GapkeeperResult::Unusable,
                 KeeperError::Record(_) => GapkeeperResult::NotStorable,
                 KeeperError::SurveySettings(_) => GapkeeperResult::SurveySettings,
+                KeeperError::Tie(_) => GapkeeperResult::Tie,
+                KeeperError::Plan(_) => GapkeeperResult::Screws,
                 _ => GapkeeperResult::Other,
             },
             // Margins and orders of visits are not part of this interface.
@@ -349,9 +355,9 @@ mod tests {
 
     #[test]
     fn numbers_and_results_are_one_to_one() {
-        for number in 0..=43 {
+        for number in 0..=44 {
             assert_eq!(GapkeeperResult::from_number(number).map(|result| result as u8), Some(number));
         }
-        assert_eq!(GapkeeperResult::from_number(44), None);
+        assert_eq!(GapkeeperResult::from_number(45), None);
     }
 }

@@ -16,7 +16,7 @@ pub const GAPKEEPER_KEEPER_WORDS: usize = 176;
 pub const GAPKEEPER_KEEPER_WORDS: usize = 192;
 /// Words of 64 bits in a keeper's storage.
 #[cfg(target_pointer_width = "64")]
-pub const GAPKEEPER_KEEPER_WORDS: usize = 200;
+pub const GAPKEEPER_KEEPER_WORDS: usize = 208;
 
 /// Words of 64 bits in the storage of a move's pieces.
 #[cfg(target_pointer_width = "16")]

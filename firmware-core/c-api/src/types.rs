@@ -172,6 +172,10 @@ pub struct GapkeeperGrid {
     pub shift_um: i16,
     /// A GapkeeperSurface.
     pub surface: u8,
+    /// Ties since the last whole survey; 0 for a whole survey.
+    pub ties: u8,
+    /// Residual of the last tie, in micrometres; 0 without one.
+    pub tie_residual_um: u8,
 }
 
 /// Which grid was chosen, or why none.
@@ -272,6 +276,10 @@ pub struct GapkeeperStatus {
     pub setup_known: u8,
     /// 1: the bed has left the window of the grid in force. It stays in force: put one in force, or home, before the next print.
     pub is_off_temperature: u8,
+    /// Ties of the grid in force since its last whole survey; 0 for a whole survey, and without a grid.
+    pub ties: u8,
+    /// Residual of the last tie, in micrometres; 0 without one.
+    pub tie_residual_um: u8,
     /// What is hot, while a survey asks for hands.
     pub caution: GapkeeperCaution,
 }

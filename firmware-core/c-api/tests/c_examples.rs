@@ -36,6 +36,7 @@ fn split_move() -> String {
         closure_um: 0,
         closure_accepted: false,
         surface: Surface::Refined,
+        tie: None,
     };
     keeper.adopt(grid).expect("the grid comes into force");
     // What C prints of its memory; here the keeper just goes on.

@@ -237,6 +237,13 @@ fn bad_pointers_are_refused_by_motion_and_survey_functions() {
         let (screws, order) = (f.pointer(&mut screws), &mut zeroed());
         call!(gapkeeper_corner_round_begin(keeper, stations, settings, screws, 5000, f.pointer(order)))
     });
+    spoil("tie_begin", 4, |f, s| {
+        let (mut settings, mut screws) =
+            (GapkeeperSurveySettings { bed_temperature_c: 60, ..survey_settings() }, screws());
+        let (keeper, settings) = (f.pointer(&mut s.keeper), f.pointer(&mut settings));
+        let (screws, order) = (f.pointer(&mut screws), &mut zeroed());
+        call!(gapkeeper_tie_begin(keeper, settings, screws, 5000, f.pointer(order)))
+    });
     spoil("screw_advice", 3, |f, s| {
         turning_screws(s);
         let (keeper, mut screws) = (f.pointer(&mut s.keeper), screws());
@@ -335,10 +342,11 @@ fn garbage_is_not_a_keeper() {
             call!(gapkeeper_agreement(keeper, &mut zeroed())),
             call!(gapkeeper_corner_round_begin(keeper, &LATTICE, &survey_settings(), &screws(), 0, &mut zeroed())),
             call!(gapkeeper_screw_advice(keeper, &screws(), &mut zeroed())),
+            call!(gapkeeper_tie_begin(keeper, &survey_settings(), &screws(), 0, &mut zeroed())),
             call!(gapkeeper_set_fade(keeper, &zeroed())),
             call!(gapkeeper_choice_text(keeper, [0; 84].as_mut_ptr(), 84)),
         ];
-        assert_eq!(refused, [GapkeeperResult::NotInitialised; 29], "round {round}");
+        assert_eq!(refused, [GapkeeperResult::NotInitialised; 30], "round {round}");
         // Beginning it makes a keeper of it.
         assert_eq!(call!(gapkeeper_init(keeper, GAPKEEPER_KEEPER_SIZE, &settings())), GapkeeperResult::Ok);
         assert_eq!(s.status().homed, 0);
@@ -408,7 +416,7 @@ fn kinds_that_are_not_in_the_header_are_refused() {
         let event = GapkeeperEvent { kind, ..zeroed() };
         assert_eq!(call!(gapkeeper_survey_event(keeper, &event, &mut zeroed())), unknown);
     }
-    assert_eq!(call!(gapkeeper_result_text(keeper, 44, [0; 8].as_mut_ptr(), 8)), unknown);
+    assert_eq!(call!(gapkeeper_result_text(keeper, 45, [0; 8].as_mut_ptr(), 8)), unknown);
 }
 
 /// Every text fits the buffer that the header calls enough, also with the longest numbers.

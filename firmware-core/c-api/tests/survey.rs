@@ -5,8 +5,8 @@
 mod session;
 
 use gapkeeper::{
-    Caution, Hold, Keeper, KeeperSettings, Lattice, Order, Prompt, Screw, SurveyEvent, SurveyPlan, SurveySettings,
-    TramAdvice,
+    Caution, Hold, Keeper, KeeperSettings, Lattice, Order, Prompt, Screw, SurveyEvent, SurveyPlan, SurveySettings, Tie,
+    TieError, TramAdvice,
 };
 use gapkeeper_c_api::*;
 use session::{LATTICE, Session, settings, text, zeroed};
@@ -20,7 +20,7 @@ struct Pair {
     order: GapkeeperOrder,
     expected: Order,
     at_s: u32,
-    has_corner_round: bool,
+    begun: u32,
 }
 
 /// At three corners of the stations.
@@ -42,14 +42,7 @@ impl Pair {
     fn new() -> Self {
         let mut rust = TestKeeper::without_memory(KeeperSettings::default()).expect("settings in order");
         rust.homed();
-        Self {
-            c: Session::homed(&settings()),
-            rust,
-            order: zeroed(),
-            expected: Order::Wait,
-            at_s: 0,
-            has_corner_round: false,
-        }
+        Self { c: Session::homed(&settings()), rust, order: zeroed(), expected: Order::Wait, at_s: 0, begun: 0 }
     }
 
     fn begin(&mut self) {
@@ -61,14 +54,26 @@ impl Pair {
         let lattice = Lattice { x0_um, y0_um, pitch_x_um, pitch_y_um, columns, rows };
         let plan = SurveyPlan::new(lattice).expect("a plan");
         let plan = plan.with_middles().unwrap_or(plan);
-        // Every other survey comes after a corner round.
-        self.has_corner_round = !self.has_corner_round;
+        // One after a corner round, one without, and a tie.
+        self.begun += 1;
+        let places = SCREWS.map(|screw| (screw.x_um, screw.y_um));
         let (keeper, order) = (&raw mut self.c.keeper, &raw mut self.order);
-        let (plan, begun) = if self.has_corner_round {
-            let plan = plan.with_corner_round(SCREWS.map(|screw| (screw.x_um, screw.y_um))).expect("screws apart");
-            (plan, call!(gapkeeper_corner_round_begin(keeper, &LATTICE, &same, &screws(), 5000, order)))
-        } else {
-            (plan, call!(gapkeeper_survey_begin(keeper, &LATTICE, &same, 5000, order)))
+        let mut kind = self.begun % 3;
+        let tie = self.rust.plan_tie(survey.bed_temperature_c, places);
+        if let (0, Err(why)) = (kind, &tie) {
+            let refused = call!(gapkeeper_tie_begin(keeper, &same, &screws(), 5000, order));
+            assert_eq!(refused, GapkeeperResult::Tie);
+            let said = text(|text, size| call!(gapkeeper_result_text(keeper, refused as u8, text, size)));
+            assert_eq!(said, why.to_string());
+            kind = 1;
+        }
+        let (plan, begun) = match (kind, tie) {
+            (0, Ok(tie)) => (tie, call!(gapkeeper_tie_begin(keeper, &same, &screws(), 5000, order))),
+            (1, _) => {
+                let plan = plan.with_corner_round(places).expect("screws apart");
+                (plan, call!(gapkeeper_corner_round_begin(keeper, &LATTICE, &same, &screws(), 5000, order)))
+            }
+            _ => (plan, call!(gapkeeper_survey_begin(keeper, &LATTICE, &same, 5000, order))),
         };
         self.expected = self.rust.begin_survey(plan, survey, 5000).expect("a homed keeper");
         assert_eq!(begun, GapkeeperResult::Ok);
@@ -201,6 +206,10 @@ impl Pair {
             Prompt::Closure { um } => GapkeeperPrompt { kind: 11, closure_um: um, ..none },
             Prompt::Done { closure_um } => GapkeeperPrompt { kind: 12, closure_um, ..none },
             Prompt::Aborted => GapkeeperPrompt { kind: 13, ..none },
+            Prompt::TieRefused { why: TieError::Shape { residual_um } } => {
+                GapkeeperPrompt { kind: 17, residual_um, ..none }
+            }
+            Prompt::TieRefused { .. } => GapkeeperPrompt { kind: 17, ..none },
             other => panic!("{other:?} has no number yet"),
         };
         assert_eq!(found, expected);
@@ -214,10 +223,10 @@ impl Pair {
 #[test]
 fn orders_and_prompts_are_those_of_the_core() {
     let mut pair = Pair::new();
-    let (mut prompts, mut orders) = ([0; 17], [0; 8]);
+    let (mut prompts, mut orders, mut tied) = ([0; 18], [0; 8], 0);
     let mut state = 3_u32;
     pair.begin();
-    for _ in 0..20_000 {
+    for _ in 0..100_000 {
         // Numerical Recipes, 2nd ed., 7.1.
         state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
         let chance = state >> 16;
@@ -239,6 +248,10 @@ fn orders_and_prompts_are_those_of_the_core() {
             }
             (60..800, Some(Prompt::SwitchTripped { .. })) => SurveyEvent::LimitSwitch { is_tripped: false },
             (60..800, Some(Prompt::RaiseBed { .. } | Prompt::TurnScrews { .. })) => SurveyEvent::ScrewTurned,
+            // Near one height in some surveys, so that ties fit; anywhere in the others.
+            (60..800, Some(Prompt::SetGap { z_um, .. })) if pair.begun % 9 < 5 && !(990..=1010).contains(&z_um) => {
+                SurveyEvent::Turned { detents: ((1000 - z_um) / 10) as i16 }
+            }
             (60..800, Some(Prompt::SetGap { .. } | Prompt::LookAgain { .. })) => {
                 SurveyEvent::Turned { detents: (chance % 3) as i16 - 1 }
             }
@@ -257,18 +270,20 @@ fn orders_and_prompts_are_those_of_the_core() {
             }
             None => {
                 if pair.expected == Order::Done {
-                    same_grids(&pair);
+                    tied += same_grids(&pair);
                 }
                 pair.begin();
             }
         }
     }
     // Every order was given. Two prompts are of a survey that the keeper has let go of by then, and one is for newer ones.
-    assert!(orders.iter().all(|&count| count > 0), "{orders:?}");
+    assert!(orders.iter().all(|&count| count > 0) && tied > 0, "{orders:?} {tied} {prompts:?}");
     assert!(prompts[..12].iter().chain(&prompts[15..]).all(|&count| count > 0), "{prompts:?}");
 }
 
-fn same_grids(pair: &Pair) {
+/// Compares all grids; how many of them are tied.
+fn same_grids(pair: &Pair) -> usize {
+    let mut tied = 0;
     for place in 0..GAPKEEPER_GRIDS {
         let (mut grid, mut heights_um) = (zeroed(), [0; GAPKEEPER_STATIONS]);
         let keeper = &raw const pair.c.keeper;
@@ -279,8 +294,15 @@ fn same_grids(pair: &Pair) {
                 assert_eq!(answer, GapkeeperResult::Ok);
                 assert_eq!(&heights_um[..stored.grid.nodes_um().len()], stored.grid.nodes_um());
                 assert_eq!(grid.bed_temperature_c, stored.bed_temperature_c);
+                let marks = stored.tie.map_or((0, 0), |tie| (tie.count(), tie.residual_um()));
+                assert_eq!((grid.ties, grid.tie_residual_um), marks);
+                tied += usize::from(stored.tie.is_some());
             }
             None => assert_eq!(answer, GapkeeperResult::NoGrid),
         }
     }
+    let mut status = zeroed();
+    assert_eq!(call!(gapkeeper_status(&raw const pair.c.keeper, &raw mut status)), GapkeeperResult::Ok);
+    assert_eq!(status.ties, pair.rust.status().tie.map_or(0, Tie::count));
+    tied
 }

@@ -8,14 +8,40 @@ use crate::fade::Fade;
 use crate::record;
 use crate::stored_grid::StoredGrid;
 use crate::survey::{Order, Survey, SurveyEvent, SurveyPlan, SurveySettings};
+use crate::tie::{Tie, TieError};
 
 impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATIONS, NODES, GRIDS> {
+    /// The plan of a [tie](crate::Tie) at a bed temperature, for the screws of the bed (X and Y of each, 3 to 8 of them).
+    ///
+    /// It starts from the grid of the newest setup within [`TemperatureWindows::nearest_c`](crate::TemperatureWindows) of that
+    /// temperature. The plate must be the same, the same side up: nothing but the reading in the middle would tell.
+    ///
+    /// # Errors
+    /// [`KeeperError::NotLoaded`]; [`KeeperError::Tie`] without such a grid, or if it has been tied [`MAX_TIES`](crate::MAX_TIES)
+    /// times; [`KeeperError::Plan`] if its stations do not suit the screws.
+    pub fn plan_tie(
+        &self,
+        bed_temperature_c: i16,
+        screws_um: impl IntoIterator<Item = (i32, i32)>,
+    ) -> Result<SurveyPlan<STATIONS>, KeeperError> {
+        self.setup().ok_or(KeeperError::NotLoaded)?;
+        let old = self.grid_to_tie(bed_temperature_c).map_err(KeeperError::Tie)?;
+        SurveyPlan::tie(old.grid.lattice(), screws_um).map_err(KeeperError::Plan)
+    }
+
+    /// The grid that a tie starts from: nothing changes it while a survey is under way.
+    fn grid_to_tie(&self, bed_temperature_c: i16) -> Result<&StoredGrid<STATIONS>, TieError> {
+        let place = self.bank.place_to_tie(bed_temperature_c, self.setup, self.settings.windows.nearest_c);
+        let old = place.and_then(|place| self.bank.grid(place)).ok_or(TieError::NoGrid { bed_temperature_c })?;
+        Tie::after(old.tie, 0).map(|_| old).ok_or(TieError::TooOften)
+    }
+
     /// Begins a survey; the nozzle stands at machine height `z_um`. Nothing moves yet. The grid in force waits, and holds
     /// again if the survey is aborted.
     ///
     /// # Errors
     /// [`KeeperError::NotHomed`], [`KeeperError::NotLoaded`], [`KeeperError::SurveyUnderWay`],
-    /// [`KeeperError::SurveySettings`]; then nothing has changed.
+    /// [`KeeperError::SurveySettings`], for a tie [`KeeperError::Tie`]; then nothing has changed.
     pub fn begin_survey(
         &mut self,
         plan: SurveyPlan<STATIONS>,
@@ -23,6 +49,12 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         z_um: i32,
     ) -> Result<Order, KeeperError> {
         self.may_measure()?;
+        if plan.is_tie() {
+            let old = self.grid_to_tie(settings.bed_temperature_c).map_err(KeeperError::Tie)?;
+            if old.grid.lattice() != plan.lattice() {
+                return Err(KeeperError::Tie(TieError::Stations));
+            }
+        }
         let lowest_um = settings.lowest_um.max(self.settings.lowest_machine_z_um);
         let settings = SurveySettings { lowest_um, ..settings };
         let survey = Survey::new(plan, settings, z_um).map_err(KeeperError::SurveySettings)?;
@@ -48,7 +80,7 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         }
         let order = self.survey.as_mut().map_or(Order::Wait, |survey| survey.handle(event));
         match order {
-            Order::Done => self.keep_result(),
+            Order::Done => return Ok(self.keep_result()),
             Order::Aborted => self.survey = None,
             _ => {}
         }
@@ -152,12 +184,25 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         Ok(())
     }
 
-    /// The survey is over: what it measured is kept, whether or not it can come into force.
+    /// The survey is over: what it measured is kept, whether or not it can come into force. A tie that is refused is not over.
     // Never inlined, here and below: whole grids stand on the stack, and callers shall not carry them as well.
     #[inline(never)]
-    fn keep_result(&mut self) {
+    fn keep_result(&mut self) -> Order {
         let agreement = self.survey.as_ref().and_then(Survey::agreement);
-        let Some(grid) = self.take_result() else { return };
+        let grid = match self.result() {
+            Some(Ok(grid)) => grid,
+            Some(Err(why)) => {
+                return self.survey.as_mut().map_or(Order::Wait, |survey| {
+                    survey.refuse_tie(why);
+                    survey.order_due()
+                });
+            }
+            None => {
+                self.survey = None;
+                return Order::Done;
+            }
+        };
+        self.survey = None;
         let place = self.place_for(&grid);
         // There are sixteen places at most.
         self.agreement = agreement.map(|agreement| (place as u8, agreement));
@@ -165,12 +210,24 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         self.in_force = None;
         self.choose(&grid, Choice::Nearest { place, off_c: 0 }, grid.bed_temperature_c);
         self.remember(place, grid);
+        Order::Done
     }
 
     #[inline(never)]
-    fn take_result(&mut self) -> Option<StoredGrid<STATIONS>> {
-        let result = self.survey.take()?.result(self.setup)?;
-        Some(StoredGrid { fade: self.settings.fade, ..result })
+    fn result(&self) -> Option<Result<StoredGrid<STATIONS>, TieError>> {
+        let survey = self.survey.as_ref()?;
+        let mut result = if survey.plan().is_tie() {
+            match self.grid_to_tie(survey.wanted_bed_c()) {
+                Ok(old) => survey.tied(old, self.setup)?,
+                Err(why) => return Some(Err(why)),
+            }
+        } else {
+            Ok(survey.result(self.setup)?)
+        };
+        if let Ok(grid) = &mut result {
+            grid.fade = self.settings.fade;
+        }
+        Some(result)
     }
 
     fn place_for(&self, grid: &StoredGrid<STATIONS>) -> usize {

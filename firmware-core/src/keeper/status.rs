@@ -5,6 +5,7 @@ use core::fmt;
 use super::Keeper;
 use crate::bank::Choice;
 use crate::survey::{Caution, Prompt, Survey};
+use crate::tie::Tie;
 use crate::weights::Agreement;
 
 impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATIONS, NODES, GRIDS> {
@@ -29,6 +30,7 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
                 .is_some_and(|grid_bed_c| grid_bed_c.abs_diff(bed_c) > self.settings.windows.nearest_c.into()),
             shift_um: in_force.map_or(0, |in_force| in_force.correction.shift_um()),
             unsaved: self.is_unsaved(),
+            tie: in_force.and_then(|in_force| in_force.tie),
             agreement: self.agreement_in_force(),
         }
     }
@@ -60,6 +62,9 @@ pub struct Status {
     pub shift_um: i32,
     /// Whether anything would be lost without power.
     pub unsaved: bool,
+    /// How the grid in force was tied to an older one; none for a whole survey, and of a blend that of the nearer grid, or
+    /// of the one that is tied.
+    pub tie: Option<Tie>,
     /// How well the readings of the grid in force agree, if it was measured since the power came on.
     pub agreement: Option<Agreement>,
 }
@@ -75,6 +80,7 @@ impl fmt::Display for Status {
         }
         match (self.homed, self.in_force) {
             (false, _) => writeln!(f, "Not homed")?,
+            (true, true) if self.tie.is_some() => writeln!(f, "Correcting, tied")?,
             (true, true) => writeln!(f, "Correcting")?,
             (true, false) => writeln!(f, "NOT correcting")?,
         }

@@ -6,6 +6,7 @@ use super::{BED_TEMPERATURE_RANGE_C, LAYOUT_VERSION, MAX_CLOSURE_UM};
 use crate::correction::CorrectionError;
 use crate::fade::FadeError;
 use crate::grid::GridError;
+use crate::tie::{MAX_TIES, TIE_LIMIT_UM};
 
 /// Why bytes are no record, or a value cannot become one.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -59,6 +60,13 @@ pub enum RecordError {
         /// The closure.
         closure_um: i16,
     },
+    /// More ties than [`MAX_TIES`], or a residual beyond [`TIE_LIMIT_UM`].
+    Tie {
+        /// Ties since the last whole survey.
+        count: u8,
+        /// Residual of the last one.
+        residual_um: u8,
+    },
     /// Flags without a meaning, or that contradict the fields.
     Flags {
         /// The flags.
@@ -89,6 +97,10 @@ impl fmt::Display for RecordError {
             Self::Closure { closure_um } => {
                 write!(f, "a closure of {closure_um} um: closures reach from -{MAX_CLOSURE_UM} to {MAX_CLOSURE_UM} um")
             }
+            Self::Tie { count, residual_um } => write!(
+                f,
+                "tied {count} times, {residual_um} um off: grids are tied up to {MAX_TIES} times, {TIE_LIMIT_UM} um off"
+            ),
             Self::Flags { flags } => write!(f, "flags {flags:#06x} have no meaning: save the record again"),
         }
     }

@@ -3,6 +3,7 @@
 use super::*;
 use crate::fade::FadeError;
 use crate::grid::GridError;
+use crate::tie::{MAX_TIES, TIE_LIMIT_UM};
 
 fn stored() -> StoredGrid<9> {
     let lattice =
@@ -16,6 +17,7 @@ fn stored() -> StoredGrid<9> {
         closure_um: -17,
         closure_accepted: true,
         surface: Surface::Refined,
+        tie: Tie::new(2, 37),
     }
 }
 
@@ -28,7 +30,7 @@ fn bytes_stand_where_the_table_says() {
     let length = encode_grid(&stored(), 0x0102_0304, &mut bytes).unwrap();
     assert_eq!(length, 74);
     let mut expected = std::vec::Vec::new();
-    expected.extend(b"GapK\x03\x01\x4A\x00\x04\x03\x02\x01");
+    expected.extend(b"GapK\x04\x01\x4A\x00\x04\x03\x02\x01");
     expected.extend([0; 8]);
     expected.extend((-20_000_i32).to_le_bytes());
     expected.extend(30_000_i32.to_le_bytes());
@@ -37,13 +39,13 @@ fn bytes_stand_where_the_table_says() {
     expected.extend([3, 2, 60, 0, 0xEF, 0xBE, 0xAD, 0xDE]);
     expected.extend((-400_i32).to_le_bytes());
     expected.extend(19_600_i32.to_le_bytes());
-    expected.extend([0x88, 0xFF, 7, 0, 0xEF, 0xFF]);
+    expected.extend([0x88, 0xFF, 7 + 2 * 8, 37, 0xEF, 0xFF]);
     expected.extend([1, 0, 0xFE, 0xFF, 0x2C, 1, 1, 0xE0, 0xFF, 0x1F, 0, 0]);
     expected.extend(crc::Crc::<u32>::new(&crc::CRC_32_ISCSI).checksum(&expected).to_le_bytes());
     assert_eq!(bytes[..74], expected);
     assert_eq!(bytes[74..], [0xEE; 6]);
     assert_eq!(encode_setup(7, 9, &mut bytes), Ok(SETUP_RECORD_SIZE));
-    assert_eq!(bytes[..24], *b"GapK\x03\x02\x1C\x00\x09\x00\x00\x00\0\0\0\0\0\0\0\0\x07\x00\x00\x00");
+    assert_eq!(bytes[..24], *b"GapK\x04\x02\x1C\x00\x09\x00\x00\x00\0\0\0\0\0\0\0\0\x07\x00\x00\x00");
     bind(&mut bytes[..28], 0x0A0B_0C0D, BINDING).unwrap();
     assert_eq!(bytes[8..24], *b"\x0D\x0C\x0B\x0A\x05\x00\x40\x00\x00\x00\x02\x00\x07\x00\x00\x00");
 }
@@ -55,14 +57,14 @@ fn what_is_written_is_read_back() {
         for surface in [Surface::Bilinear, Surface::Refined] {
             let value = StoredGrid { fade, surface, closure_accepted: fade.is_some(), ..stored() };
             let length = encode_grid(&value, u32::MAX, &mut bytes).unwrap();
-            let record = Record { version: 3, sequence: u32::MAX, binding: None, value };
+            let record = Record { version: 4, sequence: u32::MAX, binding: None, value };
             assert_eq!(decode_grid(&bytes), Ok(record.clone()));
             bind(&mut bytes[..length], 7, BINDING).unwrap();
             assert_eq!(decode_grid(&bytes), Ok(Record { sequence: 7, binding: Some(BINDING), ..record }));
         }
     }
     encode_setup(u32::MAX, 0, &mut bytes).unwrap();
-    assert_eq!(decode_setup(&bytes), Ok(Record { version: 3, sequence: 0, binding: None, value: u32::MAX }));
+    assert_eq!(decode_setup(&bytes), Ok(Record { version: 4, sequence: 0, binding: None, value: u32::MAX }));
     assert_eq!(decode_grid::<9>(&bytes), Err(RecordError::OtherKind { kind: 2 }));
 }
 
@@ -78,6 +80,7 @@ fn the_longest_record_fits_exactly() {
         closure_um: 0,
         closure_accepted: false,
         surface: Surface::Bilinear,
+        tie: None,
     };
     let mut bytes = [0; max_record_size(256)];
     assert_eq!(encode_grid(&value, 0, &mut bytes), Ok(574));
@@ -116,7 +119,7 @@ fn changed(offset: usize, field: &[u8]) -> RecordError {
 #[test]
 fn every_field_is_checked_though_the_check_value_is_right() {
     assert_eq!(changed(0, b"g"), RecordError::NotARecord);
-    assert_eq!(changed(4, &[4]), RecordError::NewerLayout { version: 4 });
+    assert_eq!(changed(4, &[5]), RecordError::NewerLayout { version: 5 });
     assert_eq!(changed(4, &[0]), RecordError::NoSuchLayout { version: 0 });
     assert_eq!(changed(5, &[0]), RecordError::OtherKind { kind: 0 });
     assert_eq!(changed(6, &[75]), RecordError::Memory { needed: 75, found: 74 });
@@ -128,9 +131,12 @@ fn every_field_is_checked_though_the_check_value_is_right() {
     assert_eq!(changed(38, &[0xFF, 0x7F]), RecordError::BedTemperature { bed_temperature_c: 32_767 });
     assert!(matches!(changed(48, &[0, 0, 0, 0x80]), RecordError::Fade(FadeError::Range { .. })));
     assert!(matches!(changed(52, &[0, 0x20]), RecordError::Correction(CorrectionError::Shift { shift_um: 8192 })));
-    assert_eq!(changed(54, &[8]), RecordError::Flags { flags: 8 });
-    assert_eq!(changed(54, &[6]), RecordError::Flags { flags: 6 });
+    assert_eq!(changed(54, &[0x57]), RecordError::Flags { flags: 0x2557 });
+    assert_eq!(changed(54, &[0x16]), RecordError::Flags { flags: 0x2516 });
+    // A residual without a tie; too many ties, too large a residual.
     assert_eq!(changed(54, &[7, 1]), RecordError::Flags { flags: 0x107 });
+    assert_eq!(changed(54, &[7 + 4 * 8]), RecordError::Tie { count: 4, residual_um: 37 });
+    assert_eq!(changed(55, &[101]), RecordError::Tie { count: 2, residual_um: 101 });
     assert_eq!(changed(56, &[0, 0x80]), RecordError::Closure { closure_um: i16::MIN });
     assert!(matches!(changed(58, &[0, 0x80]), RecordError::Grid(GridError::HeightOutOfRange { .. })));
 }
@@ -140,7 +146,9 @@ fn older(stored: &StoredGrid<9>, version: u8) -> std::vec::Vec<u8> {
     let mut bytes = [0; 80];
     let length = encode_grid(stored, 1, &mut bytes).unwrap();
     let mut bytes = bytes[..length].to_vec();
-    bytes.drain(12..20);
+    if version < 3 {
+        bytes.drain(12..20);
+    }
     if version == 1 {
         bytes.drain(48..50);
         bytes[46] &= 1;
@@ -153,10 +161,26 @@ fn older(stored: &StoredGrid<9>, version: u8) -> std::vec::Vec<u8> {
     bytes
 }
 
+/// Ties came with layout 4; but for them a grid of layout 3 is the same, and its ties are flags without a meaning.
+#[test]
+fn layout_3_has_no_ties() {
+    let value = StoredGrid { tie: None, ..stored() };
+    assert_eq!(decode_grid::<9>(&older(&value, 3)).unwrap(), Record { version: 3, sequence: 1, binding: None, value });
+    assert_eq!(decode_grid::<9>(&older(&stored(), 3)), Err(RecordError::Flags { flags: 0x2517 }));
+    for residual_um in [0, TIE_LIMIT_UM] {
+        let value = StoredGrid { tie: Tie::new(MAX_TIES, residual_um), ..stored() };
+        assert!(value.tie.is_some());
+        let mut bytes = [0; 80];
+        encode_grid(&value, 0, &mut bytes).unwrap();
+        assert_eq!(decode_grid::<9>(&bytes).unwrap().value, value);
+    }
+}
+
 /// A grid that cannot come into force is kept all the same, since layout 3.
 #[test]
 fn a_fade_too_short_for_the_shape_is_kept() {
-    let value = StoredGrid { fade: Some(Fade::new(0, 100).unwrap()), ..stored() };
+    let untied = StoredGrid { tie: None, ..stored() };
+    let value = StoredGrid { fade: Some(Fade::new(0, 100).unwrap()), ..untied.clone() };
     let mut bytes = [0; 80];
     encode_grid(&value, 0, &mut bytes).unwrap();
     let read = decode_grid::<9>(&bytes).unwrap().value;
@@ -164,7 +188,7 @@ fn a_fade_too_short_for_the_shape_is_kept() {
     let correction = Correction::new(read.grid).with_fade(read.fade.unwrap());
     assert!(matches!(correction, Err(CorrectionError::FadeTooShort { .. })));
     for version in [1, 2] {
-        assert!(decode_grid::<9>(&older(&stored(), version)).is_ok());
+        assert!(decode_grid::<9>(&older(&untied, version)).is_ok());
         let refused = decode_grid::<9>(&older(&value, version));
         assert!(matches!(refused, Err(RecordError::Correction(CorrectionError::FadeTooShort { .. }))));
     }

@@ -4,10 +4,16 @@ use core::fmt;
 
 use heapless::Vec;
 
+use super::Survey;
 use crate::grid::{GridError, HeightGrid, Lattice};
 use crate::split::Point;
+use crate::stored_grid::StoredGrid;
+use crate::tie::TieError;
 use crate::tram::{MAX_SCREWS, MIN_SCREWS};
 use crate::weights::WeightedLayout;
+
+/// Readings that plane and twist take up.
+const PLANE_AND_TWIST: usize = 4;
 
 /// Why there is no such plan.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -27,6 +33,8 @@ pub enum PlanError {
     },
     /// The stations nearest to the screws are fewer than three or in one line, or there are more than eight screws.
     Corners,
+    /// A tie reads no more stations than plane and twist take up, so nothing would tell whether the shape held.
+    Tie,
     /// The order does not visit every station exactly once.
     Order {
         /// Where in the order it goes wrong, from 0.
@@ -46,6 +54,12 @@ impl fmt::Display for PlanError {
                 f,
                 "too few stations near the screws, or all in one line: name 3 to 8 screws, or leave out the corner round"
             ),
+            Self::Tie => {
+                write!(
+                    f,
+                    "too few stations for a tie, or all in one line: name 3 to 8 screws, or measure the whole bed"
+                )
+            }
             Self::Order { position } => {
                 let number = position.saturating_add(1);
                 write!(f, "entry {number} of the order is missing, repeated or no station: visit each exactly once")
@@ -68,6 +82,39 @@ pub struct SurveyPlan<const CAPACITY: usize> {
     order: Vec<(u8, u8), CAPACITY>,
     /// The same of the corner round; none without one.
     corners: Vec<(u8, u8), MAX_SCREWS>,
+    /// How a tie becomes a grid; none for a whole survey.
+    tying: Option<Tying<CAPACITY>>,
+}
+
+/// How a tie becomes a grid.
+#[derive(Clone, Copy)]
+pub(super) struct Tying<const CAPACITY: usize> {
+    /// Four or more screws hold the plate, and can twist it.
+    pub(super) is_twisted: bool,
+    /// A pointer, so that a program that plans no tie does not link its arithmetic.
+    pub(super) tie: fn(&Survey<CAPACITY>, &StoredGrid<CAPACITY>, u32) -> Result<StoredGrid<CAPACITY>, TieError>,
+}
+
+// All of them tie in the same way.
+impl<const CAPACITY: usize> PartialEq for Tying<CAPACITY> {
+    fn eq(&self, other: &Self) -> bool {
+        self.is_twisted == other.is_twisted
+    }
+}
+
+impl<const CAPACITY: usize> Eq for Tying<CAPACITY> {}
+
+impl<const CAPACITY: usize> fmt::Debug for Tying<CAPACITY> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Tying").field("is_twisted", &self.is_twisted).finish_non_exhaustive()
+    }
+}
+
+#[cfg(feature = "defmt")]
+impl<const CAPACITY: usize> defmt::Format for Tying<CAPACITY> {
+    fn format(&self, f: defmt::Formatter<'_>) {
+        defmt::write!(f, "Tying {{ is_twisted: {} }}", self.is_twisted);
+    }
 }
 
 impl<const CAPACITY: usize> SurveyPlan<CAPACITY> {
@@ -95,7 +142,7 @@ impl<const CAPACITY: usize> SurveyPlan<CAPACITY> {
     /// [`PlanError::Middles`] for other numbers of stations, [`PlanError::Grid`] if the surface does not fit.
     pub fn with_middles(&self) -> Result<Self, PlanError> {
         let Lattice { columns, rows, pitch_x_um, pitch_y_um, .. } = self.lattice;
-        let layout = if self.has_middles() { None } else { WeightedLayout::of(columns, rows, true) };
+        let layout = if self.has_middles() || self.is_tie() { None } else { WeightedLayout::of(columns, rows, true) };
         let layout = layout.ok_or(PlanError::Middles { columns, rows })?;
         let nodes = layout.nodes();
         let (pitch_x_um, pitch_y_um) = (pitch_x_um / 2, pitch_y_um / 2);
@@ -120,7 +167,7 @@ impl<const CAPACITY: usize> SurveyPlan<CAPACITY> {
     /// No visit yet.
     fn empty(lattice: Lattice, layout: Option<WeightedLayout>) -> Result<Self, PlanError> {
         HeightGrid::<CAPACITY>::from_fn(lattice, |_, _| 0).map_err(PlanError::Grid)?;
-        Ok(Self { lattice, layout, order: Vec::new(), corners: Vec::new() })
+        Ok(Self { lattice, layout, order: Vec::new(), corners: Vec::new(), tying: None })
     }
 
     fn visit_row(&mut self, count: u8, is_forward: bool, station: impl Fn(u8) -> (u8, u8)) {
@@ -152,12 +199,51 @@ impl<const CAPACITY: usize> SurveyPlan<CAPACITY> {
     /// # Errors
     /// [`PlanError::Corners`] if fewer than three stations are the nearest to a screw, or all of them lie in one line.
     pub fn with_corner_round(self, screws_um: impl IntoIterator<Item = (i32, i32)>) -> Result<Self, PlanError> {
+        let corners = self.nearest(screws_um).ok_or(PlanError::Corners)?;
+        Ok(Self { corners, ..self })
+    }
+
+    /// A [tie](crate::Tie): of the nodes of an older grid, those nearest to the screws (X and Y of each, 3 to 8 of them), in
+    /// the order of the screws, and the one in the middle.
+    ///
+    /// [`Keeper::plan_tie`](crate::Keeper::plan_tie) makes one for the grid that it remembers.
+    ///
+    /// # Errors
+    /// [`PlanError::Grid`] as [`Self::new`]. [`PlanError::Tie`] if fewer than three nodes are the nearest to a screw, if all of
+    /// them lie in one line, or if with the middle there are no more than plane and twist take up.
+    pub fn tie(lattice: Lattice, screws_um: impl IntoIterator<Item = (i32, i32)>) -> Result<Self, PlanError> {
+        let whole = Self { layout: None, ..Self::new(lattice)? };
+        let corners = whole.nearest(screws_um).ok_or(PlanError::Tie)?;
+        let mut order = Vec::new();
+        let middle = (lattice.columns / 2, lattice.rows / 2);
+        for &station in corners.iter().chain((!corners.contains(&middle)).then_some(&middle)) {
+            // As many as the whole survey has at the most, which fit.
+            let _ = order.push(station);
+        }
+        if order.len() <= corners.len().min(PLANE_AND_TWIST) {
+            return Err(PlanError::Tie);
+        }
+        let tying = Tying { is_twisted: corners.len() >= PLANE_AND_TWIST, tie: Survey::tie_to };
+        Ok(Self { order, tying: Some(tying), ..whole })
+    }
+
+    /// Whether this is a [tie](Self::tie), not a whole survey.
+    pub fn is_tie(&self) -> bool {
+        self.tying.is_some()
+    }
+
+    /// How a tie becomes a grid; none for a whole survey.
+    pub(super) fn tying(&self) -> Option<Tying<CAPACITY>> {
+        self.tying
+    }
+
+    /// The stations nearest to the screws, each once; none if they are fewer than three, more than eight or in one line.
+    fn nearest(&self, screws_um: impl IntoIterator<Item = (i32, i32)>) -> Option<Vec<(u8, u8), MAX_SCREWS>> {
         let mut corners = Vec::new();
         for at_um in screws_um {
-            let nearest = self.order.iter().min_by_key(|&&station| self.square_of_distance(station, at_um));
-            let station = *nearest.ok_or(PlanError::Corners)?;
+            let station = *self.order.iter().min_by_key(|&&station| self.square_of_distance(station, at_um))?;
             if !corners.contains(&station) {
-                corners.push(station).map_err(|_| PlanError::Corners)?;
+                corners.push(station).ok()?;
             }
         }
         let along =
@@ -169,7 +255,7 @@ impl<const CAPACITY: usize> SurveyPlan<CAPACITY> {
             }),
             _ => false,
         };
-        if spreads { Ok(Self { corners, ..self }) } else { Err(PlanError::Corners) }
+        spreads.then_some(corners)
     }
 
     fn square_of_distance(&self, (column, row): (u8, u8), at_um: (i32, i32)) -> u64 {
@@ -200,7 +286,7 @@ impl<const CAPACITY: usize> SurveyPlan<CAPACITY> {
         Err(PlanError::Order { position })
     }
 
-    /// Where the stations stand: all nodes of this lattice, or with middles every other one.
+    /// Where the stations stand: all nodes of this lattice, with middles every other one, in a tie a few.
     pub fn lattice(&self) -> Lattice {
         self.lattice
     }

@@ -3,6 +3,7 @@
 use core::fmt;
 
 use super::{Corners, State, Survey, Then, Visit, Void};
+use crate::tie::TieError;
 
 /// From this temperature a surface of any material burns a finger that stays on it for ten minutes (row S-2, ISO 13732-1,
 /// from memory). Hotter metal burns in seconds.
@@ -114,6 +115,11 @@ pub enum Prompt {
         /// By this much.
         um: i16,
     },
+    /// The readings of a tie do not fit the old grid: a whole survey is needed. A press ends this one, `Back` begins the round anew.
+    TieRefused {
+        /// Why.
+        why: TieError,
+    },
     /// Measured.
     Done {
         /// Change at the first station.
@@ -163,6 +169,13 @@ impl fmt::Display for Prompt {
             }
             Self::HandsOff => write!(f, "Screw turned: void\nhands off, then\npress: lift, restart"),
             Self::Closure { um } => write!(f, "First station moved\nby {um} um\npress: ok back: redo"),
+            Self::TieRefused { why } => {
+                match why {
+                    TieError::Shape { residual_um } => writeln!(f, "Shape off {residual_um} um")?,
+                    _ => writeln!(f, "Cannot be tied")?,
+                }
+                write!(f, "whole survey needed\npress: end back:redo")
+            }
             Self::Done { closure_um } => write!(f, "Measured, not saved\nclosure {closure_um} um"),
             Self::Aborted => write!(f, "Ended, nothing kept"),
         }
@@ -248,6 +261,7 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
                 is_told: self.is_told,
             },
             State::AskClosure => Prompt::Closure { um: self.closure_um },
+            State::TieRefused(why) => Prompt::TieRefused { why },
             State::Done => Prompt::Done { closure_um: self.closure_um },
             State::Aborted => Prompt::Aborted,
         }

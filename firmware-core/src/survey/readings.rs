@@ -3,10 +3,12 @@
 use heapless::Vec;
 
 use super::outlier;
+use super::plan::Tying;
 use super::{State, Survey, Then, Visit};
 use crate::deviation::Deviation;
 use crate::grid::{HeightGrid, Lattice, MAX_HEIGHT_UM};
 use crate::stored_grid::{StoredGrid, Surface};
+use crate::tie::{Tie, TieError};
 use crate::weights::{Agreement, WeightedLayout};
 
 impl<const CAPACITY: usize> Survey<CAPACITY> {
@@ -16,7 +18,7 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
         Some(self.bed_um(reading_um))
     }
 
-    /// What was measured; none before [`Order::Done`](super::Order::Done).
+    /// What was measured; none before [`Order::Done`](super::Order::Done), and of a tie, which has [`Self::tied`].
     ///
     /// The nodes are the surface of all readings where the layout has a table of weights
     /// ([`WeightedLayout`]), else the readings; between them it is to be refined. The bed temperature
@@ -25,8 +27,36 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
         if self.state != State::Done {
             return None;
         }
-        Some(StoredGrid {
-            grid: self.grid()?,
+        Some(self.stored(self.grid()?, setup))
+    }
+
+    /// What was measured in a tie, on the old grid that it started from; none before [`Order::Done`](super::Order::Done) and of a
+    /// whole survey.
+    ///
+    /// # Errors
+    /// [`TieError`] where a whole survey is needed instead.
+    #[inline(never)]
+    pub fn tied(&self, old: &StoredGrid<CAPACITY>, setup: u32) -> Option<Result<StoredGrid<CAPACITY>, TieError>> {
+        let Tying { tie, .. } = self.plan.tying().filter(|_| self.state == State::Done)?;
+        Some(tie(self, old, setup))
+    }
+
+    pub(super) fn tie_to(&self, old: &StoredGrid<CAPACITY>, setup: u32) -> Result<StoredGrid<CAPACITY>, TieError> {
+        if old.grid.lattice() != self.plan.lattice() {
+            return Err(TieError::Stations);
+        }
+        let heights =
+            self.plan.order().iter().filter_map(|&(column, row)| Some((column, row, self.height_um(column, row)?)));
+        let is_twisted = self.plan.tying().is_some_and(|tying| tying.is_twisted);
+        let (grid, residual_um) = old.grid.tied(heights, is_twisted)?;
+        let tie = Tie::after(old.tie, residual_um).ok_or(TieError::TooOften)?;
+        Ok(StoredGrid { surface: old.surface, tie: Some(tie), ..self.stored(grid, setup) })
+    }
+
+    /// A grid with what this survey was measured under.
+    fn stored(&self, grid: HeightGrid<CAPACITY>, setup: u32) -> StoredGrid<CAPACITY> {
+        StoredGrid {
+            grid,
             shift_um: 0,
             fade: None,
             bed_temperature_c: self.mean_bed_c(),
@@ -34,7 +64,8 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             closure_um: self.closure_um,
             closure_accepted: self.closure_um.unsigned_abs() > self.settings.closure_limit_um,
             surface: Surface::Refined,
-        })
+            tie: None,
+        }
     }
 
     /// How well the readings agree with each other, and whether they are enough for this bed; none before all of them are

@@ -99,6 +99,10 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
                 self.state = State::Done;
                 Order::Done
             }
+            State::TieRefused(_) => {
+                self.state = State::Aborted;
+                Order::Aborted
+            }
             State::Void(Void::Switch { while_lowering }) => self.lift(Then::AfterTrip { while_lowering }),
             State::Void(_) => self.lift(Then::Start),
             State::TurnScrews if self.is_told => {
@@ -122,7 +126,7 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
                 Some(visit) => self.go(visit),
                 None => Order::Wait,
             },
-            State::AskClosure | State::RaiseBed | State::TurnScrews => {
+            State::AskClosure | State::TieRefused(_) | State::RaiseBed | State::TurnScrews => {
                 self.begin_round();
                 Order::Wait
             }
@@ -193,7 +197,7 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
             | State::Travelling(_)
             | State::Approaching(_)
             | State::Setting(_) => order = self.void(Void::Screws),
-            State::AskClosure => self.start(),
+            State::AskClosure | State::TieRefused(_) => self.start(),
             State::RaiseBed
             | State::Void(Void::Switch { while_lowering: true })
             | State::Lifting(Then::AfterTrip { while_lowering: true })

@@ -5,7 +5,7 @@
 use gapkeeper::memory::{ByteEeprom, ByteMemory, Region};
 use gapkeeper::record::max_record_size;
 use gapkeeper::{
-    Fade, Keeper, KeeperError, KeeperSettings, Lattice, Move, Order, Point, Store, SurveyEvent, SurveyPlan,
+    Fade, Keeper, KeeperError, KeeperSettings, Lattice, Move, Order, Point, Prompt, Store, SurveyEvent, SurveyPlan,
     SurveySettings,
 };
 
@@ -47,6 +47,16 @@ pub fn measure_plan<const STATIONS: usize>(
     bed_c: i16,
     bed_um: impl Fn(i32, i32) -> i32,
 ) {
+    assert_eq!(begin_plan(keeper, plan, bed_c), Ok(Order::Wait));
+    keeper.temperature(bed_c, 200, 0);
+    assert_eq!(read_all(keeper, bed_um), Order::Done);
+}
+
+pub fn begin_plan<const STATIONS: usize>(
+    keeper: &mut Keeper<STATIONS, 225, 3>,
+    plan: SurveyPlan<STATIONS>,
+    bed_c: i16,
+) -> Result<Order, KeeperError> {
     let settings = SurveySettings {
         bed_temperature_c: bed_c,
         nozzle_temperature_c: 200,
@@ -56,8 +66,14 @@ pub fn measure_plan<const STATIONS: usize>(
         coarse_um: 0,
         ..SurveySettings::default()
     };
-    assert_eq!(keeper.begin_survey(plan, settings, 5000), Ok(Order::Wait));
-    keeper.temperature(bed_c, 200, 0);
+    keeper.begin_survey(plan, settings, 5000)
+}
+
+/// From the press that begins the round to its end, or to a tie that is refused.
+pub fn read_all<const STATIONS: usize>(
+    keeper: &mut Keeper<STATIONS, 225, 3>,
+    bed_um: impl Fn(i32, i32) -> i32,
+) -> Order {
     let mut order = keeper.survey(SurveyEvent::Pressed).unwrap();
     let (mut at, mut z_um) = ((0, 0), 5000);
     loop {
@@ -70,9 +86,10 @@ pub fn measure_plan<const STATIONS: usize>(
                 at = (x_um, y_um);
                 SurveyEvent::Arrived
             }
+            Order::Wait if matches!(keeper.status().prompt, Some(Prompt::TieRefused { .. })) => return order,
             Order::Wait if z_um == bed_um(at.0, at.1) + 100 => SurveyEvent::Pressed,
             Order::Wait => SurveyEvent::Turned { detents: (bed_um(at.0, at.1) + 100 - z_um) as i16 },
-            Order::Done => break,
+            Order::Done => return order,
             other => panic!("{other:?}"),
         };
         order = keeper.survey(event).unwrap();

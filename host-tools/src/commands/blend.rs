@@ -56,6 +56,7 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
             closure_um: chosen.closure_um,
             closure_accepted: chosen.closure_accepted,
             surface: chosen.surface,
+            tie: chosen.tie,
         }),
         // The one that protects more.
         lowest_machine_z_um: first.document.lowest_machine_z_um.max(second.document.lowest_machine_z_um),
@@ -73,7 +74,7 @@ fn stored(path: &Path, document: &GridDocument) -> anyhow::Result<StoredGrid<CAP
         .map_err(|error| anyhow!("{}: {error}\n  correct the shift with gapgrid shift", name(path)))?;
     let no_temperature = || anyhow!("{}: it does not say its bed temperature\n  write it into the file", name(path));
     let surface = document.surface_choice(None).surface;
-    let marks = document.survey.unwrap_or(SurveyMarks { closure_um: 0, closure_accepted: false, surface });
+    let marks = document.survey.unwrap_or(SurveyMarks { closure_um: 0, closure_accepted: false, surface, tie: None });
     Ok(StoredGrid {
         grid: document.grid.clone(),
         // Checked to be within 14 bits.
@@ -84,6 +85,7 @@ fn stored(path: &Path, document: &GridDocument) -> anyhow::Result<StoredGrid<CAP
         closure_um: marks.closure_um,
         closure_accepted: marks.closure_accepted,
         surface: marks.surface,
+        tie: marks.tie,
     })
 }
 

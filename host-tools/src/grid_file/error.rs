@@ -103,7 +103,7 @@ pub enum GridFileErrorKind {
     #[error("the format is {0:?}, not \"gapkeeper-grid\"")]
     WrongFormat(String),
     /// A version that this program does not know.
-    #[error("version {0} of the format, where this program reads version 1")]
+    #[error("version {0} of the format, where this program reads versions 1 and 2")]
     UnknownVersion(i64),
     /// Rows of different lengths.
     #[error("row {row} has {found} nodes, but row 1 has {expected}")]

@@ -35,7 +35,8 @@ pub enum GridFormat {
     /// ```
     ///
     /// The first row is the one at the smallest Y, and its first node the one at the smallest X. `fade`,
-    /// `bed_temperature_c` and `survey` may be `null`; a surface is `refined` or `bilinear`. `lowest_machine_z_um`, below
+    /// `bed_temperature_c` and `survey` may be `null`; a surface is `refined` or `bilinear`. A survey
+    /// that was a tie has a key `"tie": { "count": 1, "residual_um": 12 }` besides, and version 2. `lowest_machine_z_um`, below
     /// which nothing may go, may be left out; no other key may be missing, and no other may be there. Numbers are those of RFC 8259; all of them are whole (`1E2` is). A change of this layout
     /// gets a new version.
     Json,

@@ -3,7 +3,8 @@
 use std::fmt::{self, Write as _};
 use std::marker::PhantomData;
 
-use gapkeeper::{BedHeight, Fade, GridAxis, Lattice, MAX_HEIGHT_UM, Surface};
+use gapkeeper::record::RecordError;
+use gapkeeper::{BedHeight, Fade, GridAxis, Lattice, MAX_HEIGHT_UM, Surface, Tie};
 use serde::de::{Deserialize, Deserializer, Unexpected, Visitor};
 
 use super::{
@@ -13,7 +14,8 @@ use super::{
 use crate::printed::one_line;
 
 const FORMAT: &str = "gapkeeper-grid";
-const VERSION: i64 = 1;
+/// The newest; a document without a tie is written as version 1, which had none.
+const VERSION: i64 = 2;
 /// Integers up to here are exact in every JSON reader (RFC 8259, section 6).
 const LARGEST_EXACT: f64 = 9_007_199_254_740_991.0;
 
@@ -59,6 +61,16 @@ struct Marks {
     closure_um: Whole<i16>,
     closure_accepted: bool,
     surface: SurfaceName,
+    /// It may be left out; since version 2.
+    #[serde(default)]
+    tie: Option<TieMark>,
+}
+
+#[derive(serde::Deserialize)]
+#[serde(deny_unknown_fields, expecting = "the count and the residual of ties in { }")]
+struct TieMark {
+    count: Whole<u8>,
+    residual_um: Whole<u8>,
 }
 
 #[derive(Clone, Copy, serde::Deserialize)]
@@ -121,7 +133,7 @@ pub(super) fn parse(file: &str, text: &[u8]) -> Result<GridDocument, GridFileErr
     if header.format != FORMAT {
         return Err(error(Kind::WrongFormat(header.format)));
     }
-    if header.version.0 != VERSION {
+    if !(1..=VERSION).contains(&header.version.0) {
         return Err(error(Kind::UnknownVersion(header.version.0)));
     }
     let body: Body = serde_json::from_slice(text).map_err(|cause| at_place(file, text, &cause))?;
@@ -145,20 +157,28 @@ pub(super) fn parse(file: &str, text: &[u8]) -> Result<GridDocument, GridFileErr
         shift_um: body.shift_um.0,
         fade: fade.transpose().map_err(|cause| error(Kind::Fade(cause)))?,
         bed_temperature_c: body.bed_temperature_c.map(|degrees| degrees.0),
-        survey: body.survey.map(|marks| SurveyMarks {
-            closure_um: marks.closure_um.0,
-            closure_accepted: marks.closure_accepted,
-            surface: match marks.surface {
-                SurfaceName::Bilinear => Surface::Bilinear,
-                SurfaceName::Refined => Surface::Refined,
-            },
-        }),
+        survey: body.survey.map(survey_marks).transpose().map_err(error)?,
         lowest_machine_z_um: body.lowest_machine_z_um.map(|lowest| lowest.0),
         readings: (1..)
             .zip(&body.readings_um)
             .map(|(number, row)| reading(number, row))
             .collect::<Result<_, _>>()
             .map_err(error)?,
+    })
+}
+
+fn survey_marks(marks: Marks) -> Result<SurveyMarks, Kind> {
+    let tie = marks.tie.map(|TieMark { count: Whole(count), residual_um: Whole(residual_um) }| {
+        Tie::new(count, residual_um).ok_or(Kind::Record(RecordError::Tie { count, residual_um }))
+    });
+    Ok(SurveyMarks {
+        closure_um: marks.closure_um.0,
+        closure_accepted: marks.closure_accepted,
+        surface: match marks.surface {
+            SurfaceName::Bilinear => Surface::Bilinear,
+            SurfaceName::Refined => Surface::Refined,
+        },
+        tie: tie.transpose()?,
     })
 }
 
@@ -215,14 +235,19 @@ pub(super) fn render(document: &GridDocument) -> String {
         format!("{{ \"full_below_um\": {full_below_um}, \"zero_above_um\": {zero_above_um} }}")
     });
     let survey = document.survey.map_or_else(null, |marks| {
-        let SurveyMarks { closure_um, closure_accepted, surface } = marks;
+        let SurveyMarks { closure_um, closure_accepted, surface, tie } = marks;
         let surface = surface_word(surface);
+        let tie = tie.map_or_else(String::new, |tie| {
+            format!(", \"tie\": {{ \"count\": {}, \"residual_um\": {} }}", tie.count(), tie.residual_um())
+        });
         format!(
-            "{{ \"closure_um\": {closure_um}, \"closure_accepted\": {closure_accepted}, \"surface\": \"{surface}\" }}"
+            "{{ \"closure_um\": {closure_um}, \"closure_accepted\": {closure_accepted}, \"surface\": \"{surface}\"{tie} }}"
         )
     });
+    let is_tied = document.survey.is_some_and(|marks| marks.tie.is_some());
+    let version = if is_tied { VERSION } else { 1 };
     let numbers = [
-        ("version", VERSION.to_string()),
+        ("version", version.to_string()),
         ("x0_um", lattice.x0_um.to_string()),
         ("y0_um", lattice.y0_um.to_string()),
         ("pitch_x_um", lattice.pitch_x_um.to_string()),

@@ -60,7 +60,13 @@ impl fmt::Display for Loss {
                 write!(out, "the fade, full below {} um, zero above {} um", fade.full_below_um(), fade.zero_above_um())
             }
             Loss::BedTemperatureC(degrees) => write!(out, "the bed temperature of {degrees} °C"),
-            Loss::Survey(marks) => write!(out, "the survey's closure of {} um and its surface", marks.closure_um),
+            Loss::Survey(marks) => {
+                write!(out, "the survey's closure of {} um and its surface", marks.closure_um)?;
+                match marks.tie {
+                    Some(tie) => write!(out, ", and that it was tied ({} times)", tie.count()),
+                    None => Ok(()),
+                }
+            }
             Loss::LowestMachineZUm(lowest_um) => write!(out, "the lowest machine height, {lowest_um} um"),
             Loss::Readings { readings } => write!(out, "{readings} readings, which tell how sure the surface is"),
             Loss::NoSurvey(surface) => {

@@ -30,7 +30,9 @@ use std::fs::File;
 use std::io::Read;
 use std::path::Path;
 
-use gapkeeper::{BedHeight, Fade, GridAxis, GridError, HeightGrid, Lattice, MAX_NODES, MAX_NODES_PER_AXIS};
+use gapkeeper::{
+    BedHeight, Fade, GridAxis, GridError, HeightGrid, Lattice, MAX_NODES, MAX_NODES_PER_AXIS, StoredGrid, Tie,
+};
 
 pub use error::{GridFileError, GridFileErrorKind};
 pub use facts::{Fact, FactList, LengthUnit, MissingFacts, RowOrder};
@@ -61,6 +63,8 @@ pub struct SurveyMarks {
     pub closure_accepted: bool,
     /// Which surface the survey asks for.
     pub surface: gapkeeper::Surface,
+    /// How the grid was tied to an older one; none for a whole survey.
+    pub tie: Option<Tie>,
 }
 
 /// A reading of the bed at a place.
@@ -103,6 +107,14 @@ impl GridDocument {
             lowest_machine_z_um: None,
             readings: Vec::new(),
         }
+    }
+
+    /// The grid as a machine remembers it.
+    ///
+    /// # Errors
+    /// [`GridFileErrorKind`] for a temperature or setup that nobody knows, and for a shift that no record holds.
+    pub fn stored(&self, facts: &MissingFacts) -> Result<StoredGrid<CAPACITY>, GridFileErrorKind> {
+        record::stored(self, facts)
     }
 }
 

@@ -37,6 +37,7 @@ pub(super) fn parse_first(bytes: &[u8]) -> Result<(Reading, usize), Kind> {
             closure_um: stored.closure_um,
             closure_accepted: stored.closure_accepted,
             surface: stored.surface,
+            tie: stored.tie,
         }),
         lowest_machine_z_um: None,
         readings: Vec::new(),
@@ -50,13 +51,25 @@ pub(super) fn parse_first(bytes: &[u8]) -> Result<(Reading, usize), Kind> {
 ///
 /// A temperature or a setup that nobody knows is asked for: the core would act on whatever stood there.
 pub(super) fn render(document: &GridDocument, facts: &MissingFacts) -> Result<(Vec<u8>, Vec<Loss>), Kind> {
+    let stored = stored(document, facts)?;
+    let surface = stored.surface;
+    let mut bytes = vec![0; LARGEST_BYTES];
+    let length = encode_grid(&stored, 0, &mut bytes).map_err(Kind::Record)?;
+    bytes.truncate(length);
+    let no_survey = document.survey.is_none().then_some(Loss::NoSurvey(surface));
+    let lowest = document.lowest_machine_z_um.map(Loss::LowestMachineZUm);
+    Ok((bytes, no_survey.into_iter().chain(lowest).chain(readings(document)).collect()))
+}
+
+/// A document as a machine remembers it.
+pub(super) fn stored(document: &GridDocument, facts: &MissingFacts) -> Result<StoredGrid<CAPACITY>, Kind> {
     let told = MissingFacts { bed_temperature_c: document.bed_temperature_c, ..facts.clone() };
     told.need(&[Fact::BedTemperature, Fact::Setup])?;
     let out_of_range = gapkeeper::CorrectionError::Shift { shift_um: document.shift_um };
     let surface = document.surface_choice(facts.surface).surface;
-    let none = SurveyMarks { closure_um: 0, closure_accepted: false, surface };
+    let none = SurveyMarks { closure_um: 0, closure_accepted: false, surface, tie: None };
     let marks = document.survey.unwrap_or(none);
-    let stored = StoredGrid {
+    Ok(StoredGrid {
         grid: document.grid.clone(),
         shift_um: i16::try_from(document.shift_um)
             .map_err(|_| Kind::Record(record::RecordError::Correction(out_of_range)))?,
@@ -66,11 +79,6 @@ pub(super) fn render(document: &GridDocument, facts: &MissingFacts) -> Result<(V
         closure_um: marks.closure_um,
         closure_accepted: marks.closure_accepted,
         surface,
-    };
-    let mut bytes = vec![0; LARGEST_BYTES];
-    let length = encode_grid(&stored, 0, &mut bytes).map_err(Kind::Record)?;
-    bytes.truncate(length);
-    let no_survey = document.survey.is_none().then_some(Loss::NoSurvey(surface));
-    let lowest = document.lowest_machine_z_um.map(Loss::LowestMachineZUm);
-    Ok((bytes, no_survey.into_iter().chain(lowest).chain(readings(document)).collect()))
+        tie: marks.tie,
+    })
 }

@@ -40,6 +40,7 @@ fn rust(document: &GridDocument, surface: SurfaceChoice) -> String {
     let lattice = document.grid.lattice();
     let fade = document.fade.map(|fade| (fade.full_below_um(), fade.zero_above_um()));
     let marks = document.survey;
+    let (ties, tie_residual_um) = tie_numbers(document);
     let constants = [
         ("X of the first column.", "X0_UM: i32", lattice.x0_um.to_string()),
         ("Y of the first row.", "Y0_UM: i32", lattice.y0_um.to_string()),
@@ -60,6 +61,8 @@ fn rust(document: &GridDocument, surface: SurfaceChoice) -> String {
             "CLOSURE_ACCEPTED: bool",
             marks.is_some_and(|marks| marks.closure_accepted).to_string(),
         ),
+        ("Ties since the last whole survey.", "TIES: u8", ties.to_string()),
+        ("Found at the last of them.", "TIE_RESIDUAL_UM: u8", tie_residual_um.to_string()),
         (
             "Whether the surface between nodes is refined.",
             "REFINED: bool",
@@ -76,10 +79,17 @@ fn rust(document: &GridDocument, surface: SurfaceChoice) -> String {
     text
 }
 
+/// Ties and the residual of the last; none are zero.
+fn tie_numbers(document: &GridDocument) -> (u8, u8) {
+    let tie = document.survey.and_then(|marks| marks.tie);
+    tie.map_or((0, 0), |tie| (tie.count(), tie.residual_um()))
+}
+
 fn c(document: &GridDocument, surface: SurfaceChoice) -> String {
     let lattice = document.grid.lattice();
     let fade = document.fade.map(|fade| (fade.full_below_um(), fade.zero_above_um()));
     let marks = document.survey;
+    let (ties, tie_residual_um) = tie_numbers(document);
     // The lowest number of 32 bits has no literal of its own: its sign is an operator.
     let c32 = |number: i32| match number.checked_abs() {
         Some(_) => format!("INT32_C({number})"),
@@ -99,6 +109,8 @@ fn c(document: &GridDocument, surface: SurfaceChoice) -> String {
         ("bool grid_has_survey", marks.is_some().to_string()),
         ("int32_t grid_closure_um", c32(marks.map_or(0, |marks| marks.closure_um).into())),
         ("bool grid_closure_accepted", marks.is_some_and(|marks| marks.closure_accepted).to_string()),
+        ("int32_t grid_ties", c32(ties.into())),
+        ("int32_t grid_tie_residual_um", c32(tie_residual_um.into())),
         ("bool grid_refined", (surface.surface == Surface::Refined).to_string()),
     ];
     let heading = heading(surface);

@@ -3,7 +3,7 @@
 #![allow(dead_code, reason = "each test program uses a part of it")]
 #![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
 
-use gapkeeper::{BedHeight, Fade, HeightGrid, Lattice, Surface};
+use gapkeeper::{BedHeight, Fade, HeightGrid, Lattice, Surface, Tie};
 use gapkeeper_host_tools::grid_file::{
     GridDocument, GridFormat, LengthUnit, MissingFacts, RowOrder, StationReading, SurveyMarks,
 };
@@ -36,6 +36,8 @@ pub fn documents() -> impl Strategy<Value = GridDocument> {
                 closure_um,
                 closure_accepted,
                 surface: if refined { Surface::Refined } else { Surface::Bilinear },
+                // One survey in four is whole.
+                tie: Tie::new((closure_um & 3) as u8, (closure_um.unsigned_abs() % 101) as u8),
             });
             let reading = |((x_um, y_um), height_um, spread_um)| StationReading {
                 at: BedHeight { x_um, y_um, height_um },

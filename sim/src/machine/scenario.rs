@@ -9,10 +9,12 @@ use std::fs::File;
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
-use gapkeeper::{Fade, Lattice, MAX_NODES_PER_AXIS, MAX_TOLERANCE_UM};
+use gapkeeper::{Fade, Lattice, MAX_NODES_PER_AXIS, MAX_TOLERANCE_UM, StoredGrid};
 use gapkeeper_host_tools::gcode::moves;
 use gapkeeper_host_tools::job::Reading;
 use serde::Deserialize;
+
+use crate::controller::CAPACITY;
 
 pub use physics::{
     Celsius, Clamp, Gantry, Held, Material, Nozzle, Plate, Printing, REFERENCE_TEMPERATURE_C, Room, SignedShare, Warmth,
@@ -153,6 +155,18 @@ pub struct Scenario {
     /// Folder against which file names in the scenario are understood.
     #[serde(skip)]
     pub folder: PathBuf,
+    /// An older grid that is tied instead of a whole survey; no key of a file, for it belongs to screws of another day.
+    #[serde(skip)]
+    pub tie: Option<Box<OldGrid>>,
+}
+
+/// A grid of an earlier survey, and what that survey did to the screws.
+#[derive(Clone, Debug)]
+pub struct OldGrid {
+    /// The grid.
+    pub grid: StoredGrid<CAPACITY>,
+    /// How far the survey raised each screw; the scenario's heights hold that already.
+    pub screws_raised_um: Vec<f64>,
 }
 
 #[derive(Clone, Debug, Deserialize)]

@@ -2,7 +2,7 @@
 
 use gapkeeper::{
     BedHeight, Hold, Keeper, KeeperError, KeeperSettings, Lattice, Order, PlanError, Point, Prompt, Screw, ScrewAdvice,
-    SettingsError, SurveyEvent, SurveySettings, TramAdvice, TramError,
+    SettingsError, SurveyEvent, SurveySettings, TieError, TramAdvice, TramError,
 };
 
 use crate::bed::{BedError, ModelledBed};
@@ -57,6 +57,9 @@ pub enum BenchError {
         /// Where.
         y_mm: f64,
     },
+    /// The tie was refused.
+    #[error("tie: {0}")]
+    Tie(TieError),
     /// The survey came to no end.
     #[error("the survey came to no end: look for a limit that can never be met")]
     Endless,
@@ -129,13 +132,18 @@ impl Bench {
         })
     }
 
-    /// Begins a survey of the scenario's stations, or of others.
+    /// Begins a survey of the scenario's stations, or of others; or the tie of its old grid.
     ///
     /// # Errors
     /// [`BenchError`] if the stations make no plan or the keeper refuses.
     pub fn begin(&mut self, scenario: &Scenario, stations: Lattice) -> Result<Order, BenchError> {
         let settings = SurveySettings { lowest_um: self.switch_um - BELOW_SWITCH_UM, ..survey_settings(scenario) };
         let plan = survey_plan(scenario, stations).map_err(BenchError::Plan)?;
+        if let Some(old) = &scenario.tie {
+            self.keeper.adopt(old.grid.clone()).map_err(BenchError::Keeper)?;
+            // Since it was measured; nothing moves.
+            let _ = self.event(SurveyEvent::ScrewTurned)?;
+        }
         self.keeper.begin_survey(plan, settings, self.nozzle.z_um).map_err(BenchError::Keeper)
     }
 

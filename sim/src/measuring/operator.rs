@@ -60,7 +60,7 @@ impl Operator {
                 Some(SurveyEvent::Turned { detents: detents.round().clamp(-most, most) as i16 })
             }
             // Once again with patience; if it still moves, take it.
-            Prompt::Closure { .. } if self.repeats_left > 0 => {
+            Prompt::Closure { .. } | Prompt::TieRefused { .. } if self.repeats_left > 0 => {
                 self.repeats_left -= 1;
                 Some(SurveyEvent::Back)
             }
@@ -68,6 +68,7 @@ impl Operator {
                 Some(SurveyEvent::ScrewTurned)
             }
             Prompt::Closure { .. }
+            | Prompt::TieRefused { .. }
             | Prompt::Ready { .. }
             | Prompt::Trammed { .. }
             | Prompt::TurnScrews { is_told: true, .. }

@@ -3,7 +3,8 @@
 use std::fmt;
 
 use gapkeeper::{
-    Agreement, BedHeight, Choice, Lattice, Order, Prompt, StoredGrid, Surface, SurveyEvent, TramAdvice, Unusable,
+    Agreement, BedHeight, Choice, Lattice, MAX_TIES, Order, Prompt, StoredGrid, Surface, SurveyEvent, TIE_LIMIT_UM,
+    TieError, TramAdvice, Unusable,
 };
 
 use crate::bench::{Bench, BenchError, advice_line};
@@ -48,6 +49,11 @@ pub enum Happening {
         /// Whether it was accepted or the round begun again.
         accepted: bool,
     },
+    /// The readings of a tie did not fit the old grid, and the person began again.
+    TieRefused {
+        /// Why.
+        why: TieError,
+    },
     /// The limit switch was in the way, and the person raised the bed.
     BedRaised {
         /// By this much.
@@ -91,6 +97,7 @@ impl fmt::Display for Happening {
             Self::Closure { um, accepted: false } => {
                 write!(f, "       the first station moved by {um:+} um: the round begins again")
             }
+            Self::TieRefused { why } => write!(f, "       {why}; the round begins again"),
             Self::ScrewsTurned { apart_um, turns, .. } => {
                 write!(f, "       the corners are {apart_um} um apart, a new setup; screws: {}", turns.join(", "))
             }
@@ -114,6 +121,9 @@ pub fn clock(seconds: f64) -> String {
 impl SurveyOutcome {
     /// What to do with the grid, and what speaks for it.
     pub fn headline(&self) -> String {
+        if let (None, Some(tie)) = (self.unusable, self.grid.tie) {
+            return format!("Print with this tied grid: the shape held to {} um", tie.residual_um());
+        }
         match (self.unusable, self.agreement) {
             (Some(why), _) => format!("This grid cannot be put in force as it is: {why}"),
             (None, Some(agreement)) if agreement.needs_more_stations() => format!(
@@ -142,6 +152,13 @@ impl SurveyOutcome {
             self.grid.closure_um,
             if self.grid.closure_accepted { " (above the limit, accepted)" } else { "" },
         );
+        if let Some(tie) = self.grid.tie {
+            text += &format!(
+                "tied to the old grid, {} of {MAX_TIES} ties since a whole survey: the shape held to {} um (limit {TIE_LIMIT_UM})\n",
+                tie.count(),
+                tie.residual_um()
+            );
+        }
         if let Some(why) = self.unusable {
             text += &format!("this grid cannot be put in force as it is: {why}\n");
         }
@@ -247,6 +264,7 @@ pub fn survey_on(
                 notes.trammed(apart_um, headroom_um);
                 bench.event(event)?
             }
+            (SurveyEvent::Pressed, Prompt::TieRefused { why }) => return Err(BenchError::Tie(why)),
             (SurveyEvent::Pressed | SurveyEvent::Back, prompt) if is_answer(prompt) => {
                 // Turning, sliding the paper, turning again.
                 bench.wait(station_s);
@@ -261,7 +279,10 @@ pub fn survey_on(
 
 /// Whether a press answers this prompt with a reading or a decision; other presses only let the machine go on.
 pub(crate) fn is_answer(prompt: Prompt) -> bool {
-    matches!(prompt, Prompt::SetGap { .. } | Prompt::LookAgain { .. } | Prompt::Closure { .. })
+    matches!(
+        prompt,
+        Prompt::SetGap { .. } | Prompt::LookAgain { .. } | Prompt::Closure { .. } | Prompt::TieRefused { .. }
+    )
 }
 
 /// What is written down while somebody measures.
@@ -276,6 +297,7 @@ impl Notes {
     pub(crate) fn answered(&mut self, bench: &Bench, scenario: &Scenario, prompt: Prompt, event: SurveyEvent) {
         self.happenings.push(match prompt {
             Prompt::Closure { um } => Happening::Closure { um, accepted: event == SurveyEvent::Pressed },
+            Prompt::TieRefused { why } => Happening::TieRefused { why },
             _ => {
                 let nozzle = bench.nozzle();
                 Happening::Reading {
@@ -362,6 +384,7 @@ fn readings(happenings: &[Happening]) -> Vec<BedHeight> {
             Happening::Closure { accepted: true, .. } => {}
             // Nothing of a corner round enters the grid.
             Happening::Closure { .. }
+            | Happening::TieRefused { .. }
             | Happening::BedRaised { .. }
             | Happening::ScrewsTurned { .. }
             | Happening::Trammed { .. } => found.clear(),

@@ -21,7 +21,7 @@ use crate::bed::ModelledBed;
 use crate::controller::CAPACITY;
 use crate::outcome::Run;
 use crate::replay::{ReplayError, Settings, grid_at_stations, tolerance_um};
-use crate::scenario::{Bounded, Count, FadeSettings, Scenario};
+use crate::scenario::{Bounded, Count, FadeSettings, OldGrid, Scenario};
 use crate::survey::{Happening, SurveyOutcome};
 
 /// A scenario with the grid that is to be in force over it.
@@ -105,6 +105,20 @@ impl Setup {
     }
 }
 
+/// Lets a survey of this scenario tie the grid of an earlier one, whose raised screws stay where they are.
+///
+/// # Errors
+/// A message that names the file if it or its note cannot be read, or if it does not say how warm the bed was.
+pub fn tie_to(scenario: &mut Scenario, path: &Path) -> anyhow::Result<()> {
+    let document = read_grid(path)?;
+    let (raised_um, screws_raised_um) = read_note(path, &document.grid)?;
+    let facts = MissingFacts { setup: Some(0), ..MissingFacts::default() };
+    let grid = document.stored(&facts).map_err(anyhow::Error::new).with_context(|| printed::name(path))?;
+    *scenario = with_screws(raised(scenario, raised_um), &screws_raised_um);
+    scenario.tie = Some(Box::new(OldGrid { grid, screws_raised_um }));
+    Ok(())
+}
+
 /// The run with a surface in force.
 pub fn run_of(surface: Surface) -> Run {
     match surface {
@@ -127,12 +141,20 @@ pub fn save(scenario: &Scenario, found: &SurveyOutcome, path: &Path) -> anyhow::
             closure_um: found.grid.closure_um,
             closure_accepted: found.grid.closure_accepted,
             surface: found.grid.surface,
+            tie: found.grid.tie,
         }),
         lowest_machine_z_um: Some(lowest_um(scenario)),
-        readings: found.readings.iter().map(|&at| StationReading { at, spread_um: None }).collect(),
+        // Those of a tie do not make its surface.
+        readings: match found.grid.tie {
+            Some(_) => Vec::new(),
+            None => found.readings.iter().map(|&at| StationReading { at, spread_um: None }).collect(),
+        },
     };
     let by_um = raised_um(found) + scenario.bed.raised_um.0;
-    let screws_um = screws_raised_um(found);
+    let mut screws_um = screws_raised_um(found);
+    if let Some(old) = &scenario.tie {
+        add(&mut screws_um, &old.screws_raised_um);
+    }
     let note = note_path(path);
     let losses = if by_um == 0.0 && screws_um.is_empty() {
         let losses = write_grid(path, &document)?;
@@ -162,12 +184,17 @@ pub fn screws_raised_um(found: &SurveyOutcome) -> Vec<f64> {
     let mut sums_um: Vec<f64> = Vec::new();
     for happening in &found.happenings {
         let Happening::ScrewsTurned { raised_um, .. } = happening else { continue };
-        sums_um.resize(sums_um.len().max(raised_um.len()), 0.0);
-        for (sum_um, um) in sums_um.iter_mut().zip(raised_um) {
-            *sum_um += um;
-        }
+        add(&mut sums_um, raised_um);
     }
     sums_um
+}
+
+/// Adds up by number.
+fn add(sums_um: &mut Vec<f64>, um: &[f64]) {
+    sums_um.resize(sums_um.len().max(um.len()), 0.0);
+    for (sum_um, um) in sums_um.iter_mut().zip(um) {
+        *sum_um += um;
+    }
 }
 
 /// A scenario as a survey leaves its screws.
@@ -324,16 +351,20 @@ pub(crate) fn um(mm: f64) -> i32 {
     (mm * 1000.0).round() as i32
 }
 
-/// The stations as the scenario is measured: with the middles of cells, if it asks for them and there are weights for them,
+/// The stations as the scenario is measured: those of a tie, if there is a grid to tie; else with the middles of cells, if it asks for them and there are weights for them,
 /// and after a corner round, if it asks for one.
 pub(crate) fn survey_plan<const STATIONS: usize>(
     scenario: &Scenario,
     stations: Lattice,
 ) -> Result<SurveyPlan<STATIONS>, PlanError> {
-    let plan = SurveyPlan::new(stations)?;
+    let screws = || scenario.bed.screws.iter().map(|screw| (um(screw.x_mm.0), um(screw.y_mm.0)));
+    let plan = match &scenario.tie {
+        Some(old) => SurveyPlan::tie(old.grid.grid.lattice(), screws())?,
+        None => SurveyPlan::new(stations)?,
+    };
     let plan = if scenario.measuring.middles { plan.with_middles().unwrap_or(plan) } else { plan };
     match scenario.measuring.corner_limit_um {
-        Some(_) => plan.with_corner_round(scenario.bed.screws.iter().map(|screw| (um(screw.x_mm.0), um(screw.y_mm.0)))),
+        Some(_) => plan.with_corner_round(screws()),
         None => Ok(plan),
     }
 }

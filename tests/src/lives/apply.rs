@@ -73,7 +73,8 @@ impl<S: Subject> Life<S> {
             }
             Op::Line => self.line(&before)?,
             Op::Arc => self.arc(&before)?,
-            Op::BeginSurvey => self.begin_survey(&before)?,
+            Op::BeginSurvey => self.begin_survey(&before, false)?,
+            Op::BeginTie => self.begin_survey(&before, true)?,
             Op::CarryOut => {
                 if let Some(order) = self.world.motion.take() {
                     self.world.nozzle = self.world.target(order);

@@ -381,6 +381,7 @@ impl Life {
             closure_um: 0,
             closure_accepted: false,
             surface: Surface::Refined,
+            tie: None,
         };
         // Refused where it may not be; that is the matter of the keeper's own lives.
         let _ = self.machine.keeper().adopt(stored);

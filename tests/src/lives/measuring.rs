@@ -1,11 +1,13 @@
 //! What comes before, between and instead of readings: temperatures, surveys begun, screws told of, grids taken in.
 
 use gapkeeper::{
-    Fade, HeightGrid, KeeperError, Lattice, Order, Prompt, StoredGrid, Surface, SurveyEvent, SurveyPlan, SurveySettings,
+    Fade, HeightGrid, KeeperError, Lattice, Order, Prompt, StoredGrid, Surface, SurveyEvent, SurveyPlan,
+    SurveySettings, Tie,
 };
 
 use super::apply::{Verdict, hold};
-use super::subject::STATIONS;
+use super::subject::{GRIDS, STATIONS};
+use super::tie::{TieRound, old_grid};
 use super::world::{Known, Round};
 use super::{Life, Subject};
 
@@ -56,10 +58,14 @@ impl<S: Subject> Life<S> {
         hold(is_shown == (is_void || was_shown), "a bed that left its window must void the round at once, and no other")
     }
 
-    pub(super) fn begin_survey(&mut self, before: &S) -> Verdict {
+    pub(super) fn begin_survey(&mut self, before: &S, is_tie: bool) -> Verdict {
         let nodes = if self.random.below(4) == 0 { 3 } else { 2 };
         let is_unsound = self.random.below(24) == 0;
-        let bed_temperature_c = [60, 60, 60, 64, 80][self.random.below(5)];
+        let kept = before.keeper().bank().grid(self.random.below(GRIDS)).filter(|_| is_tie);
+        let bed_temperature_c = match kept.map(|grid| grid.bed_temperature_c) {
+            Some(kept_c @ 20..=100) => kept_c + [0, 0, 0, 4][self.random.below(4)],
+            _ => [60, 60, 60, 64, 80][self.random.below(5)],
+        };
         let settings = SurveySettings {
             bed_temperature_c,
             nozzle_temperature_c: 200,
@@ -73,12 +79,24 @@ impl<S: Subject> Life<S> {
             corner_limit_um: [40, 80, 200][self.random.below(3)],
             ..SurveySettings::default()
         };
-        let Ok(plan) = SurveyPlan::new(lattice(nodes)) else { return Err("no plan".to_string()) };
-        let has_middles = nodes == 3 && self.random.below(2) == 0;
+        let places = [(20_000, 30_000), (140_000, 30_000), (140_000, 150_000), (20_000, 150_000)];
+        let (mut plan, mut tie) = (SurveyPlan::new(lattice(nodes)).map_err(|error| error.to_string())?, None);
+        if is_tie {
+            let screws = 3 + self.random.below(2);
+            let planned = self.subject.keeper().plan_tie(bed_temperature_c, places.into_iter().take(screws));
+            let old = old_grid(before.keeper(), bed_temperature_c);
+            hold(
+                planned.as_ref().err() == old.as_ref().err(),
+                "a tie planned where none may be, or none where it may",
+            )?;
+            let (Ok(planned), Ok(old)) = (planned, old) else { return self.unchanged(before, "a refused tie") };
+            hold(planned.lattice() == old.grid.lattice(), "a tie to another grid")?;
+            (plan, tie) = (planned, Some(TieRound { old, is_twisted: screws == 4 }));
+        }
+        let has_middles = !is_tie && nodes == 3 && self.random.below(2) == 0;
         let plan = if has_middles { plan.with_middles().map_err(|error| error.to_string())? } else { plan };
         let lattice = plan.lattice();
         let corners = [0, 0, 0, 3, 4][self.random.below(5)];
-        let places = [(20_000, 30_000), (140_000, 30_000), (140_000, 150_000), (20_000, 150_000)];
         let plan = match corners {
             0 => plan,
             corners => plan.with_corner_round(places.into_iter().take(corners)).map_err(|error| error.to_string())?,
@@ -95,6 +113,7 @@ impl<S: Subject> Life<S> {
                     start_um: settings.start_um,
                     readings: [None; STATIONS],
                     temperatures_c: Vec::new(),
+                    tie,
                     warm_since_s: None,
                     is_closed: false,
                     is_visiting: false,
@@ -141,8 +160,9 @@ impl<S: Subject> Life<S> {
     }
 
     pub(super) fn adopt(&mut self, before: &S) -> Verdict {
-        let nodes = 2 + self.random.below(2) as u8;
-        let height_um = |life: &mut Self| life.random.below(400) as i32 - 100;
+        let nodes = 3 - u8::from(self.random.below(4) == 0);
+        let range_um = [400, 120][self.random.below(2)];
+        let height_um = |life: &mut Self| life.random.below(range_um) as i32 - 100;
         let Ok(grid) = HeightGrid::from_fn(lattice(nodes), |_, _| height_um(self)) else {
             return Err("no grid".to_string());
         };
@@ -155,6 +175,7 @@ impl<S: Subject> Life<S> {
             closure_um: 0,
             closure_accepted: false,
             surface: if self.random.below(2) == 0 { Surface::Bilinear } else { Surface::Refined },
+            tie: Tie::new(self.random.below(4) as u8, self.random.below(101) as u8),
         };
         let can_be_stored = stored.bed_temperature_c <= 1000 && stored.shift_um <= 8191;
         match self.subject.adopt(stored) {

@@ -77,13 +77,17 @@ pub enum Mistake {
     TakesPressForTurnedScrews,
     /// 1: a corner round is over whatever it has found.
     NeverAsksForScrews,
+    /// 3: a tied grid passes for a whole survey.
+    HidesTie,
+    /// 2: where a tie was refused, the old grid is taken for the screws as they stand.
+    TakesOldGridForTie,
     /// 4: a node of the surface of all readings is off by a micrometre.
     ShiftsNode,
 }
 
 impl Mistake {
     /// All.
-    pub const ALL: [Self; 34] = [
+    pub const ALL: [Self; 36] = [
         Self::SurveyOutlivesHoming,
         Self::SurveyOutlivesLostPosition,
         Self::LiftsWithoutPress,
@@ -117,6 +121,8 @@ impl Mistake {
         Self::GoesOnWhenCornersTold,
         Self::TakesPressForTurnedScrews,
         Self::NeverAsksForScrews,
+        Self::HidesTie,
+        Self::TakesOldGridForTie,
         Self::ShiftsNode,
     ];
 }
@@ -320,6 +326,14 @@ impl Subject for Wrong {
             }
             Order::Done if self.is(Mistake::FilesLastTemperature) => {
                 self.adopt_otherwise(|this, grid| StoredGrid { bed_temperature_c: this.bed_c, ..grid });
+            }
+            Order::Done if self.is(Mistake::HidesTie) && self.keeper.status().tie.is_some() => {
+                self.adopt_otherwise(|_, grid| StoredGrid { tie: None, ..grid });
+            }
+            Order::Aborted
+                if self.is(Mistake::TakesOldGridForTie) && matches!(prompt, Some(Prompt::TieRefused { .. })) =>
+            {
+                self.stamp_anew();
             }
             Order::Done if self.is(Mistake::ShiftsNode) => self.adopt_otherwise(|_, grid| {
                 let mut heights_um = grid.grid.nodes_um().to_vec();

@@ -19,6 +19,7 @@ mod operator;
 mod orders;
 mod storing;
 mod subject;
+mod tie;
 mod world;
 
 use std::fmt;
@@ -61,6 +62,8 @@ pub struct Figures {
     pub surveys: u64,
     /// Of those, with the middles of all cells.
     pub middles: u64,
+    /// Surveys that were ties, and ties that were refused.
+    pub ties: [u64; 2],
     /// Corner rounds that found the bed trammed, and those that asked for screws.
     pub corners: [u64; 2],
     /// Surveys that were aborted.
@@ -88,6 +91,7 @@ impl Figures {
             calls: self.calls + other.calls,
             surveys: self.surveys + other.surveys,
             middles: self.middles + other.middles,
+            ties: [self.ties[0] + other.ties[0], self.ties[1] + other.ties[1]],
             corners: [self.corners[0] + other.corners[0], self.corners[1] + other.corners[1]],
             aborts: self.aborts + other.aborts,
             voids: self.voids + other.voids,

@@ -22,6 +22,7 @@ pub(super) enum Op {
     Line,
     Arc,
     BeginSurvey,
+    BeginTie,
     CarryOut,
     AskForOrder,
     SayArrived,
@@ -67,7 +68,7 @@ impl<S: Subject> Life<S> {
 
     fn anything(&mut self) -> Op {
         let as_event = self.one_in(2);
-        match self.random.below(28) {
+        match self.random.below(29) {
             0 => self.cut_power(),
             1 => Op::Load(self.trouble()),
             2 if self.world.failed_loads > 1 => Op::BeginMemory(self.trouble()),
@@ -94,6 +95,7 @@ impl<S: Subject> Life<S> {
             24 => Op::Shift { steps: [1, -1, 100, -3000, i16::MAX, i16::MIN][self.random.below(6)] },
             25 => Op::SetFade { choice: self.random.below(3) },
             26 => Op::Enough,
+            27 => Op::BeginTie,
             _ => Op::Arc,
         }
     }
@@ -156,7 +158,11 @@ impl<S: Subject> Life<S> {
             }
             Prompt::SwitchTripped { .. } if self.world.is_tripped && self.one_in(2) => Op::Switch { is_tripped: false },
             Prompt::RaiseBed { is_told: false, .. } if !self.one_in(4) => Op::TellOfScrew { as_event: self.one_in(2) },
-            Prompt::RaiseBed { is_told: false, .. } | Prompt::Closure { .. } if self.one_in(3) => Op::Back,
+            Prompt::RaiseBed { is_told: false, .. } | Prompt::Closure { .. } | Prompt::TieRefused { .. }
+                if self.one_in(3) =>
+            {
+                Op::Back
+            }
             Prompt::TurnScrews { is_told, .. } => match self.random.below(8) {
                 0 => Op::Back,
                 1..3 => Op::Enough,
@@ -169,14 +175,15 @@ impl<S: Subject> Life<S> {
 
     fn between_surveys(&mut self) -> Op {
         if self.subject.keeper().correction_in_force().is_none() && self.world.bed_c != 20 && self.one_in(4) {
-            return Op::BeginSurvey;
+            return if self.one_in(2) { Op::BeginTie } else { Op::BeginSurvey };
         }
         if let (true, Some(bed_c)) = (self.one_in(8), self.between_two_grids()) {
             return Op::Temperature { bed_c, nozzle_c: 200, after_s: 1, as_event: false };
         }
         match self.random.below(32) {
             0..10 => Op::Line,
-            10..15 => Op::BeginSurvey,
+            10..13 => Op::BeginSurvey,
+            13..15 => Op::BeginTie,
             15 => self.usual_temperature(60, 200),
             16..19 => Op::Home,
             19 => Op::TellOfScrew { as_event: self.one_in(2) },

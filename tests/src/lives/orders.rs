@@ -117,7 +117,9 @@ impl<S: Subject> Life<S> {
                 hold(is_over, "a survey that is done too early")
             }
             Order::Aborted => {
-                let is_over = event == SurveyEvent::Abort || event == SurveyEvent::Arrived && round.is_aborted;
+                let is_over = event == SurveyEvent::Abort
+                    || event == SurveyEvent::Arrived && round.is_aborted
+                    || event == SurveyEvent::Pressed && matches!(prompt, Prompt::TieRefused { .. });
                 hold(is_over, "a survey that ended by itself")
             }
         }
@@ -160,7 +162,7 @@ impl<S: Subject> Life<S> {
                 }
             }
             (SurveyEvent::Enough, _) if order != Order::Wait => round.has_enough = true,
-            (SurveyEvent::Back, Some(Prompt::Closure { .. })) => round.void(),
+            (SurveyEvent::Back, Some(Prompt::Closure { .. } | Prompt::TieRefused { .. })) => round.void(),
             (SurveyEvent::Abort, _) => (round.is_aborted, round.is_visiting) = (true, false),
             (SurveyEvent::LimitSwitch { is_tripped: true }, _) if round.is_visiting => {
                 hold(order == Order::Stop, "a trip of the switch that does not stop")?;
@@ -176,6 +178,19 @@ impl<S: Subject> Life<S> {
             }
             _ => {}
         }
+        let is_refused = matches!(self.subject.keeper().status().prompt, Some(Prompt::TieRefused { .. }));
+        if let (true, false, Some(round)) =
+            (is_refused, matches!(prompt, Some(Prompt::TieRefused { .. })), &self.world.round)
+        {
+            let Some(tie) = &round.tie else { return Err("a whole survey refused as a tie".to_string()) };
+            hold(round.is_closed && order == Order::Wait, "a tie refused before its last reading")?;
+            tie.judge_refusal(&round.heights_um())?;
+            self.figures.ties[1] += 1;
+        }
+        hold(
+            order == Order::Done || self.subject.keeper().bank() == before.keeper().bank(),
+            "a survey that is not done changed what is remembered",
+        )?;
         if let (Order::Lift { z_um }, Some(round)) = (order, &self.world.round) {
             // What was read at this press counts already.
             hold(z_um >= round.waiting_um(), "a lift that ends too low to travel")?;
@@ -282,9 +297,20 @@ impl<S: Subject> Life<S> {
         };
         let Some(grid) = keeper.bank().grid(place) else { return Err("a survey is done without a grid".to_string()) };
         hold(round.is_closed && !round.in_corner_round, "a survey is done without its last reading")?;
-        let Some(surface) = round.surface() else { return Err("a grid of readings that were void".to_string()) };
-        hold(grid.grid.lattice() == surface.lattice(), "a grid on another lattice")?;
-        hold(grid.grid == surface, "other heights than were read")?;
+        match &round.tie {
+            Some(tie) => {
+                tie.judge(&round.heights_um(), grid)?;
+                self.figures.ties[0] += 1;
+            }
+            None => {
+                let Some(surface) = round.surface() else {
+                    return Err("a grid of readings that were void".to_string());
+                };
+                hold(grid.grid.lattice() == surface.lattice(), "a grid on another lattice")?;
+                hold(grid.grid == surface, "other heights than were read")?;
+                hold(grid.tie.is_none(), "a whole survey that counts as a tie")?;
+            }
+        }
         hold(round.setups().all(|setup| setup == self.world.setup), "a reading of another setup")?;
         let agrees = keeper.agreement().is_some();
         hold(

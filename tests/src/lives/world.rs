@@ -4,6 +4,7 @@ use gapkeeper::{Fade, HeightGrid, Lattice, Order, Point, SurveySettings, Weighte
 
 use super::chip::Chip;
 use super::subject::{GRIDS, STATIONS};
+use super::tie::TieRound;
 
 /// A grid that was really measured, or that somebody vouched for.
 #[derive(Clone, Debug)]
@@ -36,6 +37,8 @@ pub struct Round {
     pub readings: [Option<(i32, u32)>; STATIONS],
     /// Bed temperatures as told last at these presses.
     pub temperatures_c: Vec<i16>,
+    /// It is a tie.
+    pub tie: Option<TieRound>,
     /// The first station was read again.
     pub is_closed: bool,
     /// The bed has been in its window since then, as far as the survey was told.
@@ -80,6 +83,12 @@ impl Round {
         self.is_told = true;
         self.void();
         self.in_corner_round = self.corners > 0;
+    }
+
+    /// Heights of the bed by node, where they were read.
+    pub fn heights_um(&self) -> Vec<Option<f64>> {
+        let height_um = |um: i32| f64::from(um - i32::from(self.settings.feeler_um));
+        self.readings.iter().map(|reading| reading.map(|(um, _)| height_um(um))).collect()
     }
 
     /// What the readings make: the lattice and its heights; none if one of those that count is missing.

@@ -1,7 +1,7 @@
 //! Grids in every format.
 
 use gapkeeper::record::decode_grid;
-use gapkeeper::{Correction, CorrectionError, Fade, HeightGrid, Lattice, Surface};
+use gapkeeper::{Correction, CorrectionError, Fade, HeightGrid, Lattice, Surface, Tie};
 use gapkeeper_host_tools::grid_file::{
     CAPACITY, GridDocument, GridFormat, LengthUnit, MissingFacts, RowOrder, SurveyMarks,
 };
@@ -165,6 +165,7 @@ fn document(bytes: &[u8]) -> Option<(GridDocument, usize)> {
             closure_um: closure as i16,
             closure_accepted: bit(4),
             surface: if bit(5) { Surface::Refined } else { Surface::Bilinear },
+            tie: Tie::new((closure as u8) & 3, (closure as u8) % 101),
         }),
         lowest_machine_z_um: bit(6).then_some(shift_um as i32),
         readings: Vec::new(),

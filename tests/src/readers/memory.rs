@@ -56,6 +56,7 @@ pub fn memory(bytes: &[u8]) {
         closure_um: 5,
         closure_accepted: false,
         surface: Surface::Refined,
+        tie: None,
     };
     for place in 0..store.places() {
         // A slot of a newer program is not written over: that may be refused, and what is saved is read back.

@@ -46,6 +46,8 @@ pub fn grid() -> GapkeeperGrid {
         bed_temperature_c: 60,
         shift_um: 0,
         surface: GapkeeperSurface::Refined as u8,
+        ties: 0,
+        tie_residual_um: 0,
     }
 }
 

@@ -116,6 +116,7 @@ pub fn grid(heights_um: [i16; 4]) -> StoredGrid<25> {
         closure_um: 0,
         closure_accepted: false,
         surface: Surface::Refined,
+        tie: None,
     }
 }
 

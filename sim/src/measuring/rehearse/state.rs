@@ -112,6 +112,9 @@ impl<'a> Rehearsal<'a> {
             (Key::Back, Prompt::Closure { .. }) => {
                 self.answer(prompt, SurveyEvent::Back, "the round begins again: all readings are void")?
             }
+            (Key::Back, Prompt::TieRefused { .. }) => {
+                self.answer(prompt, SurveyEvent::Back, "the round begins again: all readings are void")?
+            }
             (Key::Back, Prompt::SetGap { visit: 1, .. }) => {
                 self.notice = "this is the first station: nothing to go back to";
                 Order::Wait

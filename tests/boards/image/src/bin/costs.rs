@@ -319,6 +319,7 @@ fn take_grid() {
         closure_um: 0,
         closure_accepted: false,
         surface: Surface::Refined,
+        tie: None,
     };
     if let Some(keeper) = stack_keeper() {
         keeper.temperature(60, 200, 0);

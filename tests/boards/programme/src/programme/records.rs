@@ -25,6 +25,7 @@ pub fn records<const NODES: usize>(nodes: u8, numbers: &mut Numbers, digest: &mu
         closure_um: numbers.between(-40, 40) as i16,
         closure_accepted: numbers.below(2) == 0,
         surface: if numbers.below(2) == 0 { Surface::Refined } else { Surface::Bilinear },
+        tie: None,
     };
     let mut bytes = [0; LONGEST];
     let length = match encode_grid(&stored, numbers.word(), &mut bytes) {
