@@ -42,13 +42,12 @@ mod measuring;
 mod replaying;
 mod showing;
 
-pub use judging::{dynamics, plan, verdict, verify};
+pub use judging::{dynamics, plan, verify};
 pub use machine::controller::CAPACITY;
 pub use machine::{bed, demo, scenario};
 pub use measuring::{bench, life, operator, rehearse, survey};
-pub use replaying::{deposit, outcome, replay, setup};
+pub use replaying::{deposit, outcome, replay, setup, verdict};
 pub use showing::{picture, report, summary};
 
-use judging::action;
-use machine::controller;
-use replaying::{class, footprint, gap, layer_cells, lines, surfaces};
+use machine::{controller, core_settings};
+use replaying::{action, class, footprint, gap, layer_cells, lines, replay_error, settings, stretch, surfaces};

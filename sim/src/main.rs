@@ -341,7 +341,7 @@ fn write_and_print(
         text += &format!("\nwritten to {}\n", name(path));
     }
     text.extend(losses.iter().map(|loss| format!("left out, since CSV has no place for it: {loss}\n")));
-    let moves_screws = setup::raised_um(found) != 0.0 || !setup::screws_raised_um(found).is_empty();
+    let moves_screws = found.raised_um() != 0.0 || !found.screws_raised_um().is_empty();
     if let Some(path) = output.filter(|_| moves_screws) {
         text += &format!("the raised screws are noted in {}\n", name(&setup::note_path(path)));
     }

@@ -80,7 +80,7 @@ fn a_raised_bed_is_remembered() {
     fs::write(folder.path().join("job.gcode"), JOB).unwrap();
     let scenario = Scenario::read(&folder.path().join("bench.toml")).unwrap();
     let found = survey(&scenario, scenario.stations(), 3).unwrap();
-    assert!(setup::raised_um(&found) > 100.0);
+    assert!(found.raised_um() > 100.0);
     let worst_um = |setup: &Setup| {
         let outcome = replay("job", Cursor::new(JOB), &setup.settings()).unwrap();
         outcome.runs[Run::Refined as usize].first_layer.errors.unwrap().largest_um()
@@ -137,7 +137,7 @@ fn screws_of_a_corner_round_are_remembered() {
     scenario.measuring.corner_limit_um = Some(60);
     scenario.bed.screws[2].height_um.0 -= 260.0;
     let found = survey(&scenario, scenario.stations(), 3).unwrap();
-    let screws_um = setup::screws_raised_um(&found);
+    let screws_um = found.screws_raised_um();
     assert!(screws_um.len() == 4 && screws_um[2] > 150.0, "{screws_um:?}");
     let heights = |setup: &Setup| setup.scenario.bed.screws.iter().map(|screw| screw.height_um.0).collect::<Vec<_>>();
     for name in ["grid.json", "grid.csv"] {

@@ -11,7 +11,8 @@ use gapkeeper_host_tools::apply::{Settings as ApplySettings, apply};
 use gapkeeper_host_tools::gcode::{Action, Effect, Interpreter, Reader};
 use gapkeeper_sim::bed::ModelledBed;
 use gapkeeper_sim::outcome::Outcome;
-use gapkeeper_sim::replay::{Sample, Settings, grid_at_stations, replay_watched};
+use gapkeeper_sim::replay::{Sample, Settings, replay_watched};
+use gapkeeper_sim::setup::grid_at_stations;
 use gapkeeper_sim::{demo, scenario::Scenario};
 use gapkeeper_tests::programs::program;
 

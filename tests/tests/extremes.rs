@@ -13,7 +13,7 @@ use gapkeeper::panel::{ActiveLevel, DetentsPerCycle, EventQueue, Knob, LimitSwit
 use gapkeeper::record::{self, max_record_size};
 use gapkeeper::{
     Arc, BedHeight, BedPlane, Correction, Flow, HeightGrid, Hold, Move, Plane, Screw, Store, StoredGrid, Surface,
-    SurveyPlan, TramAdvice, Turn,
+    SurveyPlan, Tie, TramAdvice, Turn,
 };
 use gapkeeper_tests::extremes::{Extremes, rounds};
 
@@ -242,6 +242,7 @@ fn stored(any: &mut Extremes) -> StoredGrid<9> {
         closure_um: any.i16(),
         closure_accepted: any.bool(),
         surface: if any.bool() { Surface::Bilinear } else { Surface::Refined },
+        tie: Tie::new(any.u8() % 8, any.u8() % 64),
     }
 }
 

@@ -27,7 +27,7 @@ const CIRCLES: &[(&str, &[&str])] = &[
     ("host-tools/picture", &[]),
     ("host-tools/gcode", &[]),
     ("host-tools", &[]),
-    ("sim", &["judging", "replaying/footprint", "replaying/layer_cells"]),
+    ("sim", &[]),
 ];
 
 /// Public types of the core that own memory, hardware or a whole state, and so have no `defmt::Format`; the core's

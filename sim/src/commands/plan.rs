@@ -7,7 +7,8 @@ use gapkeeper_host_tools::job::FirstLayerHeights;
 use gapkeeper_host_tools::program::CoresOption;
 use gapkeeper_host_tools::{FileError, printed, write_all_atomically};
 use gapkeeper_sim::picture;
-use gapkeeper_sim::plan::{PlanSettings, chart_svg, plan};
+use gapkeeper_sim::picture::plan_svg;
+use gapkeeper_sim::plan::{PlanSettings, plan};
 use gapkeeper_sim::scenario::{Count, NotNegative, Scenario};
 
 /// Compare numbers of stations, surfaces and hands before you measure
@@ -86,7 +87,7 @@ pub fn run(arguments: Arguments) -> anyhow::Result<()> {
     let plan = plan(&scenario, &name, job, &settings)?;
     let mut text = plan.text();
     if let Some(folder) = &arguments.out {
-        let chart = chart_svg(&plan, &plan.advice);
+        let chart = plan_svg(&plan, &plan.advice);
         let files = [
             ("plan.png", picture::png(&chart, 2.0)?),
             ("plan.svg", chart.into_bytes()),

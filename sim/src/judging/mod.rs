@@ -1,7 +1,5 @@
-//! Whether it is good enough: a verdict and what to do about it, a plan before measuring, a gate for a machine.
+//! Whether it is good enough: a plan before measuring, what is asked of Z, a gate for a machine.
 
-pub(crate) mod action;
 pub mod dynamics;
 pub mod plan;
-pub mod verdict;
 pub mod verify;

@@ -2,5 +2,6 @@
 
 pub mod bed;
 pub(crate) mod controller;
+pub(crate) mod core_settings;
 pub mod demo;
 pub mod scenario;

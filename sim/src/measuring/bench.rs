@@ -7,8 +7,8 @@ use gapkeeper::{
 
 use crate::bed::{BedError, ModelledBed};
 use crate::controller::CAPACITY;
+use crate::core_settings::{keeper_settings, lowest_um, survey_plan, survey_settings, um, with_screws};
 use crate::scenario::Scenario;
-use crate::setup::{keeper_settings, lowest_um, survey_plan, survey_settings, um, with_screws};
 
 /// Where the nozzle stands before a survey.
 const PARKED_UM: i32 = 5000;

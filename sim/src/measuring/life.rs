@@ -21,8 +21,8 @@ use rand_chacha::rand_core::{Rng, SeedableRng};
 
 use crate::bed::{BedError, ModelledBed};
 use crate::controller::CAPACITY;
+use crate::core_settings::{keeper_settings, lowest_um, survey_plan, survey_settings};
 use crate::scenario::Scenario;
-use crate::setup::{keeper_settings, lowest_um, survey_plan, survey_settings};
 use cells::{Cells, PowerCut};
 pub use told::{Day, Fault, LifeCounts};
 

@@ -9,6 +9,7 @@ use gapkeeper::{
 
 use crate::bench::{Bench, BenchError, advice_line};
 use crate::controller::CAPACITY;
+use crate::core_settings::{add_screws, raised, with_screws};
 use crate::operator::Operator;
 use crate::scenario::Scenario;
 
@@ -207,6 +208,29 @@ pub struct SurveyOutcome {
     pub advice: Result<TramAdvice, gapkeeper::TramError>,
     /// Time it took, warming and soaking included.
     pub seconds: f64,
+}
+
+impl SurveyOutcome {
+    /// How far all screws were raised.
+    pub fn raised_um(&self) -> f64 {
+        let raised = |happening: &Happening| if let Happening::BedRaised { by_um } = happening { *by_um } else { 0.0 };
+        self.happenings.iter().map(raised).sum()
+    }
+
+    /// How far each screw was raised besides during the corner round, by number; empty if none was.
+    pub fn screws_raised_um(&self) -> Vec<f64> {
+        let mut sums_um: Vec<f64> = Vec::new();
+        for happening in &self.happenings {
+            let Happening::ScrewsTurned { raised_um, .. } = happening else { continue };
+            add_screws(&mut sums_um, raised_um);
+        }
+        sums_um
+    }
+
+    /// A scenario as it leaves its screws.
+    pub(crate) fn left(&self, scenario: &Scenario) -> Scenario {
+        with_screws(raised(scenario, self.raised_um()), &self.screws_raised_um())
+    }
 }
 
 /// Measures the stations with the virtual operator.

@@ -206,6 +206,16 @@ pub fn percentage(share: f64) -> String {
     percent(share).replace(" %", "")
 }
 
+/// How much was judged of how much there is.
+pub(crate) fn judged(length_mm: &PerClass) -> String {
+    let mut text = format!("{} judged of {} on the bed", length(length_mm.judged()), length(length_mm.on_bed()));
+    let off_bed_mm = length_mm.get(Class::OffBed);
+    if off_bed_mm > 0.0 {
+        text += &format!(", {} beyond the plate", length(off_bed_mm));
+    }
+    text
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

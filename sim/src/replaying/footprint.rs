@@ -9,8 +9,9 @@ use crate::class::Measure;
 use crate::controller::{Controller, Corner};
 use crate::gap::GapTally;
 use crate::outcome::{Class, GapFigures, Place};
-use crate::replay::{ReplayError, SamplePlace, Stretch, nozzle_at};
+use crate::replay_error::ReplayError;
 use crate::scenario::{Bed, Scenario};
+use crate::stretch::{Place as SamplePlace, Stretch, nozzle_at};
 use gapkeeper_host_tools::job::{FirstLayer, FirstLayerHeights, JobEvent, JobMove, Reading, walk};
 
 /// More samples than this would make every draw of a plan a matter of minutes.

@@ -1,7 +1,7 @@
 //! How each layer lies on what is below it, cell by cell over the bed, in the run that would be used.
 
+use crate::class::Class;
 use crate::class::Measure;
-use crate::outcome::Class;
 use crate::scenario::Extent;
 use gapkeeper_host_tools::job::CellLattice;
 use gapkeeper_host_tools::job::SAME_LAYER_UM;

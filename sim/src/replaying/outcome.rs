@@ -4,9 +4,10 @@
 
 use serde::Serialize;
 
+use crate::class::percent;
+
 pub use crate::class::{Class, LOOSE_ABOVE, Measure, PerClass, TOO_CLOSE_BELOW, TOO_FAR_ABOVE};
 pub use crate::layer_cells::CellGrid;
-pub use crate::verdict::{Action, Verdict};
 pub use gapkeeper_host_tools::job::{FirstLayerHeights, JobCounts};
 pub use gapkeeper_host_tools::picture::Field;
 
@@ -343,4 +344,32 @@ pub struct Outcome {
     pub warnings: Vec<String>,
     /// Unknown words that move nothing, as far as they show, with their first lines.
     pub passed_over: Option<String>,
+}
+
+/// What came out, and what to do.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct Verdict {
+    /// One sentence.
+    pub headline: String,
+    /// At most three, the one that gains the most first.
+    pub actions: Vec<Action>,
+}
+
+/// Something that a person can do.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Action {
+    /// One sentence.
+    pub text: String,
+    /// How much of the first layer is then good.
+    pub share_percent: Option<f64>,
+}
+
+impl Action {
+    /// The sentence, and what is then to be expected.
+    pub fn line(&self) -> String {
+        match self.share_percent {
+            Some(share) => format!("{} {} good.", self.text, percent(share / 100.0)),
+            None => self.text.clone(),
+        }
+    }
 }

@@ -3,121 +3,29 @@
 //! One core reads the job and counts, in the order of the job; moves are evaluated in batches on all of them. So the
 //! figures are the same on any number of cores, to the last bit.
 
-mod stretch;
 mod tally;
 
 use std::convert::Infallible;
 use std::io::{BufRead, Seek};
-use std::num::NonZeroUsize;
 use std::sync::Arc;
 
-use gapkeeper::{Correction, CorrectionError, DEFAULT_TOLERANCE_UM, GridError, HeightGrid, Move, Point, SplitError};
-use gapkeeper_host_tools::job::{FirstLayer, FirstLayerHeights, JobError, JobEvent, JobMove, Reading, Walker};
+use gapkeeper::{Correction, HeightGrid, Move, Point};
+use gapkeeper_host_tools::job::{FirstLayer, JobEvent, JobMove, Reading, Walker};
 use gapkeeper_host_tools::pipeline::{self, Pipeline};
 
-use crate::bed::{BedError, HeightTable, ModelledBed};
+use crate::bed::{HeightTable, ModelledBed};
 use crate::controller::{CAPACITY, Controller};
-use crate::outcome::{JobCounts, Outcome, Run};
-use crate::scenario::{Extent, Scenario};
-use crate::setup::{in_force, lowest_um, refine, temperature_note};
-use stretch::{Batch, Evaluator};
-pub(crate) use stretch::{Place as SamplePlace, Stretch, nozzle_at};
+use crate::core_settings::{controller, in_force, refine, tolerance_um};
+use crate::outcome::{JobCounts, Outcome};
+pub use crate::replay_error::ReplayError;
+use crate::scenario::Extent;
+pub use crate::settings::Settings;
+use crate::setup::{grid_at_stations, temperature_note};
+use crate::stretch::{Batch, Evaluator, Stretch};
 use tally::Tally;
 
 /// More cores than this wait for the one that reads.
 const MOST_CORES: usize = 7;
-
-/// Why a job cannot be replayed.
-#[derive(Debug, thiserror::Error)]
-#[non_exhaustive]
-pub enum ReplayError {
-    /// The job cannot be followed.
-    #[error(transparent)]
-    Job(#[from] JobError),
-    /// The modelled bed cannot be.
-    #[error(transparent)]
-    Bed(#[from] BedError),
-    /// No grid can be read off the bed or refined.
-    #[error("{what}: {source}")]
-    Grid {
-        /// Which grid.
-        what: &'static str,
-        /// What is wrong and what to do.
-        source: GridError,
-    },
-    /// The grid cannot be put in force as the scenario asks.
-    #[error("correction: {0}")]
-    Correction(#[from] CorrectionError),
-    /// The scenario's tolerance is out of range.
-    #[error("correction.tolerance_um: {0}")]
-    Tolerance(SplitError),
-    /// The first layer is too long to be planned for.
-    #[error(
-        "{file}: a first layer of more than four million samples: plan with a smaller job over the same part of the bed"
-    )]
-    TooLong {
-        /// Name of the job.
-        file: String,
-    },
-    /// Nothing was printed, so there is no gap to speak of.
-    #[error("{file}: no printing move: nothing with E in a printing job, no G1, G2 or G3 in any other")]
-    NothingPrinted {
-        /// Name of the job.
-        file: String,
-    },
-}
-
-/// What a replay needs besides the job.
-#[derive(Clone, Copy, Debug)]
-pub struct Settings<'a> {
-    /// Machine and bed.
-    pub scenario: &'a Scenario,
-    /// The grid in force and where it came from; none: it is read off the bed at the scenario's stations.
-    pub grid: Option<(&'a HeightGrid<CAPACITY>, &'a str)>,
-    /// How warm the bed was when that grid was read, if it is known.
-    pub grid_temperature_c: Option<f64>,
-    /// The run that would be used: the one with the best surface of the grid.
-    pub run_in_use: Run,
-    /// Whether a person read that grid; otherwise it is read off the model, and the bed is still to be measured.
-    pub by_hand: bool,
-    /// Try out what could be done, and name it in the verdict.
-    pub advise: bool,
-    /// Make a map of every layer, as the page shows them; then all that is printed is sampled, which takes time.
-    pub layer_maps: bool,
-    /// Gap errors up to this are good, as far as the squeeze is.
-    pub tolerance_um: f64,
-    /// Heights at which the first layer is looked for.
-    pub first_layer_heights: FirstLayerHeights,
-    /// Distance between samples along the path; none: fine enough for the bed.
-    pub sample_step_mm: Option<f64>,
-    /// Count lines that cannot be read instead of stopping at the first.
-    pub keep_going: bool,
-    /// Of two words of one modal group on a line the later one counts.
-    pub lenient: bool,
-    /// Cores to use; none: all that there are. The outcome is the same.
-    pub cores: Option<NonZeroUsize>,
-}
-
-impl<'a> Settings<'a> {
-    /// A grid read off the bed, 50 µm either way, and the rest as it comes.
-    pub const fn new(scenario: &'a Scenario) -> Self {
-        Self {
-            scenario,
-            grid: None,
-            grid_temperature_c: None,
-            run_in_use: Run::Refined,
-            by_hand: false,
-            advise: false,
-            layer_maps: false,
-            tolerance_um: 50.0,
-            first_layer_heights: FirstLayerHeights { from_mm: None, to_mm: 1.0 },
-            sample_step_mm: None,
-            keep_going: false,
-            lenient: false,
-            cores: None,
-        }
-    }
-}
 
 /// Replays a job from its text.
 ///
@@ -200,25 +108,6 @@ fn replay_and(
     })
 }
 
-/// The grid that faultless readings at the scenario's stations give.
-///
-/// # Errors
-/// [`ReplayError::Grid`] if the stations make no grid.
-pub fn grid_at_stations(scenario: &Scenario, bed: &ModelledBed) -> Result<HeightGrid<CAPACITY>, ReplayError> {
-    bed.read_off(scenario.stations()).map_err(|source| ReplayError::Grid { what: "survey", source })
-}
-
-/// How far pieces may be off the corrected path.
-pub(crate) fn tolerance_um(scenario: &Scenario) -> u16 {
-    scenario.correction.tolerance_um.unwrap_or(DEFAULT_TOLERANCE_UM)
-}
-
-/// A controller of the scenario's machine.
-pub(crate) fn controller(scenario: &Scenario, in_force: Option<Correction<CAPACITY>>) -> Controller {
-    let z_steps_per_mm = scenario.machine.steps_per_mm.z.0;
-    Controller::new(in_force, tolerance_um(scenario), z_steps_per_mm, lowest_um(scenario))
-}
-
 /// Bed and corrections, made from a scenario.
 pub(crate) struct Machine {
     bed: ModelledBed,
@@ -236,7 +125,7 @@ impl Machine {
             Some((grid, _)) => grid.clone(),
             None => grid_at_stations(scenario, &ModelledBed::new(scenario, scenario.warmth_measuring())?)?,
         };
-        let refined = refine(scenario, &grid)?;
+        let refined = refine(scenario, &grid).map_err(|source| ReplayError::Grid { what: "refined grid", source })?;
         let mut warnings = Vec::new();
         let grid_c = settings.grid_temperature_c.or(settings.grid.is_none().then(|| scenario.warmth_measuring().bed_c));
         warnings.extend(temperature_note(scenario, grid_c));

@@ -7,10 +7,7 @@ use std::path::{Path, PathBuf};
 use std::{fs, io};
 
 use anyhow::Context;
-use gapkeeper::{
-    Correction, CorrectionError, HeightGrid, KeeperSettings, Lattice, PlanError, Surface, SurveyPlan, SurveySettings,
-    TemperatureWindows,
-};
+use gapkeeper::{HeightGrid, Surface, TemperatureWindows};
 use gapkeeper_host_tools::grid_file::{
     GridDocument, GridFormat, MissingFacts, StationReading, SurveyMarks, read_grid, write_grid,
 };
@@ -19,10 +16,11 @@ use serde::{Deserialize, Serialize};
 
 use crate::bed::ModelledBed;
 use crate::controller::CAPACITY;
+use crate::core_settings::{add_screws, lowest_um, raised, with_screws};
 use crate::outcome::Run;
-use crate::replay::{ReplayError, Settings, grid_at_stations, tolerance_um};
-use crate::scenario::{Bounded, Count, FadeSettings, OldGrid, Scenario};
-use crate::survey::{Happening, SurveyOutcome};
+use crate::replay_error::ReplayError;
+use crate::scenario::{Bounded, FadeSettings, OldGrid, Scenario};
+use crate::survey::SurveyOutcome;
 
 /// A scenario with the grid that is to be in force over it.
 #[derive(Clone, Debug)]
@@ -61,7 +59,7 @@ impl Setup {
     /// As a survey left it: the screws stay where they were turned to.
     pub fn surveyed(scenario: &Scenario, found: &SurveyOutcome) -> Self {
         Self {
-            scenario: turned(scenario, found),
+            scenario: found.left(scenario),
             grid: found.grid.grid.clone(),
             origin: "surveyed by hand".into(),
             surface: found.grid.surface,
@@ -91,17 +89,6 @@ impl Setup {
             bed_temperature_c: document.bed_temperature_c.map(f64::from),
             by_hand: true,
         })
-    }
-
-    /// Settings for a replay of it; everything else as it comes.
-    pub fn settings(&self) -> Settings<'_> {
-        Settings {
-            grid: Some((&self.grid, &self.origin)),
-            run_in_use: run_of(self.surface),
-            grid_temperature_c: self.bed_temperature_c,
-            by_hand: self.by_hand,
-            ..Settings::new(&self.scenario)
-        }
     }
 }
 
@@ -150,10 +137,10 @@ pub fn save(scenario: &Scenario, found: &SurveyOutcome, path: &Path) -> anyhow::
             None => found.readings.iter().map(|&at| StationReading { at, spread_um: None }).collect(),
         },
     };
-    let by_um = raised_um(found) + scenario.bed.raised_um.0;
-    let mut screws_um = screws_raised_um(found);
+    let by_um = found.raised_um() + scenario.bed.raised_um.0;
+    let mut screws_um = found.screws_raised_um();
     if let Some(old) = &scenario.tie {
-        add(&mut screws_um, &old.screws_raised_um);
+        add_screws(&mut screws_um, &old.screws_raised_um);
     }
     let note = note_path(path);
     let losses = if by_um == 0.0 && screws_um.is_empty() {
@@ -171,50 +158,6 @@ pub fn save(scenario: &Scenario, found: &SurveyOutcome, path: &Path) -> anyhow::
         losses
     };
     Ok(losses.iter().map(ToString::to_string).collect())
-}
-
-/// How far all screws were raised during a survey.
-pub fn raised_um(found: &SurveyOutcome) -> f64 {
-    let raised = |happening: &Happening| if let Happening::BedRaised { by_um } = happening { *by_um } else { 0.0 };
-    found.happenings.iter().map(raised).sum()
-}
-
-/// How far each screw was raised besides during a survey's corner round, by number; empty if none was.
-pub fn screws_raised_um(found: &SurveyOutcome) -> Vec<f64> {
-    let mut sums_um: Vec<f64> = Vec::new();
-    for happening in &found.happenings {
-        let Happening::ScrewsTurned { raised_um, .. } = happening else { continue };
-        add(&mut sums_um, raised_um);
-    }
-    sums_um
-}
-
-/// Adds up by number.
-fn add(sums_um: &mut Vec<f64>, um: &[f64]) {
-    sums_um.resize(sums_um.len().max(um.len()), 0.0);
-    for (sum_um, um) in sums_um.iter_mut().zip(um) {
-        *sum_um += um;
-    }
-}
-
-/// A scenario as a survey leaves its screws.
-pub(crate) fn turned(scenario: &Scenario, found: &SurveyOutcome) -> Scenario {
-    with_screws(raised(scenario, raised_um(found)), &screws_raised_um(found))
-}
-
-/// A scenario whose screws have been raised by so much each.
-pub(crate) fn with_screws(mut scenario: Scenario, raised_um: &[f64]) -> Scenario {
-    for (screw, um) in scenario.bed.screws.iter_mut().zip(raised_um) {
-        screw.height_um = Bounded(screw.height_um.0 + um);
-    }
-    scenario
-}
-
-/// A scenario whose screws have been raised further.
-pub(crate) fn raised(scenario: &Scenario, by_um: f64) -> Scenario {
-    let mut scenario = scenario.clone();
-    scenario.bed.raised_um = Bounded(scenario.bed.raised_um.0 + by_um);
-    scenario
 }
 
 /// What no format of grids has a place for.
@@ -292,83 +235,6 @@ fn read_note(path: &Path, grid: &HeightGrid<CAPACITY>) -> anyhow::Result<(f64, V
 
 const REMEDY: &str = "measure again, or delete it to take the scenario's own screws";
 
-/// The refined grid that a scenario asks for.
-pub(crate) fn refine(scenario: &Scenario, grid: &HeightGrid<CAPACITY>) -> Result<HeightGrid<CAPACITY>, ReplayError> {
-    match scenario.survey.refined {
-        Some([Count(columns), Count(rows)]) => grid.refined(columns, rows),
-        None => grid.densest(),
-    }
-    .map_err(|source| ReplayError::Grid { what: "refined grid", source })
-}
-
-/// A grid in force as a scenario asks, never below its limit switch.
-pub(crate) fn in_force(
-    scenario: &Scenario,
-    grid: HeightGrid<CAPACITY>,
-) -> Result<Correction<CAPACITY>, CorrectionError> {
-    let correction = Correction::new(grid).with_shift(scenario.correction.shift_um)?;
-    let correction = match scenario.correction.fade {
-        Some(fade) => correction.with_fade(fade.0)?,
-        None => correction,
-    };
-    Ok(correction.with_lowest_machine_z(lowest_um(scenario)))
-}
-
-/// The lowest machine height, where the limit switch trips.
-pub(crate) fn lowest_um(scenario: &Scenario) -> i32 {
-    // Within ±100 m.
-    (scenario.machine.limit_switch_trips_at_mm.0 * 1000.0).round() as i32
-}
-
-/// The keeper of the scenario's machine.
-pub(crate) fn keeper_settings(scenario: &Scenario) -> KeeperSettings {
-    KeeperSettings {
-        lowest_machine_z_um: lowest_um(scenario),
-        tolerance_um: tolerance_um(scenario),
-        fade: scenario.correction.fade.map(|fade| fade.0),
-        ..KeeperSettings::default()
-    }
-}
-
-/// A survey as the scenario is measured.
-pub(crate) fn survey_settings(scenario: &Scenario) -> SurveySettings {
-    let measuring = &scenario.measuring;
-    SurveySettings {
-        bed_temperature_c: measuring.bed_temperature_c,
-        nozzle_temperature_c: measuring.nozzle_temperature_c,
-        soak_s: measuring.soak_s,
-        feeler_um: measuring.feeler_um,
-        detent_um: measuring.detent_um.max(1),
-        closure_limit_um: measuring.closure_limit_um,
-        lowest_um: lowest_um(scenario),
-        corner_limit_um: measuring.corner_limit_um.unwrap_or_default(),
-        ..SurveySettings::default()
-    }
-}
-
-/// A length of the scenario for the core.
-pub(crate) fn um(mm: f64) -> i32 {
-    (mm * 1000.0).round() as i32
-}
-
-/// The stations as the scenario is measured: those of a tie, if there is a grid to tie; else with the middles of cells, if it asks for them and there are weights for them,
-/// and after a corner round, if it asks for one.
-pub(crate) fn survey_plan<const STATIONS: usize>(
-    scenario: &Scenario,
-    stations: Lattice,
-) -> Result<SurveyPlan<STATIONS>, PlanError> {
-    let screws = || scenario.bed.screws.iter().map(|screw| (um(screw.x_mm.0), um(screw.y_mm.0)));
-    let plan = match &scenario.tie {
-        Some(old) => SurveyPlan::tie(old.grid.grid.lattice(), screws())?,
-        None => SurveyPlan::new(stations)?,
-    };
-    let plan = if scenario.measuring.middles { plan.with_middles().unwrap_or(plan) } else { plan };
-    match scenario.measuring.corner_limit_um {
-        Some(_) => plan.with_corner_round(screws()),
-        None => Ok(plan),
-    }
-}
-
 /// A word about a grid that was read at another temperature than the job is printed at.
 pub(crate) fn temperature_note(scenario: &Scenario, grid_c: Option<f64>) -> Option<String> {
     let printing_c = scenario.warmth_printing().bed_c;
@@ -378,4 +244,12 @@ pub(crate) fn temperature_note(scenario: &Scenario, grid_c: Option<f64>) -> Opti
         "The grid was read at {grid_c:.0} °C and the bed is at {printing_c:.0} °C while the job runs: \
          measure at the temperature of the job."
     ))
+}
+
+/// The grid that faultless readings at the scenario's stations give.
+///
+/// # Errors
+/// [`ReplayError::Grid`] if the stations make no grid.
+pub fn grid_at_stations(scenario: &Scenario, bed: &ModelledBed) -> Result<HeightGrid<CAPACITY>, ReplayError> {
+    bed.read_off(scenario.stations()).map_err(|source| ReplayError::Grid { what: "survey", source })
 }

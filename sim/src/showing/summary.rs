@@ -2,13 +2,13 @@
 
 use std::fmt::Write as _;
 
+use gapkeeper_host_tools::printed::one_line;
 use serde::Serialize;
 
 use crate::class::{LOOSE_ABOVE, TOO_CLOSE_BELOW, TOO_FAR_ABOVE, percentage};
 use crate::deposit::{LaidFigures, Spot, Squeeze};
-use crate::outcome::{Class, FirstLayerHeights, JobCounts, LayerFigures, Outcome, Place, Run, RunOutcome};
+use crate::outcome::{Class, FirstLayerHeights, JobCounts, LayerFigures, Outcome, Place, Run, RunOutcome, Verdict};
 use crate::picture::words;
-use crate::verdict::Verdict;
 
 /// Version of the JSON summary; it rises when a key changes its meaning or goes away.
 pub const SCHEMA_VERSION: u32 = 2;
@@ -187,7 +187,7 @@ pub fn text(outcome: &Outcome) -> String {
     }
     let _ = writeln!(text, "\n{}", words::verdict(outcome));
     for fault in &outcome.faults {
-        let _ = writeln!(text, "FAULT: {}", printable(fault));
+        let _ = writeln!(text, "FAULT: {}", one_line(fault));
     }
     // Writing to a string cannot fail.
     let _ = writeln!(
@@ -196,18 +196,18 @@ pub fn text(outcome: &Outcome) -> String {
          scenario  {}\n\
          job       {}: {} lines, {} moves ({} arcs), {} of them printing, {} unknown words, {}\n\
          grid      {columns} x {rows}, {}; refined to {refined_columns} x {refined_rows}\n",
-        printable(&outcome.scenario_name),
-        printable(&outcome.job_name),
+        one_line(&outcome.scenario_name),
+        one_line(&outcome.job_name),
         counts.lines,
         counts.moves,
         counts.arcs,
         counts.printing_moves,
         counts.unknown_words,
         size(counts.bytes),
-        printable(&outcome.grid_origin),
+        one_line(&outcome.grid_origin),
     );
     if let Some(words) = &outcome.passed_over {
-        let _ = writeln!(text, "passed over, harmless as far as its words show: {}\n", printable(words));
+        let _ = writeln!(text, "passed over, harmless as far as its words show: {}\n", one_line(words));
     }
     first_layer(&mut text, outcome);
     top(&mut text, outcome);
@@ -226,7 +226,7 @@ pub fn text(outcome: &Outcome) -> String {
         );
     }
     for warning in &outcome.warnings {
-        let _ = writeln!(text, "\nwarning: {}", printable(warning));
+        let _ = writeln!(text, "\nwarning: {}", one_line(warning));
     }
     text
 }
@@ -321,9 +321,4 @@ fn size(bytes: u64) -> String {
         1000..1_000_000 => format!("{:.1} kB", bytes as f64 / 1e3),
         _ => format!("{:.2} MB", bytes as f64 / 1e6),
     }
-}
-
-/// Names from files must not steer the terminal.
-pub(crate) fn printable(text: &str) -> String {
-    text.chars().map(|character| if character.is_control() { '\u{FFFD}' } else { character }).collect()
 }

@@ -5,7 +5,7 @@ use super::{Figures, Plan, Row};
 use crate::class::percent;
 
 /// A way of measuring is good enough if, as sure as 95 %, 19 of 20 surveys make this share of the first layer good.
-pub(super) const GOAL: f64 = 0.95;
+pub(crate) const GOAL: f64 = 0.95;
 
 /// The row that asks for the least time among those of a hand that are good enough, with the surface that the machine takes.
 pub(super) fn cheapest(plan: &Plan, feel_um: f64) -> Option<(&Row, &Figures)> {

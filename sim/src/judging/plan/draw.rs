@@ -6,11 +6,10 @@ use super::PlanSettings;
 use crate::bed::{BedError, ModelledBed};
 use crate::bench::Bench;
 use crate::controller::Controller;
+use crate::core_settings::{controller, in_force, refine, with_screws};
 use crate::footprint::Footprint;
 use crate::outcome::{GapErrors, GapFigures};
-use crate::replay::controller;
 use crate::scenario::{Count, Form, NotNegative, Scenario};
-use crate::setup::{in_force, raised_um, refine, screws_raised_um, with_screws};
 use crate::survey::survey_on;
 
 /// What one draw of one row came to.
@@ -80,7 +79,7 @@ pub(super) fn draw(
                 continue;
             }
         };
-        let screws_um = screws_raised_um(&measured);
+        let screws_um = measured.screws_raised_um();
         let turned_bed_um = if screws_um.is_empty() {
             None
         } else {
@@ -95,7 +94,7 @@ pub(super) fn draw(
             };
             let lattice = grid.lattice();
             let correction = in_force(&scenario, grid).map_err(|error| format!("correction: {error}"))?;
-            let figures: GapFigures = judge(&mut controller(&scenario, Some(correction)), bed_um, raised_um(&measured));
+            let figures: GapFigures = judge(&mut controller(&scenario, Some(correction)), bed_um, measured.raised_um());
             Ok(Drawn {
                 good: figures.good(),
                 errors: figures.errors.ok_or("every move of the first layer was refused")?,

@@ -7,7 +7,6 @@
 
 mod advice;
 mod bound;
-mod chart;
 mod draw;
 mod table;
 
@@ -21,13 +20,12 @@ use serde::Serialize;
 
 use crate::bed::{BedError, ModelledBed};
 use crate::controller::CAPACITY;
+use crate::core_settings::survey_plan;
 use crate::footprint::Footprint;
 use crate::outcome::Place;
 use crate::replay::ReplayError;
 use crate::scenario::{Count, Form, NotNegative, Scenario};
-use crate::setup::survey_plan;
-pub(crate) use chart::SHOWS;
-pub use chart::chart_svg;
+pub(crate) use advice::GOAL;
 use draw::{BothSurfaces, Drawn, draw};
 use gapkeeper_host_tools::job::FirstLayerHeights;
 

@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 use super::advice::cheapest;
 use super::{Plan, Row};
 use crate::class::{percent, percentage};
-use crate::summary::printable;
+use gapkeeper_host_tools::printed::one_line;
 
 pub(super) fn text(plan: &Plan) -> String {
     let mut text = format!("{}\n\n", plan.advice);
@@ -16,8 +16,8 @@ pub(super) fn text(plan: &Plan) -> String {
          job          {}: first layer at Z {:.3} mm, {:.2} m printed, looked at in {} places\n\
          draws        {} surveys in every row, drawn from seed {}{}\n\
          uncorrected  {} of the first layer good (within ±{} um and its squeeze)\n",
-        printable(&plan.scenario),
-        printable(&plan.job),
+        one_line(&plan.scenario),
+        one_line(&plan.job),
         plan.first_layer_z_mm,
         plan.printed_length_mm / 1000.0,
         plan.spots,
@@ -67,7 +67,7 @@ fn line(row: &Row) -> String {
     let surface = if row.refined { format!("to {columns} x {rows}") } else { "bilinear".to_string() };
     let way = format!("{stations} x {stations} ({}) {surface}", row.readings);
     let refused = match &row.refused {
-        Some((count, why)) => format!("  refused {count} times: {}", printable(why)),
+        Some((count, why)) => format!("  refused {count} times: {}", one_line(why)),
         None => String::new(),
     };
     let Some(figures) = &row.figures else { return format!("{way:<25}{refused}") };

@@ -158,8 +158,8 @@ fn a_draw_is_the_survey_of_its_seed_and_the_replay_of_its_grid() {
         let settings = PlanSettings { seed: 4, same_bed: true, tolerance_um: 25.0, ..settings(&[3], &[20.0], 1) };
         let plan = plan(&scenario, "cross", Cursor::new(CROSS), &settings).unwrap();
         let measured = survey(&scenario, scenario.stations(), 4).unwrap();
-        assert_eq!(crate::setup::raised_um(&measured) > 0.0, switch_mm > 0.0);
-        assert_eq!(crate::setup::screws_raised_um(&measured).is_empty(), corner_limit_um.is_none());
+        assert_eq!(measured.raised_um() > 0.0, switch_mm > 0.0);
+        assert_eq!(measured.screws_raised_um().is_empty(), corner_limit_um.is_none());
         let setup = Setup::surveyed(&scenario, &measured);
         let settings = Settings { tolerance_um: 25.0, ..setup.settings() };
         let outcome = replay("cross", Cursor::new(CROSS), &settings).unwrap();
@@ -221,8 +221,8 @@ fn what_cannot_be_measured_is_a_row_that_says_why() {
     );
     assert!(plan.text().contains("refused 3 times"), "{}", plan.text());
     assert!(
-        chart_svg(&plan, "Measure 3 x 3").ends_with("</svg>\n")
-            && chart_svg(&plan, "").contains("What a survey is worth")
+        crate::picture::plan_svg(&plan, "Measure 3 x 3").ends_with("</svg>\n")
+            && crate::picture::plan_svg(&plan, "").contains("What a survey is worth")
     );
 }
 

@@ -14,13 +14,14 @@ use gapkeeper_host_tools::Steps;
 use gapkeeper_host_tools::grid_file::read_grid;
 use gapkeeper_host_tools::pipeline::{self, map_in_order};
 
+use crate::class::judged;
 use crate::controller::CAPACITY;
+use crate::core_settings::{in_force, refine, tolerance_um};
 use crate::dynamics::{Dynamics, MotionFigures, Peak, ZLimits};
 use crate::outcome::{Class, RunOutcome};
-use crate::picture::words::judged;
-use crate::replay::{ReplayError, Settings, replay, tolerance_um};
+use crate::replay::{ReplayError, Settings, replay};
 use crate::scenario::{Positive, Scenario};
-use crate::setup::{Setup, in_force, refine};
+use crate::setup::Setup;
 use crate::survey::survey;
 use gapkeeper_host_tools::job::{JobEvent, walk};
 

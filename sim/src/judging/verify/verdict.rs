@@ -6,7 +6,7 @@ use gapkeeper_host_tools::picture::svg::escaped;
 use serde::Serialize;
 
 use crate::dynamics::TooFast;
-use crate::summary::printable;
+use gapkeeper_host_tools::printed::one_line;
 
 /// Version of the JSON verdict; it rises when a key changes its meaning or goes away.
 pub const SCHEMA_VERSION: u32 = 2;
@@ -111,14 +111,14 @@ impl Verdict {
         let mut text = String::new();
         for case in &self.cases {
             // Writing to a string cannot fail.
-            let _ = writeln!(text, "{}  {}", word(case.outcome), printable(&case.name));
+            let _ = writeln!(text, "{}  {}", word(case.outcome), one_line(&case.name));
             if let Some(error) = &case.error {
                 error.lines().for_each(|line| {
-                    let _ = writeln!(text, "      {}", printable(line));
+                    let _ = writeln!(text, "      {}", one_line(line));
                 });
             }
             for check in &case.checks {
-                let _ = writeln!(text, "      {}", printable(&check.line()));
+                let _ = writeln!(text, "      {}", one_line(&check.line()));
             }
             for TooFast { job_line, feed_mm_s, feed_would_do_mm_s } in &case.too_fast {
                 let _ = writeln!(
@@ -127,10 +127,10 @@ impl Verdict {
                 );
             }
             for explanation in &case.explanations {
-                let _ = writeln!(text, "      {}", printable(explanation));
+                let _ = writeln!(text, "      {}", one_line(explanation));
             }
             for note in &case.notes {
-                let _ = writeln!(text, "      note: {}", printable(note));
+                let _ = writeln!(text, "      note: {}", one_line(note));
             }
         }
         let count = |outcome| self.cases.iter().filter(|case| case.outcome == outcome).count();

@@ -6,9 +6,9 @@ use super::drag::Drag;
 use super::view::{Mark, View};
 use crate::bench::{Bench, BenchError};
 use crate::controller::CAPACITY;
+use crate::core_settings::survey_plan;
 use crate::operator::Operator;
 use crate::scenario::{Bounded, NotNegative, Scenario, Share};
-use crate::setup::survey_plan;
 use crate::survey::{Notes, SurveyOutcome, clock};
 
 /// How much faster time runs while the plate warms and settles.

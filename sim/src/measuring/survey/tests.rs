@@ -181,7 +181,7 @@ fn a_corner_round_trams_the_bed_before_it_is_measured() {
     assert!(apart_um <= 30);
     let mut scenario = demo::scenario().unwrap();
     crooked(&mut scenario);
-    let left = crate::setup::turned(&scenario, &outcome);
+    let left = outcome.left(&scenario);
     let bed = crate::bed::ModelledBed::new(&left, left.warmth_measuring()).unwrap();
     let lattice = outcome.grid.grid.lattice();
     for (node, &um) in outcome.grid.grid.nodes_um().iter().enumerate() {

@@ -5,7 +5,6 @@ use std::collections::BTreeMap;
 use gapkeeper::Move;
 use gapkeeper_host_tools::printed;
 
-use super::stretch::{Batch, Driven, Heights, Place as SamplePlace, Stretch};
 use super::{Machine, ReplayError, Sample, Settings};
 use crate::action;
 use crate::class::{Measure, length};
@@ -15,10 +14,11 @@ use crate::gap::{GapTally, LayerTally, Layers, Profile, ProfileSample, WorstPlac
 use crate::layer_cells::{Laid, LayerCells};
 use crate::lines::LineTally;
 use crate::outcome::{
-    Class, Field, JobCounts, LayerMaps, Outcome, Place, Point as BedPoint, Run, RunOutcome, Surfaces,
+    Class, Field, JobCounts, LayerMaps, Outcome, Place, Point as BedPoint, Run, RunOutcome, Surfaces, Verdict,
 };
+use crate::stretch::{Batch, Driven, Heights, Place as SamplePlace, Stretch};
 use crate::surfaces;
-use crate::verdict::{self, Verdict};
+use crate::verdict;
 use gapkeeper_host_tools::job::FirstLayer;
 
 /// Gaps of up to twice this many points of the surfaces are no holes in what is printed.

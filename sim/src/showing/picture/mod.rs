@@ -17,6 +17,7 @@ mod legend;
 mod map;
 pub(crate) mod palette;
 mod panels;
+mod plan_chart;
 mod section;
 mod squeeze;
 pub(crate) mod words;
@@ -26,6 +27,7 @@ pub use gap::gap_svg;
 pub use gapkeeper_host_tools::picture::{PictureError, png};
 pub use layers::layers_svg;
 pub use map::map_svg;
+pub use plan_chart::plan_svg;
 pub use section::section_svg;
 pub use squeeze::squeeze_svg;
 pub use words::title;
@@ -35,6 +37,7 @@ pub(crate) mod shows {
     pub(crate) use super::gap::SHOWS as GAP_SHOWS;
     pub(crate) use super::layers::SHOWS as LAYERS_SHOWS;
     pub(crate) use super::map::SHOWS as MAP_SHOWS;
+    pub(crate) use super::plan_chart::SHOWS as PLAN_SHOWS;
     pub(crate) use super::section::SHOWS as SECTION_SHOWS;
     pub(crate) use super::squeeze::SHOWS as SQUEEZE_SHOWS;
 }

@@ -4,8 +4,8 @@ use super::frame::number;
 use super::heading::Heading;
 use super::svg::shortened;
 use crate::class::{TOO_CLOSE_BELOW, TOO_FAR_ABOVE};
-pub(crate) use crate::class::{length, percent, percentage};
-use crate::outcome::{Class, Outcome, PerClass, Place, Run};
+pub(crate) use crate::class::{judged, length, percent, percentage};
+use crate::outcome::{Class, Outcome, Place, Run};
 
 /// What came out, in one sentence; how much was judged is that of the run that would be used.
 pub(crate) fn verdict(outcome: &Outcome) -> String {
@@ -53,16 +53,6 @@ pub(crate) fn good(outcome: &Outcome) -> String {
         TOO_CLOSE_BELOW * 100.0,
         TOO_FAR_ABOVE * 100.0
     )
-}
-
-/// How much was judged of how much there is.
-pub(crate) fn judged(length_mm: &PerClass) -> String {
-    let mut text = format!("{} judged of {} on the bed", length(length_mm.judged()), length(length_mm.on_bed()));
-    let off_bed_mm = length_mm.get(Class::OffBed);
-    if off_bed_mm > 0.0 {
-        text += &format!(", {} beyond the plate", length(off_bed_mm));
-    }
-    text
 }
 
 /// Where the figures come from: job, scenario and grid, in one line.

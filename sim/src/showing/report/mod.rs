@@ -11,12 +11,12 @@ use crate::deposit::Squeeze;
 use crate::outcome::{Outcome, Run};
 use crate::picture::frame::{Frame, number};
 use crate::picture::palette::INK;
-use crate::picture::shows::{GAP_SHOWS, LAYERS_SHOWS, MAP_SHOWS, SECTION_SHOWS, SQUEEZE_SHOWS};
+use crate::picture::shows::{GAP_SHOWS, LAYERS_SHOWS, MAP_SHOWS, PLAN_SHOWS, SECTION_SHOWS, SQUEEZE_SHOWS};
 use crate::picture::svg::{escaped, shortened};
 use crate::picture::{
-    explorer_svg, gap_svg, layer_map_svg, layers_svg, map_svg, opened, section_svg, squeeze_svg, words,
+    explorer_svg, gap_svg, layer_map_svg, layers_svg, map_svg, opened, plan_svg, section_svg, squeeze_svg, words,
 };
-use crate::plan::{self, Plan, chart_svg};
+use crate::plan::Plan;
 
 /// The browser is told to load nothing, even if markup should ever slip in.
 const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; img-src data:";
@@ -73,7 +73,7 @@ pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Pla
         plan.map_or_else(String::new, |plan| {
             let advice = format!("<p>{}</p>\n", escaped(&plan.advice));
             let ways = sheet("Ways of measuring", &tables::ways(plan));
-            section("Before you measure", &(figure(plan::SHOWS, &chart_svg(plan, "")) + &advice + &ways))
+            section("Before you measure", &(figure(PLAN_SHOWS, &plan_svg(plan, "")) + &advice + &ways))
         }),
         section("The job", &tables::counts(outcome)),
     ];

@@ -4,9 +4,9 @@ use gapkeeper::{Lattice, Point};
 
 use super::*;
 use crate::bed::ModelledBed;
+use crate::core_settings::in_force;
 use crate::demo;
 use crate::scenario::{Bounded, Positive, Scenario};
-use crate::setup::in_force;
 
 /// Four heights through the fade, with lifts, drawing back and an arc.
 fn job() -> String {

@@ -349,5 +349,5 @@ fn enough_leaves_the_screws_as_they_are() {
     }
     let outcome = rehearsal.outcome().unwrap();
     assert!(outcome.grid.grid.nodes_um()[1] - outcome.grid.grid.nodes_um()[0] > 100);
-    assert_eq!((outcome.grid.setup, crate::setup::screws_raised_um(&outcome)), (0, vec![]));
+    assert_eq!((outcome.grid.setup, outcome.screws_raised_um()), (0, vec![]));
 }

@@ -3,8 +3,6 @@
 //! No action is named that was not evaluated: every share is that of the job's first layer over the modelled bed with the
 //! action taken.
 
-use serde::Serialize;
-
 use crate::class::{length, percent};
 use crate::outcome::{Class, Outcome, PerClass, RunOutcome};
 
@@ -14,34 +12,6 @@ pub const GOOD_ENOUGH: f64 = 0.95;
 /// A first layer of which less is judged says nothing about a job: as much as the brim around a button (common practice,
 /// no source).
 pub const LEAST_JUDGED_MM: f64 = 100.0;
-
-/// What came out, and what to do.
-#[derive(Clone, Debug, Default, PartialEq, Serialize)]
-pub struct Verdict {
-    /// One sentence.
-    pub headline: String,
-    /// At most three, the one that gains the most first.
-    pub actions: Vec<Action>,
-}
-
-/// Something that a person can do.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Action {
-    /// One sentence.
-    pub text: String,
-    /// How much of the first layer is then good.
-    pub share_percent: Option<f64>,
-}
-
-impl Action {
-    /// The sentence, and what is then to be expected.
-    pub fn line(&self) -> String {
-        match self.share_percent {
-            Some(share) => format!("{} {} good.", self.text, percent(share / 100.0)),
-            None => self.text.clone(),
-        }
-    }
-}
 
 /// What came out, in one sentence, of the run that would be used.
 pub fn headline(outcome: &Outcome) -> String {

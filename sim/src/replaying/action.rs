@@ -7,13 +7,13 @@ use gapkeeper::{BedHeight, HeightGrid, Surface, TemperatureWindows, WeightedLayo
 use crate::bed::ModelledBed;
 use crate::bench::Bench;
 use crate::controller::CAPACITY;
+use crate::core_settings::{controller, in_force, raised, refine, survey_plan};
 use crate::footprint::Footprint;
-use crate::outcome::{Class, GapFigures, Outcome, Run};
-use crate::replay::{Settings, controller};
+use crate::outcome::{Action, Class, GapFigures, Outcome, Run};
 use crate::scenario::{Bounded, Celsius, Count, Scenario};
-use crate::setup::{in_force, raised, raised_um, refine, survey_plan};
+use crate::settings::Settings;
 use crate::survey::survey;
-use crate::verdict::{Action, GOOD_ENOUGH};
+use crate::verdict::GOOD_ENOUGH;
 
 /// Surveys averaged for a share.
 const SURVEYS: u64 = 5;
@@ -161,7 +161,7 @@ impl Trial<'_> {
         let mut sum = Tried { good: 0.0, least_gap_um: f64::INFINITY, is_safe: true, raises: false };
         for seed in 1..=SURVEYS {
             let found = survey(scenario, scenario.stations(), seed).ok()?;
-            let raised_um = raised_um(&found);
+            let raised_um = found.raised_um();
             let tried = self.judge(scenario, &found.grid.grid, found.grid.surface, (bed_um, raised_um))?;
             sum.good += tried.good / SURVEYS as f64;
             sum.least_gap_um = sum.least_gap_um.min(tried.least_gap_um);

@@ -5,10 +5,9 @@ use gapkeeper_host_tools::picture::heading::Heading;
 use gapkeeper_host_tools::picture::palette::{INK, INK_SOFT};
 use gapkeeper_host_tools::picture::svg::{Attributes, Path, Px, Svg, shortened};
 
-use super::advice::GOAL;
-use super::{Plan, Row, Spread};
+use super::palette::run_style;
 use crate::outcome::Run;
-use crate::picture::palette::run_style;
+use crate::plan::{GOAL, Plan, Row, Spread};
 
 const LEFT: f64 = 78.0;
 const RIGHT: f64 = 24.0;
@@ -26,7 +25,7 @@ pub(crate) const SHOWS: &str = "What a survey is worth";
 /// line and 90 % of the draws as bars; bilinear dotted with crosses, refined drawn through with dots.
 ///
 /// The title says what to do; without one, it is what the picture shows.
-pub fn chart_svg(plan: &Plan, title: &str) -> String {
+pub fn plan_svg(plan: &Plan, title: &str) -> String {
     let mut hands: Vec<f64> = plan.rows.iter().map(|row| row.feel_um).collect();
     hands.dedup();
     let panels = hands.len().max(1) as f64;
