@@ -334,6 +334,7 @@ fn golden(layout: u8) -> StoredGrid<CAPACITY> {
         closure_um: if is_new { -17 } else { 0 },
         closure_accepted: is_new,
         surface: if is_new { Surface::Refined } else { Surface::Bilinear },
+        tie: None,
     }
 }
 
