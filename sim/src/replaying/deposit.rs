@@ -17,8 +17,8 @@ use crate::outcome::{Class, Outcome, Run};
 use crate::replay::{Machine, ReplayError, Sample, Settings, replay_watched};
 use crate::scenario::{Extent, FILAMENT_MM, LINE_WIDTH_MM};
 use cells::Cells;
-pub use figures::{Flow, LaidFigures, LineFigures, Spot};
-use figures::{LaidTally, Line, Spots};
+pub use figures::{FlowError, LaidFigures, LaidPlace, LineFigures};
+use figures::{LaidPlaces, LaidTally, Line};
 use gapkeeper_host_tools::job::SAME_LAYER_UM;
 
 /// What is farther above what lies there than its own strand is thick is a bridge over nothing; this where nothing is fed.
@@ -66,8 +66,8 @@ pub struct Deposit {
     first_layer: LaidTally,
     above: LaidTally,
     bridged_mm2: f64,
-    closest: Spots,
-    farthest: Spots,
+    closest: LaidPlaces,
+    farthest: LaidPlaces,
 }
 
 /// What became of one run.
@@ -80,9 +80,9 @@ pub struct Squeeze {
     /// Laid over nothing, farther than any layer is thick; not judged.
     pub bridged_mm2: f64,
     /// The worst places of the whole job, too close, worst first, at least 10 mm apart.
-    pub closest: Vec<Spot>,
+    pub closest: Vec<LaidPlace>,
     /// The same, too far.
-    pub farthest: Vec<Spot>,
+    pub farthest: Vec<LaidPlace>,
     /// Squeeze of the first layer.
     pub first_layer_map: SqueezeMap,
     /// Of all layers above, the squeeze that is farthest from 1.
@@ -144,8 +144,8 @@ impl Deposit {
             first_layer: LaidTally::default(),
             above: LaidTally::default(),
             bridged_mm2: 0.0,
-            closest: Spots::default(),
-            farthest: Spots::default(),
+            closest: LaidPlaces::default(),
+            farthest: LaidPlaces::default(),
         }
     }
 
@@ -224,7 +224,7 @@ impl Deposit {
                 cell.keep_farther(squeeze as f32);
                 above.add(&line);
             }
-            let spot = || Spot {
+            let spot = || LaidPlace {
                 job_line,
                 x_mm: between(from.x_mm, to.x_mm),
                 y_mm: between(from.y_mm, to.y_mm),

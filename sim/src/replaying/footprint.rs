@@ -11,7 +11,7 @@ use crate::gap::GapTally;
 use crate::outcome::{Class, GapFigures, Place};
 use crate::replay_error::ReplayError;
 use crate::scenario::{Bed, Scenario};
-use crate::stretch::{Place as SamplePlace, Stretch, nozzle_at};
+use crate::stretch::{PathPoint, Stretch, nozzle_at};
 use gapkeeper_host_tools::job::{FirstLayer, FirstLayerHeights, JobEvent, JobMove, Reading, walk};
 
 /// More samples than this would make every draw of a plan a matter of minutes.
@@ -24,7 +24,7 @@ const GUARDED_BELOW_UM: i32 = 400;
 
 /// A place that stands for a length of printed path.
 #[derive(Clone, Copy, Debug)]
-struct Spot {
+struct PathSample {
     fraction: f64,
     x_mm: f64,
     y_mm: f64,
@@ -35,12 +35,12 @@ struct Spot {
 /// The first layer of a job.
 pub(crate) struct Footprint {
     moves: Vec<(Stretch, Range<usize>)>,
-    spots: Vec<Spot>,
+    spots: Vec<PathSample>,
     off_bed_mm: f64,
     lays: bool,
     /// Low ways on which nothing is laid, and what is refused: they must neither be refused nor touch the bed.
     guards: Vec<(Stretch, Range<usize>)>,
-    guard_spots: Vec<Spot>,
+    guard_spots: Vec<PathSample>,
     /// Of so many moves one is kept.
     every: u64,
     seen: u64,
@@ -85,13 +85,13 @@ impl Footprint {
         }
         let start = self.spots.len();
         for part in stretch.first..=stretch.last {
-            let SamplePlace { fraction, x_mm, y_mm, logical_um } = SamplePlace::of(stretch, part);
+            let PathPoint { fraction, x_mm, y_mm, logical_um } = PathPoint::of(stretch, part);
             if !first.holds(x_mm, y_mm, logical_um, stretch.slope_um_per_mm()) {
                 continue;
             }
             let length_mm = stretch.weight_mm(part);
             if first.on_plate(x_mm, y_mm) {
-                self.spots.push(Spot { fraction, x_mm, y_mm, logical_um, length_mm });
+                self.spots.push(PathSample { fraction, x_mm, y_mm, logical_um, length_mm });
             } else {
                 self.off_bed_mm += length_mm;
             }
@@ -132,8 +132,8 @@ impl Footprint {
         let start = self.guard_spots.len();
         let parts = 0..if stretch.may_scrape { stretch.parts + 1 } else { 0 };
         self.guard_spots.extend(parts.map(|part| {
-            let SamplePlace { fraction, x_mm, y_mm, logical_um } = SamplePlace::of(stretch, part);
-            Spot { fraction, x_mm, y_mm, logical_um, length_mm: 0.0 }
+            let PathPoint { fraction, x_mm, y_mm, logical_um } = PathPoint::of(stretch, part);
+            PathSample { fraction, x_mm, y_mm, logical_um, length_mm: 0.0 }
         }));
         self.guards.push((stretch.clone(), start..self.guard_spots.len()));
     }
@@ -221,9 +221,9 @@ impl Footprint {
 fn drive(
     controller: &mut Controller,
     moves: &[(Stretch, Range<usize>)],
-    spots: &[Spot],
+    spots: &[PathSample],
     bed_um: &[f64],
-    mut tell: impl FnMut(&Stretch, &Spot, Option<f64>),
+    mut tell: impl FnMut(&Stretch, &PathSample, Option<f64>),
 ) {
     let mut path: Vec<Corner> = Vec::new();
     for (stretch, range) in moves {

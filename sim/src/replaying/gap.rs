@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use crate::class::Measure;
 use crate::layer_cells::{CellClasses, worse};
 use crate::outcome::{
-    Class, GapErrors, GapFigures, LayerFigures, LayerRun, PerClass, Place, Point, ProfileStretch, Range,
+    BedPoint, Class, GapErrors, GapFigures, LayerFigures, LayerRun, PerClass, Place, ProfileStretch, Range,
 };
 
 /// Sizes of absolute error, a tenth of a micrometre each, for the 95th percentile; the last holds all beyond.
@@ -246,13 +246,13 @@ impl Layers {
 pub(crate) struct Profile {
     stretch_mm: f64,
     length_mm: f64,
-    stretches: Vec<Stretch>,
+    stretches: Vec<ProfilePart>,
 }
 
 #[derive(Clone, Copy, Debug)]
-struct Stretch {
+struct ProfilePart {
     job_lines: [u64; 2],
-    starts_at: Point,
+    starts_at: BedPoint,
     /// Bed, nozzle of each run, gap error of each run.
     ranges: [Range; 7],
 }
@@ -261,17 +261,17 @@ struct Stretch {
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct ProfileSample {
     pub(crate) job_line: u64,
-    pub(crate) place: Point,
+    pub(crate) place: BedPoint,
     pub(crate) bed_um: f64,
     pub(crate) nozzle_um: [f64; 3],
     /// No number where it was not judged.
     pub(crate) gap_error_um: [f64; 3],
 }
 
-impl Stretch {
+impl ProfilePart {
     const NOTHING: Self = Self {
         job_lines: [0; 2],
-        starts_at: Point { x_mm: 0.0, y_mm: 0.0 },
+        starts_at: BedPoint { x_mm: 0.0, y_mm: 0.0 },
         ranges: [Range { min_um: f64::INFINITY, max_um: f64::NEG_INFINITY }; 7],
     };
 
@@ -322,11 +322,11 @@ impl Profile {
         }
         let index = ((self.length_mm - length_mm) / self.stretch_mm) as usize;
         if self.stretches.len() <= index {
-            self.stretches.resize(index + 1, Stretch::NOTHING);
+            self.stretches.resize(index + 1, ProfilePart::NOTHING);
         }
         let [n0, n1, n2] = sample.nozzle_um;
         let [g0, g1, g2] = sample.gap_error_um;
-        self.stretches[index].append(&Stretch {
+        self.stretches[index].append(&ProfilePart {
             job_lines: [sample.job_line; 2],
             starts_at: sample.place,
             ranges: [sample.bed_um, n0, n1, n2, g0, g1, g2].map(|um| Range { min_um: um, max_um: um }),
@@ -334,7 +334,7 @@ impl Profile {
     }
 
     pub(crate) fn stretches(&self) -> Vec<ProfileStretch> {
-        let stretch = |(index, stretch): (usize, &Stretch)| ProfileStretch {
+        let stretch = |(index, stretch): (usize, &ProfilePart)| ProfileStretch {
             start_mm: index as f64 * self.stretch_mm,
             end_mm: ((index + 1) as f64 * self.stretch_mm).min(self.length_mm),
             job_lines: stretch.job_lines,
@@ -432,7 +432,7 @@ mod tests {
             let mut tally = LayerTally::default();
             tally.add([1.0; 2], 1.0);
             layers.add(index * 20, &[tally; 3]);
-            let place = Point { x_mm: f64::from(index), y_mm: 0.0 };
+            let place = BedPoint { x_mm: f64::from(index), y_mm: 0.0 };
             let (job_line, nozzle_um) = (index as u64, [1.0, 2.0, 3.0]);
             profile.add(0.9, &ProfileSample { job_line, place, bed_um: 5.0, nozzle_um, gap_error_um: [0.0; 3] });
         }

@@ -1,6 +1,6 @@
 //! Gap error of every job line of the first layer, for the page's line search.
 
-use crate::outcome::{JobLines, LineGap, Point, Range, Run};
+use crate::outcome::{BedPoint, JobLines, LineGap, Range, Run};
 
 /// Most lines kept; few first layers have more, and the page reports what was left out.
 /// They take about 18 bytes each in the page.
@@ -15,7 +15,7 @@ pub(crate) struct LineTally {
 
 impl LineTally {
     /// Takes in a place of a line; errors without a number were not judged.
-    pub(crate) fn add(&mut self, job_line: u64, place: Point, errors_um: [f64; 3], in_use: Run) {
+    pub(crate) fn add(&mut self, job_line: u64, place: BedPoint, errors_um: [f64; 3], in_use: Run) {
         if self.found.lines.last().is_none_or(|line| line.job_line != job_line) {
             if self.found.lines.len() == MOST_LINES {
                 self.found.left_out += u64::from(self.last != job_line);
@@ -57,7 +57,7 @@ mod tests {
     #[test]
     fn lines_are_told_apart_and_bounded() {
         let mut tally = LineTally::default();
-        let at = |x_mm: f64| Point { x_mm, y_mm: 0.0 };
+        let at = |x_mm: f64| BedPoint { x_mm, y_mm: 0.0 };
         tally.add(3, at(1.0), [5.0, f64::NAN, -1.0], Run::Refined);
         tally.add(3, at(2.0), [-7.0, f64::NAN, 4.0], Run::Refined);
         tally.add(3, at(3.0), [0.0, f64::NAN, -3.0], Run::Refined);

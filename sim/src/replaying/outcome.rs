@@ -219,7 +219,7 @@ pub struct ProfileStretch {
     /// Job lines of its first and its last sample.
     pub job_lines: [u64; 2],
     /// Where it starts.
-    pub starts_at: Point,
+    pub starts_at: BedPoint,
     /// Height of the bed below the path.
     pub bed: Range,
     /// Height of the nozzle in each run.
@@ -235,11 +235,11 @@ pub struct LineGap {
     /// Line of the job.
     pub job_line: u64,
     /// Its first place on the bed.
-    pub starts_at: Point,
+    pub starts_at: BedPoint,
     /// Its last place there.
-    pub ends_at: Point,
+    pub ends_at: BedPoint,
     /// Where its gap error is largest either way in the run that would be used.
-    pub worst_at: Point,
+    pub worst_at: BedPoint,
     /// Gap error in each run; lowest above highest where nothing was judged.
     pub gap_error: [Range; 3],
 }
@@ -286,7 +286,7 @@ pub struct LayerRun {
 
 /// A point on the bed.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
-pub struct Point {
+pub struct BedPoint {
     /// Machine X.
     pub x_mm: f64,
     /// Machine Y.
@@ -319,9 +319,9 @@ pub struct Outcome {
     /// Fastest Z that the machine allows.
     pub z_rate_limit_mm_s: f64,
     /// Screws below the bed.
-    pub screws: Vec<Point>,
+    pub screws: Vec<BedPoint>,
     /// Nodes of the grid in use.
-    pub stations: Vec<Point>,
+    pub stations: Vec<BedPoint>,
     /// What the job holds.
     pub counts: JobCounts,
     /// The three runs, in the order of [`Run::ALL`].

@@ -9,7 +9,7 @@ use gapkeeper_host_tools::pipeline::Worker;
 use crate::bed::{HeightTable, ModelledBed};
 use crate::controller::{Controller, Corner};
 use crate::gap::LayerTally;
-use crate::outcome::Place as BedPlace;
+use crate::outcome::Place;
 
 /// Batches are about this long.
 const MOST_STRETCHES: usize = 1024;
@@ -104,7 +104,7 @@ pub(super) struct Driven {
 }
 
 /// Where a way on which nothing is laid goes deepest into the bed, in each run.
-pub(super) type Scrapes = [Option<BedPlace>; 3];
+pub(super) type Scrapes = [Option<Place>; 3];
 
 /// Heights at one sample; without a number where the move was refused.
 #[derive(Clone, Copy)]
@@ -223,14 +223,14 @@ impl Evaluator {
         let mut scrapes = Scrapes::default();
         let mut corners = [0; 3];
         for part in 0..=stretch.parts {
-            let Place { fraction, x_mm, y_mm, logical_um } = Place::of(stretch, part);
+            let PathPoint { fraction, x_mm, y_mm, logical_um } = PathPoint::of(stretch, part);
             let bed_um = self.table.height_um(&self.bed, x_mm, y_mm);
             for (run, scrape) in scrapes.iter_mut().enumerate() {
                 let gap_um = nozzle_at(&self.paths[run], fraction, &mut corners[run]) - bed_um;
                 // No number where it was refused.
                 if gap_um <= 0.0 && scrape.is_none_or(|deepest| gap_um < deepest.gap_um()) {
                     let (job_line, z_mm) = (stretch.line, logical_um / 1000.0);
-                    *scrape = Some(BedPlace { job_line, x_mm, y_mm, z_mm, gap_error_um: gap_um - logical_um });
+                    *scrape = Some(Place { job_line, x_mm, y_mm, z_mm, gap_error_um: gap_um - logical_um });
                 }
             }
         }
@@ -241,7 +241,7 @@ impl Evaluator {
     fn sample(&mut self, stretch: &Stretch, heights: &mut Vec<Heights>) {
         let mut corners = [0; 3];
         for part in stretch.first..=stretch.last {
-            let place = Place::of(stretch, part);
+            let place = PathPoint::of(stretch, part);
             let nozzles_um = std::array::from_fn(|run| nozzle_at(&self.paths[run], place.fraction, &mut corners[run]));
             let bed_um = self.table.height_um(&self.bed, place.x_mm, place.y_mm);
             heights.push(Heights { bed_um, nozzles_um });
@@ -264,14 +264,14 @@ fn above_logical(stretch: &Stretch, path: &[Corner]) -> LayerTally {
 }
 
 /// A place on a stretch.
-pub(crate) struct Place {
+pub(crate) struct PathPoint {
     pub fraction: f64,
     pub x_mm: f64,
     pub y_mm: f64,
     pub logical_um: f64,
 }
 
-impl Place {
+impl PathPoint {
     /// At the end of a part, counted from the stretch's start.
     pub(crate) fn of(stretch: &Stretch, part: u64) -> Self {
         let (start, end) = (stretch.motion.start, stretch.motion.end);

@@ -6,7 +6,7 @@ use gapkeeper_host_tools::printed::one_line;
 use serde::Serialize;
 
 use crate::class::{LOOSE_ABOVE, TOO_CLOSE_BELOW, TOO_FAR_ABOVE, percentage};
-use crate::deposit::{LaidFigures, Spot, Squeeze};
+use crate::deposit::{LaidFigures, LaidPlace, Squeeze};
 use crate::outcome::{Class, FirstLayerHeights, JobCounts, LayerFigures, Outcome, Place, Run, RunOutcome, Verdict};
 use crate::picture::words;
 
@@ -91,8 +91,8 @@ struct LaidRun<'a> {
     first_layer: &'a LaidFigures,
     above: &'a LaidFigures,
     bridged_mm2: f64,
-    closest: &'a [Spot],
-    farthest: &'a [Spot],
+    closest: &'a [LaidPlace],
+    farthest: &'a [LaidPlace],
 }
 
 #[derive(Serialize)]
@@ -163,7 +163,7 @@ pub fn squeeze_text(runs: &[Squeeze; 3]) -> String {
         }
         for (what, spots) in [("closest", &squeeze.closest), ("farthest", &squeeze.farthest)] {
             if let Some(spot) = spots.first() {
-                let Spot { job_line, x_mm, y_mm, z_mm, squeeze, class } = spot;
+                let LaidPlace { job_line, x_mm, y_mm, z_mm, squeeze, class } = spot;
                 let _ = writeln!(
                     text,
                     "{:<19}{what} {squeeze:.2} at X {x_mm:.1} Y {y_mm:.1} Z {z_mm:.2}, line {job_line}: {}",

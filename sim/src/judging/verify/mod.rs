@@ -30,7 +30,7 @@ pub use verdict::{Case, Check, Outcome, SCHEMA_VERSION, Verdict};
 
 /// One case of the matrix before it is run.
 #[derive(Clone, Debug)]
-struct Plan {
+struct PlannedCase {
     scenario: PathBuf,
     job: PathBuf,
     stations: Option<[crate::scenario::Count; 2]>,
@@ -39,7 +39,7 @@ struct Plan {
     surface: GateSurface,
 }
 
-impl Plan {
+impl PlannedCase {
     fn name(&self) -> String {
         let mut name = format!("{}, {}", self.scenario.display(), self.job.display());
         if let Some([columns, rows]) = self.stations {
@@ -56,7 +56,7 @@ impl Plan {
 }
 
 /// The matrix of a gate, in order.
-fn plans(matrix: &Matrix) -> Vec<Plan> {
+fn plans(matrix: &Matrix) -> Vec<PlannedCase> {
     fn some_or_none<T: Clone>(list: &[T]) -> Vec<Option<T>> {
         if list.is_empty() { vec![None] } else { list.iter().cloned().map(Some).collect() }
     }
@@ -70,7 +70,7 @@ fn plans(matrix: &Matrix) -> Vec<Plan> {
                     for grid in &grids {
                         for &surface in &matrix.surfaces {
                             let (scenario, job, grid) = (scenario.clone(), job.clone(), grid.clone());
-                            plans.push(Plan { scenario, job, stations, seed, grid, surface });
+                            plans.push(PlannedCase { scenario, job, stations, seed, grid, surface });
                         }
                     }
                 }
@@ -89,7 +89,7 @@ struct Ready {
 }
 
 impl Ready {
-    fn new(gate: &Gate, plan: &Plan) -> Result<Self, String> {
+    fn new(gate: &Gate, plan: &PlannedCase) -> Result<Self, String> {
         let mut scenario = Scenario::read(&gate.folder.join(&plan.scenario)).map_err(|error| error.to_string())?;
         if let Some(stations) = plan.stations {
             scenario.survey.stations = stations;
@@ -125,7 +125,7 @@ pub fn verify(gate: &Gate, cores: Option<NonZeroUsize>) -> Verdict {
     let cores = pipeline::cores(cores);
     let plans = plans(&gate.matrix);
     let steps = Steps::new(plans.len() as u64, "cases");
-    let case = |plan: &Plan| {
+    let case = |plan: &PlannedCase| {
         let case = judge(gate, plan).unwrap_or_else(|error| Case::could_not_run(plan.name(), error));
         steps.step();
         case
@@ -140,13 +140,13 @@ pub fn verify(gate: &Gate, cores: Option<NonZeroUsize>) -> Verdict {
 /// A message if there is no such case or more than one.
 pub fn verify_trace(gate: &Gate, trace: &Path, case: Option<&str>) -> Result<Verdict, String> {
     let plans = plans(&gate.matrix);
-    let suits = |plan: &&Plan| case.is_none_or(|case| plan.name() == case);
-    let holds = |plan: &&Plan| {
+    let suits = |plan: &&PlannedCase| case.is_none_or(|case| plan.name() == case);
+    let holds = |plan: &&PlannedCase| {
         let name = plan.name();
         let mut parts = case.into_iter().flat_map(|case| case.split(", "));
         case.is_some() && parts.all(|part| name.split(", ").any(|of_name| of_name == part))
     };
-    let mut found: Vec<&Plan> = plans.iter().filter(suits).collect();
+    let mut found: Vec<&PlannedCase> = plans.iter().filter(suits).collect();
     if found.is_empty() {
         found = plans.iter().filter(holds).collect();
     }
@@ -185,7 +185,7 @@ pub fn verify_trace(gate: &Gate, trace: &Path, case: Option<&str>) -> Result<Ver
     Ok(Verdict::new(vec![case]))
 }
 
-fn judge(gate: &Gate, plan: &Plan) -> Result<Case, String> {
+fn judge(gate: &Gate, plan: &PlannedCase) -> Result<Case, String> {
     let ready = Ready::new(gate, plan)?;
     let settings = Settings {
         first_layer_heights: gate.matrix.first_layer_mm,

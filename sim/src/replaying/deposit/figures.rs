@@ -7,7 +7,7 @@ use crate::outcome::{Class, PerClass};
 /// Flow error: what is fed less what there is room for between nozzle and what is below, as a share of the room that the
 /// job asked for (meant width times thickness); positive is too much.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
-pub struct Flow {
+pub struct FlowError {
     /// Root of the mean square.
     pub rms: f64,
     /// Most negative.
@@ -37,14 +37,14 @@ pub struct LineFigures {
     /// Mean width, by length: what is fed by the thickness asked for.
     pub width_mm: f64,
     /// Flow error with `E` as in the job.
-    pub flow_as_in_job: Flow,
+    pub flow_as_in_job: FlowError,
     /// Flow error with `E` scaled by the fade's change of thickness.
-    pub flow_scaled: Flow,
+    pub flow_scaled: FlowError,
 }
 
 /// A place of a job and its squeeze.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
-pub struct Spot {
+pub struct LaidPlace {
     /// Line of the job, counted from 1.
     pub job_line: u64,
     /// Machine X.
@@ -83,8 +83,8 @@ impl FlowTally {
         (self.least, self.most) = (self.least.min(error), self.most.max(error));
     }
 
-    fn figures(&self, area_mm2: f64) -> Flow {
-        Flow { rms: (self.sum_of_squares / area_mm2).sqrt(), least: self.least, most: self.most }
+    fn figures(&self, area_mm2: f64) -> FlowError {
+        FlowError { rms: (self.sum_of_squares / area_mm2).sqrt(), least: self.least, most: self.most }
     }
 }
 
@@ -157,22 +157,22 @@ impl LaidTally {
 
 /// The places whose squeeze is farthest from 1, no two of them near each other.
 #[derive(Clone, Debug, Default)]
-pub(super) struct Spots {
-    spots: Vec<Spot>,
+pub(super) struct LaidPlaces {
+    spots: Vec<LaidPlace>,
 }
 
-impl Spots {
+impl LaidPlaces {
     const COUNT: usize = 5;
     const APART_MM: f64 = 10.0;
 
-    pub(super) fn add(&mut self, squeeze: f64, spot: impl FnOnce() -> Spot) {
+    pub(super) fn add(&mut self, squeeze: f64, spot: impl FnOnce() -> LaidPlace) {
         let badness = |squeeze: f64| (squeeze - 1.0).abs();
         let full = self.spots.len() == Self::COUNT;
         if full && self.spots.last().is_some_and(|last| badness(squeeze) <= badness(last.squeeze)) {
             return;
         }
         let spot = spot();
-        let near = |other: &Spot| (other.x_mm - spot.x_mm).hypot(other.y_mm - spot.y_mm) < Self::APART_MM;
+        let near = |other: &LaidPlace| (other.x_mm - spot.x_mm).hypot(other.y_mm - spot.y_mm) < Self::APART_MM;
         if self.spots.iter().any(|other| near(other) && badness(other.squeeze) >= badness(squeeze)) {
             return;
         }
@@ -182,7 +182,7 @@ impl Spots {
         self.spots.truncate(Self::COUNT);
     }
 
-    pub(super) fn into_spots(self) -> Vec<Spot> {
+    pub(super) fn into_spots(self) -> Vec<LaidPlace> {
         self.spots
     }
 }

@@ -14,9 +14,9 @@ use crate::gap::{GapTally, LayerTally, Layers, Profile, ProfileSample, WorstPlac
 use crate::layer_cells::{Laid, LayerCells};
 use crate::lines::LineTally;
 use crate::outcome::{
-    Class, Field, JobCounts, LayerMaps, Outcome, Place, Point as BedPoint, Run, RunOutcome, Surfaces, Verdict,
+    BedPoint, Class, Field, JobCounts, LayerMaps, Outcome, Place, Run, RunOutcome, Surfaces, Verdict,
 };
-use crate::stretch::{Batch, Driven, Heights, Place as SamplePlace, Stretch};
+use crate::stretch::{Batch, Driven, Heights, PathPoint, Stretch};
 use crate::surfaces;
 use crate::verdict;
 use gapkeeper_host_tools::job::FirstLayer;
@@ -189,7 +189,7 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
             footprint.take_some(stretch, &self.first_layer);
         }
         for (part, &Heights { bed_um, nozzles_um }) in (stretch.first..).zip(heights) {
-            let SamplePlace { fraction, x_mm, y_mm, logical_um } = SamplePlace::of(stretch, part);
+            let PathPoint { fraction, x_mm, y_mm, logical_um } = PathPoint::of(stretch, part);
             let weight_mm = stretch.weight_mm(part);
             let in_first_layer = may_hold && self.first_layer.holds(x_mm, y_mm, logical_um, slope_um_per_mm);
             let on_plate = self.first_layer.on_plate(x_mm, y_mm);

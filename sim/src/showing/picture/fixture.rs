@@ -91,7 +91,7 @@ fn profile(path: &[(f64, f64)], stretch_mm: usize) -> Vec<ProfileStretch> {
             end_mm: (index * stretch_mm + part.len()) as f64,
             // As in the worst places: a line for each point, from line 120.
             job_lines: [0, part.len() - 1].map(|point| (120 + index * stretch_mm + point) as u64),
-            starts_at: Point { x_mm: part[0].0, y_mm: part[0].1 },
+            starts_at: BedPoint { x_mm: part[0].0, y_mm: part[0].1 },
             bed: range(part.iter().map(|(x, y)| bed_um(*x, *y))),
             nozzle: Run::ALL.map(|run| range(part.iter().map(|(x, y)| nozzle_um(run, *x, *y)))),
             gap_error: Run::ALL.map(|run| range(part.iter().map(|(x, y)| error_um(run, *x, *y)))),
@@ -181,10 +181,12 @@ fn layer_maps() -> LayerMaps {
 /// The whole of it.
 pub(crate) fn outcome() -> Outcome {
     let path = path();
-    let points = |inset_mm: f64, count: usize| -> Vec<Point> {
+    let points = |inset_mm: f64, count: usize| -> Vec<BedPoint> {
         let at = |index: usize, length: f64| inset_mm + (length - 2.0 * inset_mm) * index as f64 / (count - 1) as f64;
         (0..count)
-            .flat_map(|row| (0..count).map(move |column| Point { x_mm: at(column, BED_X_MM), y_mm: at(row, BED_Y_MM) }))
+            .flat_map(|row| {
+                (0..count).map(move |column| BedPoint { x_mm: at(column, BED_X_MM), y_mm: at(row, BED_Y_MM) })
+            })
             .collect()
     };
     Outcome {
@@ -253,10 +255,10 @@ pub(crate) fn rough_outcome() -> Outcome {
     for (run, nozzle) in Run::ALL.into_iter().zip(&mut outcome.surfaces.nozzle) {
         *nozzle = narrow(field(|x, y| 4.0 * nozzle_um(run, x, y) - 3.0 * FIRST_LAYER_UM));
     }
-    let points = |count_x: i32, count_y: i32| -> Vec<Point> {
+    let points = |count_x: i32, count_y: i32| -> Vec<BedPoint> {
         (0..count_x)
             .flat_map(|i| {
-                (0..count_y).map(move |j| Point {
+                (0..count_y).map(move |j| BedPoint {
                     x_mm: 6.0 + 93.0 * f64::from(i) / f64::from(count_x - 1),
                     y_mm: 12.0 + 316.0 * f64::from(j) / f64::from(count_y - 1),
                 })

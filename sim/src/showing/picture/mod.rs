@@ -52,7 +52,7 @@ mod tests {
     use resvg::usvg::{self, roxmltree};
 
     use super::*;
-    use crate::outcome::{Field, Outcome, Point, Surfaces};
+    use crate::outcome::{BedPoint, Field, Outcome, Surfaces};
 
     type Draw = fn(&Outcome) -> String;
     const TITLE: &str = "All of it will stick: refine & print";
@@ -139,9 +139,9 @@ mod tests {
     fn every_station_is_marked_and_y_points_up() {
         let mut outcome = fixture::outcome();
         outcome.stations = vec![
-            Point { x_mm: 20.0, y_mm: 30.0 },
-            Point { x_mm: 200.0, y_mm: 30.0 },
-            Point { x_mm: 20.0, y_mm: 160.0 },
+            BedPoint { x_mm: 20.0, y_mm: 30.0 },
+            BedPoint { x_mm: 200.0, y_mm: 30.0 },
+            BedPoint { x_mm: 20.0, y_mm: 160.0 },
         ];
         let marks = station_px(&map_svg(&outcome, TITLE));
         assert_eq!(marks.len(), 3 * 3 + 1, "three panels and the legend");

@@ -9,7 +9,7 @@ use super::panels::{LEFT, Panels, WIDTH, panels};
 use super::svg::{Path, Svg};
 use super::words;
 use crate::class::{LOOSE_ABOVE, TOO_CLOSE_BELOW, TOO_FAR_ABOVE};
-use crate::deposit::{Spot, Squeeze, SqueezeMap};
+use crate::deposit::{LaidPlace, Squeeze, SqueezeMap};
 use crate::outcome::{Class, Outcome, PerClass, Run};
 
 const BELOW: f64 = 150.0;
@@ -158,7 +158,7 @@ fn panel(svg: &mut Svg, map: &SqueezeMap, frame: &Frame, class: impl Fn(f32) -> 
     frame.border(svg);
 }
 
-fn worst_spot(svg: &mut Svg, spot: &Spot, frame: &Frame) {
+fn worst_spot(svg: &mut Svg, spot: &LaidPlace, frame: &Frame) {
     let words = format!("{:.2}, line {}", spot.squeeze, spot.job_line);
     legend::worst_place(svg, frame, (spot.x_mm, spot.y_mm), &words);
 }

@@ -9,7 +9,7 @@ use flate2::write::DeflateEncoder;
 use serde::Serialize;
 
 use crate::outcome::{
-    Class, Field, LOOSE_ABOVE, LayerFigures, LayerMaps, LineGap, Outcome, Place, Point, Run, RunOutcome,
+    BedPoint, Class, Field, LOOSE_ABOVE, LayerFigures, LayerMaps, LineGap, Outcome, Place, Run, RunOutcome,
     TOO_CLOSE_BELOW, TOO_FAR_ABOVE,
 };
 use crate::picture::class_style::{Pattern, class_style};
@@ -228,7 +228,7 @@ pub(super) fn lines(mut lines: &[LineGap], room: usize) -> (String, &[LineGap]) 
 
 fn packed_lines(lines: &[LineGap]) -> String {
     let row = |(index, line): (usize, &LineGap)| -> [i64; 13] {
-        let tenths = |point: Point| [point.x_mm, point.y_mm].map(|mm| i64::from(tenth(mm)));
+        let tenths = |point: BedPoint| [point.x_mm, point.y_mm].map(|mm| i64::from(tenth(mm)));
         let ([x, y], [worst_x, worst_y]) = (tenths(line.starts_at), tenths(line.worst_at));
         let next = tenths(lines.get(index + 1).unwrap_or(line).starts_at);
         let end = tenths(line.ends_at);

@@ -258,7 +258,7 @@ fn explorer(outcome: &Outcome, map: &str, (lines, packed_bytes): (usize, usize))
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::outcome::{CellGrid, Class, LineGap, Point, Range};
+    use crate::outcome::{BedPoint, CellGrid, Class, LineGap, Range};
     use crate::picture::fixture;
 
     #[test]
@@ -279,7 +279,7 @@ mod tests {
         };
         longest.lines.lines = (1..=30_000)
             .map(|job_line| {
-                let mut point = || Point { x_mm: f64::from(next(2200)) / 10.0, y_mm: f64::from(next(1900)) / 10.0 };
+                let mut point = || BedPoint { x_mm: f64::from(next(2200)) / 10.0, y_mm: f64::from(next(1900)) / 10.0 };
                 let (starts_at, ends_at, worst_at) = (point(), point(), point());
                 let range = |um: u32| Range { min_um: -f64::from(um) / 10.0, max_um: f64::from(um) / 10.0 };
                 LineGap { job_line, starts_at, ends_at, worst_at, gap_error: [(); 3].map(|()| range(next(3000))) }
