@@ -4,10 +4,11 @@ Run beside it:  python3 estimate_older_numpy.py > estimate_older_numpy.csv
 Made with NumPy 2.4.6. The random numbers come from Python's own generator, whose sequence is fixed for a seed.
 
 Model: reading = own plane and twist of its survey + bow of the plate + rough part + drifts since its survey + hand; each
-drift is a rough part of its own, half a span long, and a survey has those of all newer surveys. The program under test whitens by a
-Cholesky factor and takes the terms out afterwards. Here the kriging system is solved as it stands, with a multiplier for
-each term (N. Cressie, Statistics for Spatial Data, 1993, section 3.4), and the restricted likelihood is that of contrasts
-in which no term is left (H. D. Patterson and R. Thompson, Biometrika 58, 1971, pages 545 to 554); both from memory.
+drift is a rough part of its own, half a span long, and a survey has those of all newer surveys. The program under test
+whitens by a Cholesky factor and takes the terms out afterwards. Here the kriging system is solved as it stands, with a
+multiplier for each term (N. Cressie, Statistics for Spatial Data, 1993, section 3.4), and the restricted likelihood is
+that of contrasts in which no term is left (H. D. Patterson and R. Thompson, Biometrika 58, 1971, pages 545 to 554); both
+from memory.
 Without a reading its prediction is solved anew from all the others.
 
 One case a line: spread of the hand, its factor and the drift; readings as x:y:height:spread in um, spread 0 where it is

@@ -1,9 +1,10 @@
 //! Whether a grid can be trusted and used: verdicts with reason, place and remedy.
 //!
-//! [`check`] looks at the readings (do they disagree with all others, or the nodes with their neighbours, are they steeper than a plate can be, cut
-//! off or copied), at the stations (are there enough of them for this shape, and how sure is the surface) and at the
-//! use of the grid (shift, fade, headroom, closure, temperature, setup, age). What cannot be looked at, because nobody
-//! said what is needed, is listed as well: silence would read as praise.
+//! [`check`] looks at the readings (do they disagree with all others, or where none were kept the nodes with their
+//! neighbours; are they steeper than a plate can be, cut off or copied), at the stations (are there enough of them for
+//! this shape, and how sure is the surface) and at the use of the grid (shift, fade, headroom, closure, temperature,
+//! setup, age). What cannot be looked at, because nobody said what is needed, is listed as well: silence would read as
+//! praise.
 
 mod band;
 mod readings;

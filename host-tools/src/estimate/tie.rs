@@ -21,7 +21,8 @@ impl TieCheck {
     /// Readings against a shape, on any plane and twist.
     ///
     /// # Errors
-    /// [`EstimateError`] for fewer than [`FEWEST_TIED`](super::FEWEST_TIED) places, and for such that do not tell plane and twist.
+    /// [`EstimateError`] for fewer than [`FEWEST_TIED`](super::FEWEST_TIED) places, and for such that do not tell plane and
+    /// twist.
     pub fn new(readings: &[StationReading], height_um: impl Fn(f64, f64) -> f64) -> Result<Self, EstimateError> {
         let terms = screw_terms(readings, 0)?;
         let off = readings
