@@ -89,7 +89,10 @@ fn shares(kind: usize, hand_um: f64, numbers: &mut Numbers) -> [Shares; 4] {
 
 /// Of those all over the bed, every other one along each axis.
 fn every_other_place() -> impl Iterator<Item = (f64, f64)> {
-    places().enumerate().filter(|(at, _)| (at / PLACES) % 2 == 0 && (at % PLACES) % 2 == 0).map(|(_, place)| place)
+    places()
+        .enumerate()
+        .filter(|(at, _)| (at / PLACES).is_multiple_of(2) && (at % PLACES).is_multiple_of(2))
+        .map(|(_, place)| place)
 }
 
 fn mean(shares: &[Shares], of: fn(&Shares) -> f64) -> f64 {
