@@ -8,7 +8,7 @@ use gapkeeper::{Fade, GridAxis, HeightGrid, Lattice, Surface};
 use gapkeeper_host_tools::check::{CheckReport, CheckSettings, Finding, Severity, Unchecked, Verdict, check};
 use gapkeeper_host_tools::estimate::EstimateError;
 use gapkeeper_host_tools::flatness::places;
-use gapkeeper_host_tools::grid_file::{GridDocument, StationReading, SurveyMarks};
+use gapkeeper_host_tools::grid_file::{GridDocument, OlderSurveys, StationReading, SurveyMarks};
 use grid_support::{cases, documents};
 use proptest::prelude::*;
 
@@ -19,13 +19,12 @@ fn lattice(columns: u8, rows: u8) -> Lattice {
 fn surveyed(columns: u8, rows: u8, surface: Surface, height_um: impl Fn(i32, i32) -> i32) -> GridDocument {
     let height_um = |column: u8, row: u8| height_um(column.into(), row.into());
     GridDocument {
-        grid: HeightGrid::from_fn(lattice(columns, rows), height_um).unwrap(),
         shift_um: 0,
         fade: None,
         bed_temperature_c: Some(60),
         survey: Some(SurveyMarks { closure_um: 0, closure_accepted: false, surface, tie: None }),
         lowest_machine_z_um: None,
-        readings: Vec::new(),
+        ..GridDocument::of_heights(HeightGrid::from_fn(lattice(columns, rows), height_um).unwrap())
     }
 }
 
@@ -90,6 +89,33 @@ fn a_surface_is_as_sure_as_its_readings() {
     assert_eq!((none.band, none.unchecked.as_slice()), (None, &[Unchecked::NoReadings][..]));
 }
 
+/// A reading that all others deny is named, and where the slip may be as well; nodes that were computed are not looked at.
+#[test]
+fn a_reading_that_all_others_deny_is_named() {
+    let slip = |u: i32, v: i32| bow(u, v) + if (u, v) == (3, 1) { 240 } else { 0 };
+    let report = check(&with_readings(surveyed(5, 5, Surface::Refined, slip)), &at_60());
+    let Some(Verdict { place: None, finding: Finding::OffOthers { reading, off_um, as_likely } }) =
+        report.verdicts.first()
+    else {
+        panic!("{report}");
+    };
+    // Row by row from 1: three rows of five would be 15.
+    assert_eq!((reading.number, reading.age, reading.x_um, reading.y_um), (9, 0, 160_000, 60_000));
+    assert!((235..=245).contains(off_um) && as_likely.is_empty(), "{report}");
+    assert!(report.to_string().contains("warning: reading 9 (x 160, y 60 mm) is 24"), "{report}");
+    assert!(!words(&report).contains(&"off-neighbours"), "{report}");
+    let two = |u: i32, v: i32| slip(u, v) - if (u, v) == (0, 4) { 400 } else { 0 };
+    let report = check(&with_readings(surveyed(5, 5, Surface::Refined, two)), &at_60());
+    assert_eq!(words(&report).iter().filter(|word| **word == "off-others").count(), 2, "{report}");
+    // The same slip in an older survey is found there, and that survey is to be left out.
+    let sound = with_readings(surveyed(5, 5, Surface::Refined, bow));
+    let old = with_readings(surveyed(5, 5, Surface::Refined, |u, v| slip(u, v) + 40 * u)).readings;
+    let older = OlderSurveys { drift_um: 15, readings: vec![old] };
+    let report = check(&GridDocument { older, ..sound }, &at_60());
+    assert!(report.to_string().contains("reading 9 of older survey 1 (x 160, y 60 mm) is"), "{report}");
+    assert!(report.to_string().contains("leave that survey out"), "{report}");
+}
+
 #[test]
 fn a_sound_grid_is_fine_and_nothing_is_left_out() {
     let report = check(&with_readings(surveyed(5, 5, Surface::Refined, bow)), &at_60());
@@ -104,8 +130,8 @@ fn a_sound_grid_is_fine_and_nothing_is_left_out() {
 fn what_nobody_told_is_said_not_to_be_checked() {
     let bare = GridDocument { survey: None, ..surveyed(2, 2, Surface::Bilinear, |u, v| 5 * u + 3 * v) };
     let expected = [
-        Unchecked::Neighbours,
         Unchecked::NoReadings,
+        Unchecked::Neighbours,
         // Refined, as `apply` would take it.
         Unchecked::Stations { axis: GridAxis::X, fewest: 4 },
         Unchecked::Stations { axis: GridAxis::Y, fewest: 4 },

@@ -68,23 +68,88 @@ fn a_refined_grid_has_the_bow_and_is_not_refined_again() {
     );
 }
 
+/// By hand: the changes are 10 at four stations, 40 at four and 81 in the middle. That is even in X and Y, so the plane is
+/// level, at their mean, and the twist is none: what is left spans all of it, from 10 to 81.
+fn blended() -> (Option<i32>, String, String) {
+    let out = "the shape changes by 71 um from 60 to 100 °C, 1.8 um a degree; tilt and twist are not counted\n";
+    (Some(0), out.to_owned(), String::new())
+}
+
 /// By hand: a quarter of the way from 60 to 100 °C.
 #[test]
 fn a_blend_is_in_proportion() {
     let folder = folder();
     let run = |arguments: &str| gapgrid(folder.path(), arguments);
     assert_eq!(run("shift warm.json 0.04 -o warm.json"), DONE);
-    assert_eq!(run("blend warm.json cool.json --bed-temperature 70 -o between.json"), DONE);
+    assert_eq!(run("blend warm.json cool.json --bed-temperature 70 -o between.json"), blended());
     let between = read(&folder, "between.json");
     // 120 + 81/4 = 140.25.
     assert_eq!(between.grid.nodes_um(), [3, 70, 3, 70, 140, 70, 3, 70, 3]);
     assert_eq!((between.shift_um, between.bed_temperature_c), (10, Some(70)));
     assert_eq!(between.survey, read(&folder, "cool.json").survey);
     // At a grid's own temperature the blend is that grid, though the other is near.
-    assert_eq!(run("blend cool.json warm.json --bed-temperature 100 -o same.json"), DONE);
+    assert_eq!(run("blend cool.json warm.json --bed-temperature 100 -o same.json"), blended());
     assert_eq!(read(&folder, "same.json"), read(&folder, "warm.json"));
-    assert_eq!(run("blend cool.json warm.json --bed-temperature 98 -o near.json"), DONE);
+    assert_eq!(run("blend cool.json warm.json --bed-temperature 98 -o near.json"), blended());
     assert_ne!(read(&folder, "near.json").grid, read(&folder, "warm.json").grid);
+}
+
+/// Readings of the blend itself on turned screws hold it; a middle that is 101 um off does not, nor do those of another
+/// temperature or plate, too few, or some beyond the grid.
+#[test]
+fn a_tie_checks_a_blend() {
+    let folder = folder();
+    let tie = |off_um: i32, count: usize| {
+        // The blend at 70 °C at the corners and in the middle, with a tilt and a twist.
+        let stations = [(0, 0, 3), (2, 0, 3), (0, 2, 3), (2, 2, 3), (1, 1, 140 + off_um)];
+        let row = |(u, v, um): &(i32, i32, i32)| {
+            format!("{},{},{}\r\n", 10_000 + 50_000 * u, 20_000 + 45_500 * v, um + 70 - 30 * u + 25 * v + 11 * u * v)
+        };
+        format!("x_um,y_um,height_um\r\n{}", stations[..count].iter().map(row).collect::<String>())
+    };
+    let write = |name: &str, text: &str| fs::write(folder.path().join(name), text).unwrap();
+    write("held.csv", &tie(99, 5));
+    write("lost.csv", &tie(-102, 5));
+    write("four.csv", &tie(0, 4));
+    write("beyond.csv", &tie(0, 5).replace("\r\n110000,", "\r\n110001,"));
+    let named = fs::read_to_string(folder.path().join("warm.json"))
+        .unwrap()
+        .replace("\"fade\"", "\"plate\": \"glass\", \"fade\"");
+    write("glass.json", &named);
+    let readings = "\"readings_um\": [[10000, 20000, 3], [110000, 20000, 3], [10000, 111000, 3], [110000, 111000, 3], [60000, 65500, 140]]";
+    write(
+        "at-70.json",
+        &document("[[0, 0], [0, 0]]").replace("60,\n", "70,\n").replace(" }", &format!(", {readings} }}")).replacen(
+            &format!(", {readings} }}"),
+            " }",
+            1,
+        ),
+    );
+    write("at-80.json", &fs::read_to_string(folder.path().join("at-70.json")).unwrap().replace("70,\n", "80,\n"));
+    let blend = "blend cool.json warm.json --bed-temperature 70";
+    let (code, out, error) = gapgrid(folder.path(), &format!("{blend} --tie held.csv -o a.json"));
+    assert!(
+        code == Some(0) && out.ends_with("the blend holds: residual 99 um at 5 readings, up to 100 is allowed\n"),
+        "{out} {error}"
+    );
+    let (code, out, error) = gapgrid(folder.path(), &format!("{blend} --tie at-70.json -o a.json"));
+    assert!(code == Some(0) && out.contains("residual 0 um"), "{out} {error}");
+    let cases = [
+        (
+            "lost.csv",
+            "off by 102 um from these readings, more than 100, whatever the screws did\n  survey the whole bed at 70 °C",
+        ),
+        ("four.csv", "readings at 4 places: 5 or more are needed"),
+        ("beyond.csv", "a reading at x 110.001, y 20 mm lies beyond the grid"),
+        ("cool.json", "the file holds no readings"),
+        ("at-80.json", "at-80.json was measured at 80 °C, b.json was measured at 70 °C"),
+    ];
+    for (file, words) in cases {
+        assert_refused(folder.path(), &[(&format!("{blend} --tie {file} -o b.json"), words)]);
+    }
+    let other = "glass.json is of the plate glass, cool.json has no name for its plate";
+    assert_refused(folder.path(), &[("blend cool.json glass.json --bed-temperature 70 -o b.json", other)]);
+    assert!(!folder.path().join("b.json").exists());
 }
 
 #[test]
@@ -94,7 +159,7 @@ fn grids_of_two_setups_are_not_blended() {
     assert_eq!(run("convert cool.json cool.gkr --setup 4"), DONE);
     assert_eq!(run("convert warm.json warm.gkr --setup 5"), DONE);
     assert_refused(folder.path(), &[("blend cool.gkr warm.gkr --bed-temperature 70 -o old.json", "setups 4 and 5")]);
-    assert_eq!(run("blend cool.gkr warm.json --bed-temperature 70 -o between.gkr"), DONE);
+    assert_eq!(run("blend cool.gkr warm.json --bed-temperature 70 -o between.gkr"), blended());
     let (_, out, _) = run("convert between.gkr between.json");
     assert!(out.contains("the setup, 4"), "{out}");
 }

@@ -19,13 +19,14 @@ const LATTICE: Lattice =
 
 fn bed(lattice: Lattice, height_um: impl Fn(i32, i32) -> i32) -> GridDocument {
     GridDocument {
-        grid: HeightGrid::from_fn(lattice, |column, row| height_um(column.into(), row.into())).unwrap(),
         shift_um: 0,
         fade: None,
         bed_temperature_c: None,
         survey: None,
         lowest_machine_z_um: None,
-        readings: Vec::new(),
+        ..GridDocument::of_heights(
+            HeightGrid::from_fn(lattice, |column, row| height_um(column.into(), row.into())).unwrap(),
+        )
     }
 }
 

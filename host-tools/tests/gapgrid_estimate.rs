@@ -144,3 +144,124 @@ fn weights_are_written_for_the_places_of_readings() {
     ];
     assert_refused(folder.path(), &cases);
 }
+
+/// The plate of the bow on turned screws, at the corners and in the middle, the middle off by so much.
+fn five(off_um: i32) -> String {
+    let stations = [(20, 30), (220, 30), (20, 190), (220, 190), (120, 110)];
+    let height_um = |x: i32, y: i32| {
+        let off_um = if (x, y) == (120, 110) { off_um } else { 0 };
+        bow_um(x * 1000, y * 1000) + screws_um(x * 1000, y * 1000) + off_um
+    };
+    let row = |(x, y): (i32, i32)| format!("{},{},{}\r\n", x * 1000, y * 1000, height_um(x, y));
+    format!("x_um,y_um,height_um\r\n{}", stations.map(row).concat())
+}
+
+fn screws_um(x_um: i32, y_um: i32) -> i32 {
+    let (u, v) = ((x_um - 20_000) / 10_000, (y_um - 30_000) / 10_000);
+    90 - 8 * u + 5 * v + u * v / 4
+}
+
+/// By definition: plane and twist of the new readings, the bow of the old ones. The grid says what it was made of, and is
+/// as sure wherever it is looked at.
+#[test]
+fn five_readings_and_an_older_survey_make_a_grid() {
+    let folder = folder();
+    let old = "estimate bow.csv --bed-temperature 60 --plate glass --nodes 5x9 -o old.json";
+    ok(folder.path(), old);
+    fs::write(folder.path().join("five.csv"), five(0)).unwrap();
+    let new = "estimate five.csv --bed-temperature 62 --plate glass --nodes 5x9";
+    let out = ok(folder.path(), &format!("{new} --older old.json -o now.json"));
+    let made = "plane and twist of 5 readings; shape also of 13 readings of 1 older surveys\nthe shape held: residual ";
+    assert!(out.starts_with(made) && out.contains("from 18 readings"), "{out}");
+    let now = read_grid(&folder.path().join("now.json")).unwrap();
+    assert_eq!((now.readings.len(), now.older.readings.len(), now.older.drift_um), (5, 1, 15));
+    assert_eq!((now.bed_temperature_c, now.plate.as_deref()), (Some(62), Some("glass")));
+    let old = read_grid(&folder.path().join("old.json")).unwrap();
+    for (node, (&now_um, &old_um)) in now.grid.nodes_um().iter().zip(old.grid.nodes_um()).enumerate() {
+        let (x_um, y_um) = now.grid.lattice().node_um((node % 5) as u8, (node / 5) as u8);
+        assert!((now_um - old_um - screws_um(x_um, y_um) as i16).abs() <= 3, "{x_um} {y_um}: {now_um} {old_um}");
+    }
+    let band = out.lines().last().unwrap();
+    let (code, checked, _) = gapgrid(folder.path(), "check now.json");
+    assert!(code.is_some() && checked.contains(band), "{checked}");
+    assert!(ok(folder.path(), "show now.json --band").contains(band));
+    let (_, next, _) = gapgrid(folder.path(), "next now.json --tolerance-um 5");
+    assert!(next.contains("1. read x "), "{next}");
+    // It gives the same again, and is older in its turn; formats without room say so.
+    ok(folder.path(), "estimate now.json --nodes 5x9 -o again.json");
+    assert_eq!(fs::read(folder.path().join("now.json")).unwrap(), fs::read(folder.path().join("again.json")).unwrap());
+    fs::write(folder.path().join("later.csv"), five(-7).replace(",30000,", ",31000,")).unwrap();
+    let later = "estimate later.csv --bed-temperature 60 --plate glass --older now.json --drift-um 40 -o later.json";
+    let out = ok(folder.path(), later);
+    assert!(out.starts_with("plane and twist of 5 readings; shape also of 18 readings of 2 older surveys\n"), "{out}");
+    assert_eq!(read_grid(&folder.path().join("later.json")).unwrap().older.drift_um, 40);
+    let out = ok(folder.path(), "convert now.json now.csv");
+    assert!(out.contains(": 18 readings, ") && out.contains(": the name of the plate\n"), "{out}");
+    // A whole survey with an older one; then with one of another shape.
+    let whole = |name: &str, height_um: fn(i32, i32) -> i32| {
+        fs::write(folder.path().join(format!("{name}.csv")), table(height_um)).unwrap();
+        ok(folder.path(), &format!("estimate {name}.csv --plate glass --bed-temperature 60 -o {name}.json"));
+        ok(folder.path(), &format!("estimate {name}.json --older old.json -o {name}-with.json"))
+    };
+    let out = whole("same", |x_um, y_um| bow_um(x_um, y_um) + screws_um(x_um, y_um));
+    assert!(out.contains("from survey to survey; 15 um were stated\n95 %"), "{out}");
+    let out = whole("bent", |x_um, y_um| 3 * bow_um(x_um, y_um));
+    assert!(out.contains("have another shape and count for little: leave them out\n"), "{out}");
+}
+
+#[test]
+fn surveys_that_do_not_belong_together_are_refused() {
+    let folder = folder();
+    ok(folder.path(), "estimate bow.csv --bed-temperature 60 -o old.json");
+    ok(folder.path(), "estimate bow.csv --bed-temperature 60 --plate glass -o glass.json");
+    ok(folder.path(), "estimate bow.csv -o unknown.json");
+    let write = |name: &str, text: &str| fs::write(folder.path().join(name), text).unwrap();
+    write("five.csv", &five(0));
+    write("lost.csv", &five(-130));
+    write("four.csv", five(0).rsplit_once("120000").unwrap().0);
+    write("one.csv", "x_um,y_um,height_um\r\n20000,30000,5\r\n");
+    write("none.csv", "x_um,y_um,height_um\r\n");
+    let line: String = (0..9).map(|at| format!("{},{},{at}\r\n", at * 20_000, at * 10_000)).collect();
+    write("line.csv", &format!("x_um,y_um,height_um\r\n{line}"));
+    write("double.csv", &five(0).replace("120000,110000", "20000,30000"));
+    write("nan.csv", &five(0).replace("120000", "NaN"));
+    write("far.csv", &five(0).replace("120000,110000", "2100000000,110000"));
+    let many: String = (0..4000).map(|at| format!("{},{},{}\r\n", at * 50, at % 67 * 900, at % 9)).collect();
+    write("many.csv", &format!("x_um,y_um,height_um\r\n{many}"));
+    write("bare.json", &document("[[0, 60, 0], [60, 120, 60], [0, 60, 0]]"));
+    let with =
+        |readings: &str, older: &str| format!("estimate {readings} --bed-temperature 60 --older {older} -o a.json");
+    let survey = "survey the whole bed";
+    for (readings, older, words) in [
+        ("five.csv", "glass.json", "glass.json is of the plate glass, five.csv has no name for its plate"),
+        ("five.csv --plate stone", "glass.json", "five.csv is of the plate stone"),
+        ("five.csv --plate stone", "old.json", "old.json has no name for its plate, five.csv is of the plate stone"),
+        ("five.csv", "unknown.json", "unknown.json does not say its bed temperature, five.csv was measured at 60 °C"),
+        ("five.csv", "bare.json", "bare.json: the file holds no readings"),
+        ("five.csv", "bow.csv", "bow.csv: a table does not say its plate"),
+        ("five.csv", "gone.json", "gone.json"),
+        ("five.csv", "old.json --older old.json", "older survey 2 has the readings of older survey 1 once more"),
+        ("bow.csv", "old.json", "older survey 1 has the readings of the newest survey once more"),
+        ("four.csv", "old.json", "the newest survey: readings at 4 places: 5 or more are needed"),
+        ("one.csv", "old.json", "the newest survey: readings at 1 places"),
+        ("none.csv", "old.json", "the newest survey: readings at 0 places"),
+        ("double.csv", "old.json", "the newest survey: readings at 4 places"),
+        ("line.csv", "old.json", "the newest survey: its readings do not tell tilt and twist apart"),
+        ("nan.csv", "old.json", "nan.csv:6:1: record 6: x_um"),
+        ("many.csv", "old.json", "4013 readings: up to 400"),
+        ("far.csv", "old.json", "far.csv: a pitch of 262497500 um along X"),
+        ("lost.csv", "old.json", "the shape is off by 130 um from that of the older surveys, more than 100"),
+        ("lost.csv", "old.json", survey),
+        ("five.csv", "old.json --drift-um 501", "501"),
+        ("five.csv --plate ''", "old.json", "plate"),
+    ] {
+        assert_refused(folder.path(), &[(&with(readings, older), words)]);
+    }
+    let warm = "estimate five.csv --bed-temperature 66 --older old.json -o a.json";
+    assert_refused(folder.path(), &[(warm, "old.json was measured at 60 °C, five.csv was measured at 66 °C")]);
+    let unknown = "estimate five.csv --older old.json -o a.json";
+    assert_refused(folder.path(), &[(unknown, "five.csv does not say its bed temperature")]);
+    assert!(!folder.path().join("a.json").exists());
+    // Nothing is known of either.
+    ok(folder.path(), "estimate five.csv --older unknown.json -o a.json");
+}

@@ -72,6 +72,15 @@ fn a_job_and_its_form_are_written_and_read() {
     assert!(out.contains("not printed with this grid and surface: the nozzle was up to "), "{out}");
     assert_eq!(read_grid(&folder.path().join("newer.json")).unwrap().readings.len(), 18, "{out}");
 
+    // A grid 50 um higher may have been meant, one 51 um higher was not.
+    ok(folder.path(), "shift grid.json 0.05 -o near.json");
+    ok(folder.path(), "shift grid.json 0.051 -o far.json");
+    let out = ok(folder.path(), "patches near.json --read filled.csv -o a.json");
+    assert!(out.contains("the nozzle was up to 50 um from"), "{out}");
+    let other = "filled.csv: the form was written with another grid: the nozzle stood up to 51 um from";
+    assert_refused(folder.path(), &[("patches far.json --read filled.csv -o b.json", other)]);
+    assert!(!folder.path().join("b.json").exists());
+
     // One was lost, one lies loose, one was squeezed shut.
     fill(folder.path(), "partly.csv", |at| ["", "0.47", "0.1"].get(at).copied().unwrap_or("0.3").to_owned());
     let (code, out, error) = gapgrid(folder.path(), "patches grid.json --read partly.csv -o six.json");

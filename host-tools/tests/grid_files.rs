@@ -8,8 +8,8 @@ use std::fs;
 
 use gapkeeper::{BedHeight, Fade, HeightGrid, Lattice, Surface};
 use gapkeeper_host_tools::grid_file::{
-    GridDocument, GridFileError, GridFileErrorKind, GridFormat, Loss, MissingFacts, StationReading, SurveyMarks,
-    read_grid, write_grid,
+    GridDocument, GridFileError, GridFileErrorKind, GridFormat, Loss, MissingFacts, OlderSurveys, StationReading,
+    SurveyMarks, read_grid, write_grid,
 };
 use grid_support::{cases, documents};
 use proptest::prelude::*;
@@ -20,13 +20,12 @@ fn document() -> GridDocument {
     let lattice =
         Lattice { x0_um: -10_000, y0_um: 15_000, pitch_x_um: 100_000, pitch_y_um: 90_500, columns: 3, rows: 2 };
     GridDocument {
-        grid: HeightGrid::new(lattice, &[12, -30, 8, 5, -41, 0]).unwrap(),
         shift_um: -20,
         fade: Some(Fade::new(1_000, 10_000).unwrap()),
         bed_temperature_c: Some(60),
         survey: Some(MARKS),
         lowest_machine_z_um: Some(-450),
-        readings: Vec::new(),
+        ..GridDocument::of_heights(HeightGrid::new(lattice, &[12, -30, 8, 5, -41, 0]).unwrap())
     }
 }
 
@@ -179,6 +178,41 @@ bed.json: version 3 of the format, where this program reads versions 1 and 2
     assert_eq!(json_message(&newer), expected);
 }
 
+/// Older surveys and the name of the plate come back as they are, and what cannot be one is refused with its place.
+#[test]
+fn json_keeps_older_surveys_and_the_plate() {
+    let older = "\"older\": { \"drift_um\": 15, \"readings_um\": [[\n    [1, 2, 3, 4]\n  ], [\n    [5, 6, 7],\n    [8, 9, 10]\n  ]] }";
+    let kept = JSON
+        .replace("\"version\": 1", "\"version\": 2")
+        .replace("  \"nodes_um\"", "  \"plate\": \"glass \\\"2\\\"\",\n  \"nodes_um\"")
+        .replace("\n  ]\n}", &format!("\n  ],\n  {older}\n}}"));
+    let found = parse(GridFormat::Json, "bed.json", kept.as_bytes()).unwrap();
+    let reading =
+        |x_um, y_um, height_um, spread_um| StationReading { at: BedHeight { x_um, y_um, height_um }, spread_um };
+    let readings = vec![vec![reading(1, 2, 3, Some(4))], vec![reading(5, 6, 7, None), reading(8, 9, 10, None)]];
+    assert_eq!(found.older, OlderSurveys { drift_um: 15, readings });
+    assert_eq!(found.plate.as_deref(), Some("glass \"2\""));
+    let (bytes, losses) = GridFormat::Json.render(&found, &MissingFacts::default()).unwrap();
+    assert_eq!((String::from_utf8(bytes).unwrap(), losses), (kept.clone(), Vec::new()));
+    let long = format!("\"{}\"", "x".repeat(61));
+    for (from, to, start) in [
+        ("[8, 9, 10]", "[8, 9]", "bed.json: older survey 2: reading 2 has 2 numbers, not 3 or 4\n"),
+        ("[8, 9, 10]", "[8, 9, 8192]", "bed.json: older survey 2: reading 2 is 8192 um high"),
+        ("2, 3, 4]", "2, 3, 0]", "bed.json: older survey 1: reading 1 has a spread of 0 um"),
+        ("\"drift_um\": 15", "\"drift_um\": 1001", "bed.json: older surveys have a drift of 1001 um, not 0 to 1000\n"),
+        ("\"drift_um\": 15", "\"drift_um\": -1", "bed.json:18:26: invalid value: integer `-1`"),
+        ("\"drift_um\": 15, ", "", "bed.json:"),
+        ("\"glass \\\"2\\\"\"", "\"\"", "bed.json: the name of the plate is empty"),
+        ("\"glass \\\"2\\\"\"", "\"a\\nb\"", "bed.json: the name of the plate is empty"),
+        ("\"glass \\\"2\\\"\"", &long, "bed.json: the name of the plate is empty, longer than 60 bytes"),
+        ("\"glass \\\"2\\\"\"", "7", "bed.json:13:12: invalid type: integer `7`"),
+    ] {
+        assert_eq!(kept.matches(from).count(), 1, "{from}");
+        let message = json_message(&kept.replace(from, to));
+        assert!(message.starts_with(start) && message.contains("\n  "), "{to}: {message}");
+    }
+}
+
 /// The readings behind the heights, with the spread of those that have one of their own.
 #[test]
 fn json_keeps_readings() {
@@ -211,7 +245,7 @@ fn json_keeps_readings() {
 fn json_is_read_strictly() {
     let unknown = "\
 bed.json:4:3: unknown field `x0_mm`, expected one of `format`, `version`, `x0_um`, `y0_um`, `pitch_x_um`, `pitch_y_um`, \
-`shift_um`, `fade`, `bed_temperature_c`, `survey`, `lowest_machine_z_um`, `nodes_um`, `readings_um`
+`shift_um`, `fade`, `bed_temperature_c`, `survey`, `lowest_machine_z_um`, `nodes_um`, `readings_um`, `older`, `plate`
     \"x0_mm\": -10,
     ^
   correct it; the document has exactly the keys that this program writes";

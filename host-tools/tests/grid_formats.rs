@@ -30,13 +30,12 @@ const SUBSTITUTES: &[u8] = b"0123456789-+.eE,;:|>#[](){}'\" \r\n\tnamu";
 fn small() -> GridDocument {
     let lattice = Lattice { x0_um: 10_000, y0_um: -500, pitch_x_um: 50_000, pitch_y_um: 45_500, columns: 3, rows: 2 };
     GridDocument {
-        grid: HeightGrid::new(lattice, &[12, -30, 8, 5, -41, 0]).unwrap(),
         shift_um: 0,
         fade: None,
         bed_temperature_c: Some(60),
         survey: None,
         lowest_machine_z_um: None,
-        readings: Vec::new(),
+        ..GridDocument::of_heights(HeightGrid::new(lattice, &[12, -30, 8, 5, -41, 0]).unwrap())
     }
 }
 
@@ -68,7 +67,12 @@ fn less(mut document: GridDocument, losses: &[Loss]) -> GridDocument {
             Loss::Fade(fade) => assert_eq!(document.fade.take(), Some(fade)),
             Loss::BedTemperatureC(degrees) => assert_eq!(document.bed_temperature_c.take(), Some(degrees)),
             Loss::LowestMachineZUm(um) => assert_eq!(document.lowest_machine_z_um.take(), Some(um)),
-            Loss::Readings { readings } => assert_eq!(std::mem::take(&mut document.readings).len(), readings),
+            Loss::Readings { readings } => {
+                let older = std::mem::take(&mut document.older).readings;
+                let all = std::mem::take(&mut document.readings).len() + older.iter().map(Vec::len).sum::<usize>();
+                assert_eq!(all, readings);
+            }
+            Loss::Plate => assert!(document.plate.take().is_some()),
             Loss::Survey(marks) => assert_eq!(document.survey.take(), Some(marks)),
             Loss::NoSurvey(surface) => {
                 assert_eq!(surface, document.surface_choice(None).surface, "a record would be used otherwise");

@@ -21,7 +21,6 @@ mod grid_support;
 fn document() -> GridDocument {
     let lattice = Lattice { x0_um: -7_500, y0_um: 12_250, pitch_x_um: 50_001, pitch_y_um: 45_500, columns: 4, rows: 3 };
     GridDocument {
-        grid: HeightGrid::new(lattice, &[12, -30, 8, 8191, 5, -41, 0, -8191, 7, 77, -777, 1]).unwrap(),
         shift_um: -20,
         fade: Some(Fade::new(-1_000, 100_000).unwrap()),
         bed_temperature_c: Some(-5),
@@ -32,7 +31,9 @@ fn document() -> GridDocument {
             tie: Tie::new(2, 37),
         }),
         lowest_machine_z_um: None,
-        readings: Vec::new(),
+        ..GridDocument::of_heights(
+            HeightGrid::new(lattice, &[12, -30, 8, 8191, 5, -41, 0, -8191, 7, 77, -777, 1]).unwrap(),
+        )
     }
 }
 
@@ -278,7 +279,6 @@ fn documents() -> [GridDocument; 3] {
     let bare = GridDocument::of_heights(document().grid);
     let lattice = Lattice { x0_um: i32::MIN, y0_um: i32::MIN, pitch_x_um: 100, pitch_y_um: 100, columns: 2, rows: 2 };
     let extreme = GridDocument {
-        grid: HeightGrid::new(lattice, &[-8191, 8191, 0, -1]).unwrap(),
         shift_um: i32::MIN,
         fade: Some(Fade::new(i32::MIN, i32::MIN + 100).unwrap()),
         bed_temperature_c: Some(i16::MIN),
@@ -289,7 +289,7 @@ fn documents() -> [GridDocument; 3] {
             tie: None,
         }),
         lowest_machine_z_um: Some(i32::MIN),
-        readings: Vec::new(),
+        ..GridDocument::of_heights(HeightGrid::new(lattice, &[-8191, 8191, 0, -1]).unwrap())
     };
     [document(), bare, extreme]
 }

@@ -29,13 +29,12 @@ fn facts() -> MissingFacts {
 fn four_points() -> GridDocument {
     let lattice = Lattice { x0_um: 0, y0_um: 0, pitch_x_um: 10_000, pitch_y_um: 10_000, columns: 2, rows: 2 };
     GridDocument {
-        grid: HeightGrid::new(lattice, &[125, -250, 1000, 500]).unwrap(),
         shift_um: 0,
         fade: None,
         bed_temperature_c: None,
         survey: None,
         lowest_machine_z_um: None,
-        readings: Vec::new(),
+        ..GridDocument::of_heights(HeightGrid::new(lattice, &[125, -250, 1000, 500]).unwrap())
     }
 }
 

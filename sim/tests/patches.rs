@@ -131,7 +131,7 @@ fn patches_make_a_coarse_grid_good() {
             let form = PatchForm::parse(&form.text()).unwrap();
             let told = PatchReadings::of(&form, MEASURED_TO_UM as u16).unwrap();
             shifts.push(told.shift_um / told.shift_deviation_um);
-            let readings = told.with_older(&document.readings, Hand::of(hand_um).unwrap());
+            let readings = told.with_older(&document, Hand::of(hand_um).unwrap());
             let estimate = Estimate::new(&readings, Hand::of(hand_um).unwrap()).unwrap();
             let grid = estimate.grid(document.grid.lattice()).unwrap();
             let better = GridDocument { shift_um: 0, readings, grid, ..document.clone() };

@@ -20,13 +20,12 @@ use gapkeeper_sim::verify::{Gate, verify};
 fn document() -> GridDocument {
     let lattice = Lattice { x0_um: 0, y0_um: 0, pitch_x_um: 115_000, pitch_y_um: 100_000, columns: 3, rows: 3 };
     GridDocument {
-        grid: HeightGrid::new(lattice, &[30; 9]).unwrap(),
         shift_um: -25,
         fade: Some(Fade::new(500, 3000).unwrap()),
         bed_temperature_c: Some(60),
         survey: Some(SurveyMarks { closure_um: 3, closure_accepted: false, surface: Surface::Bilinear, tie: None }),
         lowest_machine_z_um: None,
-        readings: Vec::new(),
+        ..GridDocument::of_heights(HeightGrid::new(lattice, &[30; 9]).unwrap())
     }
 }
 

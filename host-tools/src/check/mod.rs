@@ -1,13 +1,15 @@
 //! Whether a grid can be trusted and used: verdicts with reason, place and remedy.
 //!
-//! [`check`] looks at the readings (do they disagree with their neighbours, are they steeper than a plate can be, cut
-//! off or copied), at the stations (are there enough of them for this shape, and how sure is the surface) and at the
-//! use of the grid (shift, fade, headroom, closure, temperature, setup, age). What cannot be looked at, because nobody
-//! said what is needed, is listed as well: silence would read as praise.
+//! [`check`] looks at the readings (do they disagree with all others, or where none were kept the nodes with their
+//! neighbours; are they steeper than a plate can be, cut off or copied), at the stations (are there enough of them for
+//! this shape, and how sure is the surface) and at the use of the grid (shift, fade, headroom, closure, temperature,
+//! setup, age). What cannot be looked at, because nobody said what is needed, is listed as well: silence would read as
+//! praise.
 
 mod band;
 mod readings;
 mod report;
+mod slips;
 mod stations;
 mod unchecked;
 mod usage;
@@ -21,7 +23,7 @@ use crate::grid_file::{GridDocument, SurfaceChoice};
 
 pub use report::{SCHEMA_VERSION, unreadable_json};
 pub use unchecked::Unchecked;
-pub use verdict::{Finding, NodePlace, Severity, Verdict};
+pub use verdict::{Finding, NodePlace, ReadingPlace, Severity, Verdict};
 
 /// What a grid is checked against.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -114,13 +116,18 @@ impl CheckReport {
 pub fn check(document: &GridDocument, settings: &CheckSettings) -> CheckReport {
     let mut found = Found::default();
     let surface = document.surface_choice(settings.surface);
-    readings::neighbours(&document.grid, settings, &mut found);
+    let estimate = band::estimate(document, settings, &mut found);
+    match &estimate {
+        // The readings tell it better than the nodes that were computed from them.
+        Some(estimate) => readings::others(document, estimate.hand_um(), settings, &mut found),
+        None => readings::neighbours(&document.grid, settings, &mut found),
+    }
     readings::slopes(&document.grid, &mut found);
     readings::at_the_end(&document.grid, &mut found);
     readings::cut_off(&document.grid, &mut found);
     readings::repeated(&document.grid, &mut found);
     readings::tilt(&document.grid, settings, &mut found);
-    let band = band::sureness(document, surface.surface, settings, &mut found);
+    let band = estimate.and_then(|estimate| band::sureness(&estimate, document, surface.surface, settings, &mut found));
     if band.is_none() {
         // The readings tell it better.
         stations::spacing(&document.grid, surface.surface, settings, &mut found);

@@ -2,9 +2,11 @@
 
 use gapkeeper::{BedHeight, GridAxis, HeightGrid, Lattice, MAX_HEIGHT_UM};
 
-use super::{CheckSettings, Finding, Found, NodePlace, Unchecked};
+use super::slips::{Slip, Standing, slips};
+use super::{CheckSettings, Finding, Found, NodePlace, ReadingPlace, Unchecked};
+use crate::estimate::{Disagreement, LeaveOneOut};
 use crate::flatness::places;
-use crate::grid_file::CAPACITY;
+use crate::grid_file::{CAPACITY, GridDocument};
 use crate::surface_fit::{Degree, SurfaceFit};
 
 /// Most stations along an axis from which one is predicted: farther ones know less of it.
@@ -22,48 +24,50 @@ const FEWEST_DIFFERENT: usize = 3;
 
 type Grid = HeightGrid<CAPACITY>;
 
-/// Readings that disagree with their neighbours, the worst first.
+/// Nodes that disagree with their neighbours, the worst first.
 ///
-/// Each is compared with what the surface of second degree through up to 5×5 stations around it predicts without it. A
-/// slip spoils the predictions beside it, so the one that stands out most is taken, its prediction put in its place,
-/// and the search begun anew: R. D. Cook and S. Weisberg, *Residuals and Influence in Regression* (1982), call the
-/// figure the studentised residual.
+/// Each is compared with what the surface of second degree through up to 5×5 stations around it predicts without it.
 pub(super) fn neighbours(grid: &Grid, settings: &CheckSettings, found: &mut Found) {
-    /// A stand-out this near to the largest stands out as much: what is left is rounding.
-    const SHARE_PERCENT: i64 = 98;
     let lattice = grid.lattice();
-    let mut heights_um: Vec<i16> = grid.nodes_um().to_vec();
-    if deviation(&lattice, &heights_um, 0, 0).is_none() {
+    let nodes = || (0..lattice.rows).flat_map(|row| (0..lattice.columns).map(move |column| (column, row)));
+    let against = |heights_um: &[i16]| -> Option<Vec<Standing>> {
+        nodes()
+            .map(|(column, row)| {
+                let deviation = deviation(&lattice, heights_um, column, row)?;
+                Some(Standing { off_um: deviation.off_um(), rank: deviation.rank() as f64 })
+            })
+            .collect()
+    };
+    let Some(slips) = slips(grid.nodes_um().to_vec(), settings.neighbour_limit_um, against) else {
         found.unchecked.push(Unchecked::Neighbours);
         return;
+    };
+    let places: Vec<NodePlace> = NodePlace::all(grid).collect();
+    for Slip { at, off_um, as_likely } in slips {
+        let as_likely = as_likely.into_iter().map(|at| places[at]).collect();
+        found.at(places[at], Finding::OffNeighbours { off_um, as_likely });
     }
-    // Where a quarter of the readings is wrong, nobody can tell which.
-    for _ in 0..(heights_um.len() / 4).max(1) {
-        let limit_um = u32::from(settings.neighbour_limit_um);
-        let mut doubtful: Vec<_> = (0..lattice.rows)
-            .flat_map(|row| (0..lattice.columns).map(move |column| (column, row)))
-            .filter_map(|(column, row)| Some((column, row, deviation(&lattice, &heights_um, column, row)?)))
-            .filter(|(_, _, deviation)| deviation.off_um().unsigned_abs() > limit_um)
-            .collect();
-        // Stable: of equals, the first in the grid is told.
-        doubtful.sort_by_key(|(_, _, deviation)| std::cmp::Reverse(deviation.rank()));
-        let Some(&(column, row, worst)) = doubtful.first() else { break };
-        let node = usize::from(row) * usize::from(lattice.columns) + usize::from(column);
-        let predicted_um = i32::from(heights_um[node]) - worst.off_um();
-        // Held within 14 bits.
-        heights_um[node] = predicted_um.clamp(-i32::from(MAX_HEIGHT_UM), MAX_HEIGHT_UM.into()) as i16;
-        let least = worst.rank() / 100 * SHARE_PERCENT;
-        let as_likely = doubtful[1..]
-            .iter()
-            .take_while(|(_, _, other)| other.rank() >= least)
-            // What is still off without the first is a slip of its own.
-            .filter(|(column, row, _)| {
-                let left = deviation(&lattice, &heights_um, *column, *row);
-                left.is_some_and(|left| left.off_um().unsigned_abs() <= limit_um)
-            })
-            .map(|&(column, row, _)| NodePlace::of(grid, column, row))
-            .collect();
-        found.at(NodePlace::of(grid, column, row), Finding::OffNeighbours { off_um: worst.off_um(), as_likely });
+}
+
+/// Readings that disagree with all others, the worst first.
+pub(super) fn others(document: &GridDocument, hand_um: f64, settings: &CheckSettings, found: &mut Found) {
+    // The estimate took the same readings.
+    let Ok(others) = LeaveOneOut::new(document, hand_um) else { return };
+    let places = ReadingPlace::all(document);
+    let against = |heights_um: &[i16]| {
+        let heights_um: Vec<f64> = heights_um.iter().copied().map(f64::from).collect();
+        let standing = |found: Disagreement| Standing {
+            // Heights are held within 14 bits; a reading that others hardly tell is as uncertain as it is far off.
+            off_um: found.off_um.round() as i32,
+            rank: found.rank,
+        };
+        Some(others.disagreements(&heights_um).into_iter().map(standing).collect())
+    };
+    // Readings of a document have 14 bits.
+    let heights_um = places.iter().map(|place| place.height_um as i16).collect();
+    for Slip { at, off_um, as_likely } in slips(heights_um, settings.neighbour_limit_um, against).unwrap_or_default() {
+        let as_likely = as_likely.into_iter().map(|at| places[at]).collect();
+        found.of_all(Finding::OffOthers { reading: places[at], off_um, as_likely });
     }
 }
 

@@ -2,9 +2,10 @@
 
 use std::fmt;
 
-use gapkeeper::{CorrectionError, GridAxis, GridError, HeightGrid, MAX_HEIGHT_UM};
+use gapkeeper::{BedHeight, CorrectionError, GridAxis, GridError, HeightGrid, MAX_HEIGHT_UM};
 
 use crate::estimate::Band;
+use crate::grid_file::{GridDocument, StationReading};
 
 /// A station of the grid.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -39,6 +40,48 @@ impl fmt::Display for NodePlace {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
         let mm = |um: i32| f64::from(um) / 1000.0;
         write!(out, "column {}, row {} (x {}, y {} mm)", self.column, self.row, mm(self.x_um), mm(self.y_um))
+    }
+}
+
+/// A reading that a document has kept.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ReadingPlace {
+    /// How many surveys are newer than its own.
+    pub age: usize,
+    /// Its number in its survey, counted from 1.
+    pub number: usize,
+    /// X of the station.
+    pub x_um: i32,
+    /// Y of the station.
+    pub y_um: i32,
+    /// What was read.
+    pub height_um: i32,
+}
+
+impl ReadingPlace {
+    /// All readings of a document, those of older surveys after the newest.
+    pub fn all(document: &GridDocument) -> Vec<Self> {
+        let surveys = std::iter::once(&document.readings).chain(&document.older.readings).enumerate();
+        surveys
+            .flat_map(|(age, readings)| {
+                (1..).zip(readings).map(move |(number, StationReading { at, .. })| {
+                    let BedHeight { x_um, y_um, height_um } = *at;
+                    Self { age, number, x_um, y_um, height_um }
+                })
+            })
+            .collect()
+    }
+}
+
+/// As people say it: `reading 4 (x 110, y 98.5 mm)`.
+impl fmt::Display for ReadingPlace {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let mm = |um: i32| f64::from(um) / 1000.0;
+        write!(out, "reading {}", self.number)?;
+        if self.age > 0 {
+            write!(out, " of older survey {}", self.age)?;
+        }
+        write!(out, " (x {}, y {} mm)", mm(self.x_um), mm(self.y_um))
     }
 }
 
@@ -79,6 +122,15 @@ pub enum Finding {
         off_um: i32,
         /// Stations that stand out as much: with few readings the slip may be at any of them.
         as_likely: Vec<NodePlace>,
+    },
+    /// A reading is not what all others predict.
+    OffOthers {
+        /// Which.
+        reading: ReadingPlace,
+        /// Reading less prediction.
+        off_um: i32,
+        /// Readings that stand out as much: with few of them the slip may be any.
+        as_likely: Vec<ReadingPlace>,
     },
     /// The bed rises faster from this station to the next than a plate does.
     Steep {
@@ -213,6 +265,7 @@ impl Finding {
     pub fn word(&self) -> &'static str {
         match self {
             Finding::OffNeighbours { .. } => "off-neighbours",
+            Finding::OffOthers { .. } => "off-others",
             Finding::Steep { .. } => "steep",
             Finding::Impossible { .. } => "impossible-slope",
             Finding::AtEnd { .. } => "at-end-of-range",
@@ -256,6 +309,12 @@ impl Finding {
         match self {
             Finding::OffNeighbours { as_likely, .. } if as_likely.is_empty() => "measure this station once more".into(),
             Finding::OffNeighbours { .. } => "measure these stations once more".into(),
+            Finding::OffOthers { reading, .. } if reading.age > 0 => {
+                "leave that survey out, and compute the surface anew (gapgrid estimate)".into()
+            }
+            Finding::OffOthers { .. } => {
+                "read there once more, put that in its place, and compute the surface anew (gapgrid estimate)".into()
+            }
             Finding::Steep { .. } => "measure both stations once more; tram the bed first if it only leans".into(),
             Finding::Impossible { .. } => {
                 "look at the unit, the pitch and the row order of the file it came from".into()
@@ -305,15 +364,10 @@ impl Finding {
 impl fmt::Display for Finding {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Finding::OffNeighbours { off_um, as_likely } => {
-                let way = if *off_um < 0 { "lower" } else { "higher" };
-                write!(out, "{} um {way} than its neighbours predict", off_um.unsigned_abs())?;
-                match as_likely.as_slice() {
-                    [] => Ok(()),
-                    [other] => write!(out, "; the slip may as well be at {other}"),
-                    [first, second] => write!(out, "; the slip may as well be at {first} or {second}"),
-                    others => write!(out, "; the slip may as well be at any of {} others", others.len()),
-                }
+            Finding::OffNeighbours { off_um, as_likely } => off(out, *off_um, "its neighbours predict", as_likely),
+            Finding::OffOthers { reading, off_um, as_likely } => {
+                write!(out, "{reading} is ")?;
+                off(out, *off_um, "all others predict", as_likely)
             }
             Finding::Steep { axis, rise_um, run_um, others } => {
                 steep(out, *axis, *rise_um, *run_um, *others, "steeper than a plate bends")
@@ -408,5 +462,17 @@ fn steep(
     match others {
         0 => Ok(()),
         others => write!(out, " ({others} more)"),
+    }
+}
+
+/// How far a height is off, and where the slip may be as well.
+fn off(out: &mut fmt::Formatter<'_>, off_um: i32, than: &str, as_likely: &[impl fmt::Display]) -> fmt::Result {
+    let way = if off_um < 0 { "lower" } else { "higher" };
+    write!(out, "{} um {way} than {than}", off_um.unsigned_abs())?;
+    match as_likely {
+        [] => Ok(()),
+        [other] => write!(out, "; the slip may as well be at {other}"),
+        [first, second] => write!(out, "; the slip may as well be at {first} or {second}"),
+        others => write!(out, "; the slip may as well be at any of {} others", others.len()),
     }
 }

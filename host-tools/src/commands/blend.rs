@@ -4,18 +4,27 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{anyhow, bail};
 use clap::Args;
-use gapkeeper::{Bank, Choice, Correction, StoredGrid, TemperatureWindows};
-use gapkeeper_host_tools::grid_file::{CAPACITY, GridDocument, SurveyMarks};
-use gapkeeper_host_tools::printed::name;
+use gapkeeper::{Bank, Choice, Correction, StoredGrid, TIE_LIMIT_UM, TemperatureWindows};
+use gapkeeper_host_tools::estimate::TieCheck;
+use gapkeeper_host_tools::flatness::places;
+use gapkeeper_host_tools::grid_file::{CAPACITY, GridDocument, StationReading, SurveyMarks};
+use gapkeeper_host_tools::printed::{name, print};
 
+use super::older::Origin;
+use super::readings::{PlateReadings, readings};
 use super::{input, output};
 
 /// Blend two grids of the same stations for a bed temperature between theirs.
 ///
 /// Heights and shifts are in proportion, by the same arithmetic as on the machine; fade and the marks of a survey are
-/// those of the nearer grid. Nothing is extrapolated.
+/// those of the nearer grid. Nothing is extrapolated: a few readings beyond both temperatures would not show whether the
+/// whole shape goes on as it did.
+///
+/// With --tie, readings taken at the new temperature check the blend: screws may have been turned, so any tilt and twist
+/// is allowed, and what is left is the residual. Above its limit nothing is written.
 #[derive(Args)]
-#[command(after_help = "Example: gapgrid blend at-60.json at-100.json --bed-temperature 75 -o at-75.json")]
+#[command(after_help = "Examples:\n  gapgrid blend at-60.json at-100.json --bed-temperature 75 -o at-75.json\n  \
+    gapgrid blend at-60.json at-100.json --bed-temperature 75 --tie five-at-75.csv -o at-75.json")]
 pub struct Arguments {
     /// One grid, with its bed temperature
     first: PathBuf,
@@ -24,6 +33,10 @@ pub struct Arguments {
     /// Bed temperature of the new grid
     #[arg(long, value_name = "C", allow_negative_numbers = true)]
     bed_temperature: i16,
+    /// Readings at the new temperature that check the blend, five or more: a table, or a grid document that has kept its
+    /// readings
+    #[arg(long, value_name = "FILE")]
+    tie: Option<PathBuf>,
     /// The grid to write; its extension tells the format
     #[arg(short, long, value_name = "FILE")]
     output: PathBuf,
@@ -37,6 +50,8 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
     {
         bail!("the grids belong to the setups {one} and {other}: a screw was turned between them\n  measure both anew");
     }
+    let origin = Origin::of(&arguments.first, &first.document);
+    origin.check_plate(&Origin::of(&arguments.second, &second.document))?;
     let setup = first.setup.or(second.setup);
     let mut bank = Bank::<2, CAPACITY>::default();
     bank.set(0, Some(stored(&arguments.first, &first.document)?));
@@ -60,11 +75,55 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
         }),
         // The one that protects more.
         lowest_machine_z_um: first.document.lowest_machine_z_um.max(second.document.lowest_machine_z_um),
-        grid: chosen.grid,
-        // Those of either grid belong to its own temperature.
-        readings: Vec::new(),
+        plate: first.document.plate.clone(),
+        // Readings of either grid belong to its own temperature.
+        ..GridDocument::of_heights(chosen.grid)
     };
-    output::write(&arguments.output, &document, setup)
+    let tied = arguments.tie.as_deref().map(|path| check(arguments, path, &document)).transpose()?;
+    output::write(&arguments.output, &document, setup)?;
+    Ok(print(&format!("{}{}", change(&first.document, &second.document), tied.unwrap_or_default()))?)
+}
+
+/// How much the shape changes with the temperature; nothing where the stations are too few to tell.
+fn change(first: &GridDocument, second: &GridDocument) -> String {
+    let temperatures = first.bed_temperature_c.zip(second.bed_temperature_c);
+    let Some((one_c, other_c)) = temperatures.filter(|(one_c, other_c)| one_c != other_c) else {
+        return String::new();
+    };
+    let readings: Vec<StationReading> =
+        places(&second.grid).into_iter().map(|at| StationReading { at, spread_um: None }).collect();
+    let Ok(TieCheck { residual_um, .. }) = TieCheck::of_surface(&readings, &first.grid) else { return String::new() };
+    format!(
+        "the shape changes by {residual_um:.0} um from {} to {} °C, {:.1} um a degree; tilt and twist are not \
+         counted\n",
+        one_c.min(other_c),
+        one_c.max(other_c),
+        residual_um / f64::from(other_c.abs_diff(one_c))
+    )
+}
+
+/// Checks the blend against readings at its temperature.
+fn check(arguments: &Arguments, path: &Path, document: &GridDocument) -> anyhow::Result<String> {
+    let PlateReadings { newest, document: tie, .. } = readings(path)?;
+    if let Some(tie) = tie {
+        Origin::of(&arguments.output, document).check(&Origin::of(path, &tie))?;
+    }
+    let surface = document
+        .surface_grid(document.surface_choice(None).surface)
+        .map_err(|error| anyhow!("{}: {error}\n  measure the stations again", name(&arguments.first)))?;
+    let tie = TieCheck::of_surface(&newest, &surface).map_err(|error| anyhow!("{}: {error}", name(path)))?;
+    let TieCheck { residual_um, readings } = tie;
+    if !tie.holds() {
+        bail!(
+            "{}: the blend is off by {residual_um:.0} um from these readings, more than {TIE_LIMIT_UM}, whatever the screws \
+             did\n  survey the whole bed at {} °C",
+            name(path),
+            arguments.bed_temperature
+        );
+    }
+    Ok(format!(
+        "the blend holds: residual {residual_um:.0} um at {readings} readings, up to {TIE_LIMIT_UM} is allowed\n"
+    ))
 }
 
 /// A grid as the bank of a machine holds it; both are of one setup here.

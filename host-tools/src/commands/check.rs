@@ -15,9 +15,10 @@ use super::{input, length, show};
 
 /// Say what speaks against a grid, where, and what to do.
 ///
-/// Checked are the readings (off their neighbours, too steep, cut off, repeated), whether the stations are enough for
-/// this shape and sure, tilt, shift, fade, headroom, closure, temperature, setup and age, and the flatness by ISO
-/// 12781-1. What cannot be checked without being told more is listed.
+/// Checked are the readings (off what all others predict, or of a grid that has kept none the nodes off their neighbours;
+/// too steep, cut off, repeated), whether the stations are enough for this shape and sure, tilt, shift, fade, headroom,
+/// closure, temperature, setup and age, and the flatness by ISO 12781-1. What cannot be checked without being told more is
+/// listed.
 #[derive(Args)]
 #[command(after_help = "Examples:\n  gapgrid check grid.json\n  \
     gapgrid check grid.json --bed-temperature 60 --lowest-mm -0.5\n  \

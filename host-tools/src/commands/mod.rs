@@ -12,6 +12,7 @@ mod lattice;
 mod length;
 pub mod man;
 pub mod next;
+mod older;
 mod output;
 pub mod patches;
 pub mod readings;

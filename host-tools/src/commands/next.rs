@@ -7,8 +7,7 @@ use std::process::ExitCode;
 use anyhow::{anyhow, bail};
 use clap::Args;
 use gapkeeper_host_tools::check::CheckSettings;
-use gapkeeper_host_tools::estimate::{Area, Band, BandPlace, Estimate};
-use gapkeeper_host_tools::grid_file::StationReading;
+use gapkeeper_host_tools::estimate::{Area, Band, BandPlace};
 use gapkeeper_host_tools::job::{FirstLayerHeights, JobError, JobEvent, LowestPrint, Reading, walk};
 use gapkeeper_host_tools::printed::{name, print};
 use gapkeeper_host_tools::{FileError, Watched};
@@ -59,10 +58,9 @@ pub struct Arguments {
 /// Prints the next readings; the exit code tells whether there are any.
 pub fn run(arguments: &Arguments) -> anyhow::Result<ExitCode> {
     let path = &arguments.readings;
-    let (readings, _) = readings(path)?;
-    let estimate =
-        Estimate::new(&readings, arguments.hand.hand()).map_err(|error| anyhow!("{}: {error}", name(path)))?;
-    let read = ends(readings.iter().map(|reading: &StationReading| (reading.at.x_um.into(), reading.at.y_um.into())));
+    let readings = readings(path)?;
+    let estimate = readings.estimate(arguments.hand.hand()).map_err(|error| anyhow!("{}: {error}", name(path)))?;
+    let read = ends(readings.all().iter().map(|reading| (reading.at.x_um.into(), reading.at.y_um.into())));
     let stated = match (arguments.from, arguments.to) {
         (Some(from), Some(to)) if from.0 < to.0 && from.1 < to.1 => Some([from, to].map(|(x, y)| (x.into(), y.into()))),
         (Some(_), Some(_)) => {

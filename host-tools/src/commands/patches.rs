@@ -5,10 +5,11 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{Context, anyhow, bail};
 use clap::Args;
+use gapkeeper::HeightGrid;
 use gapkeeper_host_tools::check::CheckSettings;
 use gapkeeper_host_tools::estimate::{Band, Estimate};
 use gapkeeper_host_tools::flatness::places;
-use gapkeeper_host_tools::grid_file::{GridDocument, StationReading};
+use gapkeeper_host_tools::grid_file::{CAPACITY, GridDocument, StationReading, SurfaceChoice};
 use gapkeeper_host_tools::patches::{PatchForm, PatchReadings, PatchSettings};
 use gapkeeper_host_tools::printed::{name, print};
 use gapkeeper_host_tools::{FileError, write_all_atomically};
@@ -25,7 +26,7 @@ use super::{input, output};
 /// (through gapgrid apply, where the controller has no grid), let it cool down, measure each patch in its middle with a
 /// calliper or a micrometer, and fill in the last column in millimetres. With --read: the form's readings and those
 /// that the grid has kept become a new grid with a shift of 0; a patch that is too thin or too thick to tell the gap is
-/// left out.
+/// left out. A form of another grid is taken as long as that put the nozzle within 50 um of where this one does.
 #[derive(Args)]
 #[command(after_help = "Examples:\n  \
     gapgrid patches grid.json --nodes 4x4 --start start.gcode --end end.gcode --form patches.csv -o patches.gcode\n  \
@@ -82,12 +83,17 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
     }
 }
 
-fn make(arguments: &Arguments, document: &GridDocument) -> anyhow::Result<()> {
-    let path = &arguments.grid;
+/// The surface that is in force while patches are printed.
+fn in_force(arguments: &Arguments, document: &GridDocument) -> anyhow::Result<(SurfaceChoice, HeightGrid<CAPACITY>)> {
     let choice = document.surface_choice(arguments.surface.asked());
-    let surface = document
-        .surface_grid(choice.surface)
-        .map_err(|error| anyhow!("{}: {error}\n  print with the bilinear one (--surface bilinear)", name(path)))?;
+    let surface = document.surface_grid(choice.surface).map_err(|error| {
+        anyhow!("{}: {error}\n  print with the bilinear one (--surface bilinear)", name(&arguments.grid))
+    })?;
+    Ok((choice, surface))
+}
+
+fn make(arguments: &Arguments, document: &GridDocument) -> anyhow::Result<()> {
+    let (choice, surface) = in_force(arguments, document)?;
     let settings = PatchSettings {
         layer_um: arguments.layer_mm,
         line_um: arguments.line_mm,
@@ -114,12 +120,12 @@ fn make(arguments: &Arguments, document: &GridDocument) -> anyhow::Result<()> {
 fn read(arguments: &Arguments, document: &GridDocument, path: &Path) -> anyhow::Result<()> {
     let of_form = |error: &dyn std::fmt::Display| anyhow!("{}: {error}", name(path));
     let form = PatchForm::parse(&text(path)?).map_err(|error| of_form(&error))?;
-    let surface = document.surface_grid(document.surface_choice(arguments.surface.asked()).surface);
-    let apart_um = surface.map_or(0, |surface| form.farthest_from_um(document, &surface));
+    let (_, surface) = in_force(arguments, document)?;
+    let apart_um = form.farthest_from_um(document, &surface).map_err(|error| of_form(&error))?;
     let told = PatchReadings::of(&form, arguments.spread_um).map_err(|error| of_form(&error))?;
     let hand = arguments.hand.hand();
-    let readings = told.with_older(&document.readings, hand);
-    let estimate = Estimate::new(&readings, hand).map_err(|error| of_form(&error))?;
+    let readings = told.with_older(document, hand);
+    let estimate = Estimate::with_older(&readings, &document.older, hand).map_err(|error| of_form(&error))?;
     let grid = estimate
         .grid(document.grid.lattice())
         .map_err(|error| of_form(&format!("{error}\n  look at the thicknesses, and at the grid")))?;

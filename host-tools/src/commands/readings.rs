@@ -4,8 +4,8 @@ use std::path::{Path, PathBuf};
 
 use anyhow::bail;
 use clap::Args;
-use gapkeeper_host_tools::estimate::Hand;
-use gapkeeper_host_tools::grid_file::{GridDocument, GridFormat, StationReading, read_readings};
+use gapkeeper_host_tools::estimate::{Estimate, EstimateError, Hand};
+use gapkeeper_host_tools::grid_file::{GridDocument, GridFormat, OlderSurveys, StationReading, read_readings};
 use gapkeeper_host_tools::printed::name;
 
 use super::input;
@@ -37,7 +37,8 @@ impl ReadingsOption {
     /// Puts the readings into the document, if there are others than its own.
     pub fn replace(&self, document: &mut GridDocument) -> anyhow::Result<()> {
         if let Some(path) = &self.readings {
-            document.readings = readings(path)?.0;
+            let PlateReadings { newest, older, .. } = readings(path)?;
+            (document.readings, document.older) = (newest, older);
         }
         Ok(())
     }
@@ -48,10 +49,33 @@ fn hand(text: &str) -> Result<Hand, String> {
     Hand::of(um).map_err(|error| error.to_string())
 }
 
-/// The readings of a table, or those that a grid document has kept, and then the document.
-pub fn readings(path: &Path) -> anyhow::Result<(Vec<StationReading>, Option<GridDocument>)> {
+/// The readings of a file.
+pub struct PlateReadings {
+    /// Those of the survey.
+    pub newest: Vec<StationReading>,
+    /// Older surveys that the file holds.
+    pub older: OlderSurveys,
+    /// The grid document, if it is one.
+    pub document: Option<GridDocument>,
+}
+
+impl PlateReadings {
+    /// The surface that they tell.
+    pub fn estimate(&self, hand: Hand) -> Result<Estimate, EstimateError> {
+        Estimate::with_older(&self.newest, &self.older, hand)
+    }
+
+    /// The readings of all surveys.
+    pub fn all(&self) -> Vec<StationReading> {
+        self.newest.iter().chain(self.older.readings.iter().flatten()).copied().collect()
+    }
+}
+
+/// The readings of a table, or those that a grid document has kept.
+pub fn readings(path: &Path) -> anyhow::Result<PlateReadings> {
     if GridFormat::of(path)? == GridFormat::Csv {
-        return Ok((read_readings(path)?, None));
+        let newest = read_readings(path)?;
+        return Ok(PlateReadings { newest, older: OlderSurveys::default(), document: None });
     }
     let document = input::grid(path)?;
     if document.readings.is_empty() {
@@ -61,5 +85,5 @@ pub fn readings(path: &Path) -> anyhow::Result<(Vec<StationReading>, Option<Grid
             name(path)
         );
     }
-    Ok((document.readings.clone(), Some(document)))
+    Ok(PlateReadings { newest: document.readings.clone(), older: document.older.clone(), document: Some(document) })
 }

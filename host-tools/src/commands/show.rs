@@ -85,7 +85,7 @@ fn show_band(
             &"the file holds no readings, and the nodes of a surface are none\n  give them (--readings)",
         ));
     }
-    let estimate = Estimate::new(&document.readings, arguments.hand.hand()).map_err(|error| unsure(&error))?;
+    let estimate = Estimate::of(document, arguments.hand.hand()).map_err(|error| unsure(&error))?;
     let shown = Band::shown(&estimate, surface).map_err(|error| unsure(&error))?;
     let tolerance_um = CheckSettings::default().tolerance_um.into();
     let about = Band::over(&estimate, surface, tolerance_um).map_or_else(String::new, |band| band.to_string());

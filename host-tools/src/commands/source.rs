@@ -56,7 +56,7 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
         Language::C => grid_file::Language::C,
     };
     let text = if arguments.weights {
-        let (readings, _) = readings(&arguments.grid)?;
+        let readings = readings(&arguments.grid)?.newest;
         let stations: Vec<(i32, i32)> = readings.iter().map(|reading| (reading.at.x_um, reading.at.y_um)).collect();
         let weights = Weights::new(&stations, arguments.lattice.over(&readings)?);
         weights.map_err(|error| anyhow!("{}: {error}", name(&arguments.grid)))?.source(language)

@@ -1,9 +1,11 @@
 //! Why the surface cannot be told.
 
-use super::kernel::FREE_TERMS;
+use super::kernel::{FREE_TERMS, SCREW_TERMS};
 
 /// Fewest readings: one more than the free terms, so that the readings say something of the hand and the roughness.
 pub const FEWEST_READINGS: usize = FREE_TERMS + 1;
+/// Fewest places of one survey among several: one more than plane and twist, so that it shows whether the shape held.
+pub const FEWEST_TIED: usize = SCREW_TERMS + 1;
 /// Most readings: the work grows with their cube.
 pub const MOST_READINGS: usize = 400;
 
@@ -32,6 +34,41 @@ pub enum EstimateError {
         read at three places along X and three along Y at least, and in the middle"
     )]
     Undetermined,
+    /// A survey has too few readings to be laid on the shape of the others.
+    #[error(
+        "{}: readings at {found} places: {FEWEST_TIED} or more are needed to tell what the screws did and whether the shape \
+        held\n  read near each screw and in the middle", survey(*age)
+    )]
+    TooFewToTie {
+        /// Surveys that are newer.
+        age: usize,
+        /// At how many places it has readings.
+        found: usize,
+    },
+    /// A survey does not tell plane and twist.
+    #[error(
+        "{}: its readings do not tell tilt and twist apart\n  read near each screw and in the middle", survey(*age)
+    )]
+    UndeterminedTie {
+        /// Surveys that are newer.
+        age: usize,
+    },
+    /// A survey that is given twice would count twice.
+    #[error("{} has the readings of {} once more\n  give each survey once", survey(*age), survey(*first))]
+    Twice {
+        /// Surveys that are newer than the one.
+        first: usize,
+        /// Surveys that are newer than the other.
+        age: usize,
+    },
+    /// A reading beyond the surface that it is compared with.
+    #[error("a reading at x {}, y {} mm lies beyond the grid\n  leave it out, or read within the grid", f64::from(*x_um) / 1e3, f64::from(*y_um) / 1e3)]
+    Outside {
+        /// Where, X.
+        x_um: i32,
+        /// Where, Y.
+        y_um: i32,
+    },
     /// A reading would count for more than a program's weights hold.
     #[error(
         "a node lies so far from the stations that one of them counts {largest:.1} times\n  let the nodes reach less far"
@@ -46,4 +83,9 @@ pub enum EstimateError {
         /// The spread.
         um: f64,
     },
+}
+
+/// How a survey is called: the newest one, or the older ones counted back from it.
+fn survey(age: usize) -> String {
+    if age == 0 { "the newest survey".to_owned() } else { format!("older survey {age}") }
 }

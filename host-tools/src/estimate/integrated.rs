@@ -2,10 +2,11 @@
 
 use gapkeeper::{GridError, HeightGrid, Lattice};
 
-use super::error::{EstimateError, FEWEST_READINGS, MOST_READINGS};
-use super::kernel::{Frame, Place, free_terms};
-use super::kriging::{Kriging, Sample, Setting};
-use crate::grid_file::{CAPACITY, StationReading};
+use super::error::EstimateError;
+use super::kernel::{Frame, Place};
+use super::kriging::{Kriging, Setting};
+use super::surveys::Surveys;
+use crate::grid_file::{CAPACITY, GridDocument, OlderSurveys, StationReading};
 
 /// Spreads of the rough part that are tried.
 const ROUGH_UM: [f64; 6] = [3.0, 8.0, 20.0, 50.0, 120.0, 300.0];
@@ -14,6 +15,8 @@ const ROUGH_UM: [f64; 6] = [3.0, 8.0, 20.0, 50.0, 120.0, 300.0];
 const USUAL_ROUGH_UM: f64 = 20.0;
 /// Lengths of the rough part that are tried, in spans of the readings.
 const LENGTHS: [f64; 3] = [0.25, 0.5, 1.0];
+/// The shape drifts as stated, or where the surveys show it so many times as far; a factor of 2 is one standard deviation.
+const DRIFTS: [f64; 4] = [1.0, 2.0, 4.0, 8.0];
 /// Steps of the hand on either side.
 const HAND_STEPS: i32 = 2;
 /// A setting this much less likely than the likeliest does not change the last digit.
@@ -74,6 +77,10 @@ pub struct Estimate {
     readings: usize,
 }
 
+/// What older surveys are worth where nobody says: standard deviation of what a shape changes by from one survey to the
+/// next (own study).
+pub const USUAL_DRIFT_UM: u16 = 15;
+
 /// One setting and how much it counts for; they add up to 1.
 #[derive(Clone, Debug)]
 pub(super) struct Part {
@@ -87,22 +94,28 @@ impl Estimate {
     /// # Errors
     /// [`EstimateError`] where they do not tell it.
     pub fn new(readings: &[StationReading], hand: Hand) -> Result<Self, EstimateError> {
-        let found = readings.len();
-        let places: Vec<(i32, i32)> = readings.iter().map(|reading| (reading.at.x_um, reading.at.y_um)).collect();
-        let frame = framed(&places)?;
-        let middle_um = readings.iter().map(|reading| f64::from(reading.at.height_um)).sum::<f64>() / found as f64;
-        let samples: Vec<Sample> = readings
-            .iter()
-            .map(|reading| Sample {
-                place: frame.place(reading.at.x_um.into(), reading.at.y_um.into()),
-                height_um: f64::from(reading.at.height_um) - middle_um,
-                spread_um: reading.spread_um.map(f64::from),
-            })
-            .collect();
-        if !tells_free_terms(&samples) {
-            return Err(EstimateError::Undetermined);
-        }
-        let parts = settings(hand).filter_map(|(setting, log_prior)| {
+        Self::with_older(readings, &OlderSurveys::default(), hand)
+    }
+
+    /// The surface of the readings that a grid document has kept, with its older surveys.
+    ///
+    /// # Errors
+    /// [`EstimateError`] where they do not tell it.
+    pub fn of(document: &GridDocument, hand: Hand) -> Result<Self, EstimateError> {
+        Self::with_older(&document.readings, &document.older, hand)
+    }
+
+    /// The surface of readings with older surveys of the same plate: plane and twist are those of the newest one, the
+    /// shape is that of all of them, of each less by how far it has drifted since.
+    ///
+    /// The drift is taken as stated, and as farther where the surveys disagree by more.
+    ///
+    /// # Errors
+    /// [`EstimateError`] where they do not tell it.
+    pub fn with_older(newest: &[StationReading], older: &OlderSurveys, hand: Hand) -> Result<Self, EstimateError> {
+        let Surveys { frame, samples, middle_um } = Surveys::new(newest, older)?;
+        let drift_um = (!older.readings.is_empty()).then(|| f64::from(older.drift_um));
+        let parts = settings(hand, drift_um).filter_map(|(setting, log_prior)| {
             let kriging = Kriging::new(&samples, setting)?;
             Some((log_prior + kriging.log_likelihood, kriging))
         });
@@ -118,7 +131,7 @@ impl Estimate {
             return Err(EstimateError::Undetermined);
         }
         parts.iter_mut().for_each(|part| part.share /= sum);
-        Ok(Self { frame, middle_um, parts, readings: found })
+        Ok(Self { frame, middle_um, parts, readings: samples.len() })
     }
 
     /// The height at a place, in micrometres along X and Y.
@@ -157,6 +170,11 @@ impl Estimate {
         self.parts.iter().map(|part| part.share * part.kriging.setting.hand_um).sum()
     }
 
+    /// Spread of what the shape changed by from one survey to the next, as they show it; 0 without older ones.
+    pub fn drift_um(&self) -> f64 {
+        self.parts.iter().map(|part| part.share * part.kriging.setting.drift_um).sum()
+    }
+
     pub(super) fn parts(&self) -> &[Part] {
         &self.parts
     }
@@ -171,35 +189,21 @@ impl Estimate {
     }
 }
 
-/// The frame of places, if they are enough and not too many.
-pub(super) fn framed(places: &[(i32, i32)]) -> Result<Frame, EstimateError> {
-    match places.len() {
-        found if found < FEWEST_READINGS => Err(EstimateError::TooFew { found }),
-        found if found > MOST_READINGS => Err(EstimateError::TooMany { found }),
-        _ => Frame::of(places.iter().copied()).ok_or(EstimateError::Undetermined),
-    }
-}
-
 /// All settings with the logarithms of their priors: each logarithm of an unknown is normally distributed.
-fn settings(hand: Hand) -> impl Iterator<Item = (Setting, f64)> {
+fn settings(hand: Hand, drift_um: Option<f64>) -> impl Iterator<Item = (Setting, f64)> {
+    let drifts = DRIFTS.map(|factor| (factor * drift_um.unwrap_or(0.0), -0.5 * factor.log2().powi(2)));
+    // No drift is none however often it is taken.
+    let drifts = drifts.into_iter().take(if drift_um.is_some_and(|um| um > 0.0) { DRIFTS.len() } else { 1 });
     let hands = (-HAND_STEPS..=HAND_STEPS).map(move |step| {
         let deviations = f64::from(step);
         (hand.spread_um * hand.factor.powf(deviations), -0.5 * deviations * deviations)
     });
-    hands.flat_map(|(hand_um, log_hand)| {
-        ROUGH_UM.into_iter().flat_map(move |rough_um| {
-            let log_prior = log_hand - 0.5 * (rough_um / USUAL_ROUGH_UM).ln().powi(2);
-            LENGTHS.into_iter().map(move |length| (Setting { rough_um, length, hand_um }, log_prior))
+    drifts.flat_map(move |(drift_um, log_drift)| {
+        hands.clone().flat_map(move |(hand_um, log_hand)| {
+            ROUGH_UM.into_iter().flat_map(move |rough_um| {
+                let log_prior = log_drift + log_hand - 0.5 * (rough_um / USUAL_ROUGH_UM).ln().powi(2);
+                LENGTHS.into_iter().map(move |length| (Setting { rough_um, length, hand_um, drift_um }, log_prior))
+            })
         })
     })
-}
-
-/// Whether the places tell the free terms apart: no singular value is nothing beside the largest.
-pub(super) fn tells_free_terms(samples: &[Sample]) -> bool {
-    const NOTHING: f64 = 1e-6;
-    let terms = nalgebra::DMatrix::from_fn(samples.len(), super::kernel::FREE_TERMS, |row, term| {
-        free_terms(samples[row].place)[term]
-    });
-    let values = terms.singular_values();
-    values.min() > NOTHING * values.max()
 }

@@ -1,7 +1,13 @@
 //! What a bed is assumed to be: six free terms, and a rough part by its covariance.
+//!
+//! Surveys of one plate share its bow and its rough part. Screws are turned between them, so each has a plane and a twist
+//! of its own, and the shape drifts from each survey to the next one.
 
 /// Terms without a prior: height, two tilts, twist and two bows.
 pub(super) const FREE_TERMS: usize = 6;
+
+/// Those of them that screws change: plane and twist.
+pub(super) const SCREW_TERMS: usize = 4;
 
 /// A place in spans of the readings, from −0.5 to 0.5 within them.
 pub(super) type Place = [f64; 2];
@@ -35,6 +41,15 @@ impl Frame {
 /// The free terms at a place.
 pub(super) fn free_terms([x, y]: Place) -> [f64; FREE_TERMS] {
     [1.0, x, y, x * y, x * x, y * y]
+}
+
+/// The free terms of a survey among all those of `surveys` surveys; `age` 0 is the newest one. Its own six come first,
+/// then the screws' terms of each older one.
+pub(super) fn terms_of(place: Place, age: usize, surveys: usize) -> impl Iterator<Item = f64> {
+    let [screws @ .., x_bow, y_bow] = free_terms(place);
+    let nothing = [0.0; SCREW_TERMS];
+    let of_survey = move |at: usize| if at == age { screws } else { nothing };
+    of_survey(0).into_iter().chain([x_bow, y_bow]).chain((1..surveys).flat_map(of_survey))
 }
 
 /// Matérn's covariance with ν = 5/2 for unit spread (Rasmussen and Williams 2006, eq. 4.17).

@@ -172,8 +172,12 @@ mod tests {
         let estimate = Estimate::new(&readings(), Hand::default()).unwrap();
         let (targets, tried) = (tried([(-5e3, 0.0), (9e4, 1e5)]), tried(AREA));
         let samples = |more: &[(f64, f64)]| -> Vec<Sample> {
-            let sample =
-                |x_um: f64, y_um: f64| Sample { place: estimate.place(x_um, y_um), height_um: 0.0, spread_um: None };
+            let sample = |x_um: f64, y_um: f64| Sample {
+                place: estimate.place(x_um, y_um),
+                age: 0,
+                height_um: 0.0,
+                spread_um: None,
+            };
             let old = readings().into_iter().map(|reading| sample(reading.at.x_um.into(), reading.at.y_um.into()));
             old.chain(more.iter().map(|&(x_um, y_um)| sample(x_um, y_um))).collect()
         };

@@ -5,14 +5,15 @@
 
 use std::fmt::Write as _;
 
-use gapkeeper::Lattice;
+use gapkeeper::{BedHeight, Lattice};
 
 use super::error::EstimateError;
-use super::integrated::{framed, tells_free_terms};
-use super::kriging::{Kriging, Sample, Setting};
-use crate::grid_file::Language;
+use super::kriging::{Kriging, Setting};
+use super::surveys::Surveys;
+use crate::grid_file::{Language, OlderSurveys, StationReading};
 
-const SETTING: Setting = Setting { rough_um: 3.0, length: 0.5, hand_um: 1.0 };
+/// The setting of fixed weights, for a hand of 1 µm.
+pub(super) const SETTING: Setting = Setting { rough_um: 3.0, length: 0.5, hand_um: 1.0, drift_um: 0.0 };
 /// Fractional bits of a weight in a program; with them 16 bits hold less than 2.
 const BITS: u32 = 14;
 /// Characters of a row of numbers.
@@ -32,15 +33,11 @@ impl Weights {
     /// # Errors
     /// [`EstimateError`] where the stations do not tell tilt, twist and bow, or a node lies too far out.
     pub fn new(stations_um: &[(i32, i32)], lattice: Lattice) -> Result<Self, EstimateError> {
-        let frame = framed(stations_um)?;
-        let sample = |&(x_um, y_um): &(i32, i32)| Sample {
-            place: frame.place(x_um.into(), y_um.into()),
-            height_um: 0.0,
-            spread_um: None,
-        };
-        let samples: Vec<Sample> = stations_um.iter().map(sample).collect();
-        let kriging = Some(&samples).filter(|samples| tells_free_terms(samples));
-        let kriging = kriging.and_then(|samples| Kriging::new(samples, SETTING)).ok_or(EstimateError::Undetermined)?;
+        let reading =
+            |&(x_um, y_um): &(i32, i32)| StationReading { at: BedHeight { x_um, y_um, height_um: 0 }, spread_um: None };
+        let stations: Vec<StationReading> = stations_um.iter().map(reading).collect();
+        let Surveys { frame, samples, .. } = Surveys::new(&stations, &OlderSurveys::default())?;
+        let kriging = Kriging::new(&samples, SETTING).ok_or(EstimateError::Undetermined)?;
         let nodes = (0..lattice.rows).flat_map(|row| (0..lattice.columns).map(move |column| (column, row)));
         let of_node = |(column, row)| {
             let (x_um, y_um) = lattice.node_um(column, row);

@@ -6,9 +6,9 @@ use std::io;
 use gapkeeper::record::RecordError;
 use gapkeeper::{FadeError, GridAxis, GridError, MAX_HEIGHT_UM};
 
-use super::LARGEST_SPREAD_UM;
 use super::facts::{Fact, FactList, MissingFacts};
 use super::faults::{HexFault, MatrixFault, NpyFault, PlyFault, PointFault, Readings};
+use super::{LARGEST_SPREAD_UM, LONGEST_PLATE_BYTES};
 use crate::Place;
 use crate::file_error::{INPUT_REMEDY, OUTPUT_REMEDY};
 use crate::printed::one_line;
@@ -171,6 +171,23 @@ pub enum GridFileErrorKind {
         /// Its spread.
         spread_um: i32,
     },
+    /// A drift that no plate has.
+    #[error("older surveys have a drift of {drift_um} um, not 0 to {LARGEST_SPREAD_UM}")]
+    Drift {
+        /// The drift.
+        drift_um: u16,
+    },
+    /// Something is wrong with a reading of an older survey.
+    #[error("older survey {survey}: {cause}")]
+    OlderSurvey {
+        /// The survey, counted from 1.
+        survey: usize,
+        /// What is wrong.
+        cause: Box<GridFileErrorKind>,
+    },
+    /// The name of a plate that is none.
+    #[error("the name of the plate is empty, longer than {LONGEST_PLATE_BYTES} bytes, or cannot be printed")]
+    Plate,
     /// A field that is no whole number, or too large a one.
     #[error("record {record}: {column} is {text:?}, not a whole number from {least} to {most}")]
     Field {
@@ -302,6 +319,9 @@ impl GridFileErrorKind {
             Kind::ReadingFields { .. } => "write x, y, height and, if it is known, the spread, in micrometres",
             Kind::ReadingHeight { .. } => "leave the reading out, or correct it",
             Kind::ReadingSpread { .. } => "leave the spread out if it is not known",
+            Kind::Drift { .. } => "write how far the shape of the plate drifts, in micrometres",
+            Kind::OlderSurvey { cause, .. } => cause.remedy(),
+            Kind::Plate => "write a short name",
             Kind::Field { .. } => "write whole micrometres, without blanks and without a unit",
             Kind::Duplicate { .. } => "keep one of the two",
             Kind::NodeCount { .. } => "give the heights of a rectangle of evenly spaced places",

@@ -27,17 +27,27 @@ pub enum GridFormat {
     ///   "bed_temperature_c": 60,
     ///   "survey": { "closure_um": -20, "closure_accepted": false, "surface": "refined" },
     ///   "lowest_machine_z_um": -450,
+    ///   "plate": "glass",
     ///   "nodes_um": [
     ///     [12, -30, 8],
     ///     [5, -41, 0]
-    ///   ]
+    ///   ],
+    ///   "readings_um": [
+    ///     [10000, 10000, 14],
+    ///     [210000, 10000, 9, 12]
+    ///   ],
+    ///   "older": { "drift_um": 15, "readings_um": [[
+    ///     [10000, 10000, 61]
+    ///   ]] }
     /// }
     /// ```
     ///
     /// The first row is the one at the smallest Y, and its first node the one at the smallest X. `fade`,
-    /// `bed_temperature_c` and `survey` may be `null`; a surface is `refined` or `bilinear`. A survey
-    /// that was a tie has a key `"tie": { "count": 1, "residual_um": 12 }` besides, and version 2. `lowest_machine_z_um`, below
-    /// which nothing may go, may be left out; no other key may be missing, and no other may be there. Numbers are those of RFC 8259; all of them are whole (`1E2` is). A change of this layout
+    /// `bed_temperature_c` and `survey` may be `null`; a surface is `refined` or `bilinear`. Four keys may be left out: the
+    /// lowest machine height, below which nothing may go; the name of the plate; the readings, each X, Y, height and its
+    /// own spread if that is known; older surveys of the same plate, the newest of them first. A survey that was a tie has a
+    /// key `"tie": { "count": 1, "residual_um": 12 }` besides. With a tie, a plate or older surveys it is version 2. No other
+    /// key may be missing, and no other may be there. Numbers are those of RFC 8259; all of them are whole (`1E2` is). A change of this layout
     /// gets a new version.
     Json,
     /// `.csv` (RFC 4180): the header `x_um,y_um,height_um`, then one record for each node, in any order.

@@ -8,13 +8,13 @@ use gapkeeper::{BedHeight, Fade, GridAxis, Lattice, MAX_HEIGHT_UM, Surface, Tie}
 use serde::de::{Deserialize, Deserializer, Unexpected, Visitor};
 
 use super::{
-    GridDocument, GridFileError, GridFileErrorKind as Kind, LARGEST_SPREAD_UM, StationReading, SurveyMarks, grid_of,
-    nodes_along, surface_word,
+    GridDocument, GridFileError, GridFileErrorKind as Kind, LARGEST_SPREAD_UM, OlderSurveys, StationReading,
+    SurveyMarks, grid_of, nodes_along, plate_name, surface_word,
 };
 use crate::printed::one_line;
 
 const FORMAT: &str = "gapkeeper-grid";
-/// The newest; a document without a tie is written as version 1, which had none.
+/// The newest; a document without a tie, a plate or older surveys is written as version 1, which had none.
 const VERSION: i64 = 2;
 /// Integers up to here are exact in every JSON reader (RFC 8259, section 6).
 const LARGEST_EXACT: f64 = 9_007_199_254_740_991.0;
@@ -53,6 +53,20 @@ struct Body {
     /// X, Y, height, and the reading's own spread if it is known; they may be left out.
     #[serde(default)]
     readings_um: Vec<Vec<Whole<i32>>>,
+    /// It may be left out.
+    #[serde(default)]
+    older: Option<Older>,
+    /// It may be left out.
+    #[serde(default)]
+    plate: Option<String>,
+}
+
+/// Older surveys, the newest of them first.
+#[derive(serde::Deserialize)]
+#[serde(deny_unknown_fields, expecting = "older surveys in { }")]
+struct Older {
+    drift_um: Whole<u16>,
+    readings_um: Vec<Vec<Vec<Whole<i32>>>>,
 }
 
 #[derive(serde::Deserialize)]
@@ -159,11 +173,9 @@ pub(super) fn parse(file: &str, text: &[u8]) -> Result<GridDocument, GridFileErr
         bed_temperature_c: body.bed_temperature_c.map(|degrees| degrees.0),
         survey: body.survey.map(survey_marks).transpose().map_err(error)?,
         lowest_machine_z_um: body.lowest_machine_z_um.map(|lowest| lowest.0),
-        readings: (1..)
-            .zip(&body.readings_um)
-            .map(|(number, row)| reading(number, row))
-            .collect::<Result<_, _>>()
-            .map_err(error)?,
+        readings: readings(&body.readings_um).map_err(error)?,
+        older: body.older.map_or_else(|| Ok(OlderSurveys::default()), older).map_err(error)?,
+        plate: body.plate.map(|name| plate_name(&name)).transpose().map_err(error)?,
     })
 }
 
@@ -180,6 +192,20 @@ fn survey_marks(marks: Marks) -> Result<SurveyMarks, Kind> {
         },
         tie: tie.transpose()?,
     })
+}
+
+fn readings(rows: &[Vec<Whole<i32>>]) -> Result<Vec<StationReading>, Kind> {
+    (1..).zip(rows).map(|(number, row)| reading(number, row)).collect()
+}
+
+fn older(Older { drift_um: Whole(drift_um), readings_um }: Older) -> Result<OlderSurveys, Kind> {
+    if drift_um > LARGEST_SPREAD_UM {
+        return Err(Kind::Drift { drift_um });
+    }
+    let of_survey = |(survey, rows): (usize, &Vec<_>)| {
+        readings(rows).map_err(|cause| Kind::OlderSurvey { survey, cause: Box::new(cause) })
+    };
+    Ok(OlderSurveys { drift_um, readings: (1..).zip(&readings_um).map(of_survey).collect::<Result<_, _>>()? })
 }
 
 /// A reading from its row, the first of which is number 1.
@@ -245,7 +271,8 @@ pub(super) fn render(document: &GridDocument) -> String {
         )
     });
     let is_tied = document.survey.is_some_and(|marks| marks.tie.is_some());
-    let version = if is_tied { VERSION } else { 1 };
+    let is_new = is_tied || document.plate.is_some() || !document.older.readings.is_empty();
+    let version = if is_new { VERSION } else { 1 };
     let numbers = [
         ("version", version.to_string()),
         ("x0_um", lattice.x0_um.to_string()),
@@ -265,6 +292,9 @@ pub(super) fn render(document: &GridDocument) -> String {
     if let Some(lowest_um) = document.lowest_machine_z_um {
         let _ = writeln!(text, "  \"lowest_machine_z_um\": {lowest_um},");
     }
+    if let Some(plate) = &document.plate {
+        let _ = writeln!(text, "  \"plate\": {},", serde_json::Value::from(plate.as_str()));
+    }
     // A row of nodes on a row of text, so that people can read and compare them.
     let row = |nodes_um: &[i16]| {
         let nodes: Vec<String> = nodes_um.iter().map(i16::to_string).collect();
@@ -273,13 +303,23 @@ pub(super) fn render(document: &GridDocument) -> String {
     let rows: Vec<String> = document.grid.nodes_um().chunks(usize::from(lattice.columns)).map(row).collect();
     let _ = write!(text, "  \"nodes_um\": [\n{}\n  ]", rows.join(",\n"));
     if !document.readings.is_empty() {
-        let readings: Vec<String> = document.readings.iter().map(reading_row).collect();
-        let _ = write!(text, ",\n  \"readings_um\": [\n{}\n  ]", readings.join(",\n"));
+        let _ = write!(text, ",\n  \"readings_um\": [\n{}\n  ]", reading_rows(&document.readings));
+    }
+    let OlderSurveys { drift_um, readings } = &document.older;
+    if !readings.is_empty() {
+        let surveys: Vec<String> =
+            readings.iter().map(|readings| format!("[\n{}\n  ]", reading_rows(readings))).collect();
+        let _ =
+            write!(text, ",\n  \"older\": {{ \"drift_um\": {drift_um}, \"readings_um\": [{}] }}", surveys.join(", "));
     }
     text + "\n}\n"
 }
 
-fn reading_row(StationReading { at, spread_um }: &StationReading) -> String {
-    let spread = spread_um.map_or_else(String::new, |um| format!(", {um}"));
-    format!("    [{}, {}, {}{spread}]", at.x_um, at.y_um, at.height_um)
+/// A reading on a row of text.
+fn reading_rows(readings: &[StationReading]) -> String {
+    let row = |StationReading { at, spread_um }: &StationReading| {
+        let spread = spread_um.map_or_else(String::new, |um| format!(", {um}"));
+        format!("    [{}, {}, {}{spread}]", at.x_um, at.y_um, at.height_um)
+    };
+    readings.iter().map(row).collect::<Vec<_>>().join(",\n")
 }

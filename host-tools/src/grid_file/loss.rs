@@ -24,6 +24,8 @@ pub enum Loss {
         /// How many.
         readings: usize,
     },
+    /// The name of the plate.
+    Plate,
     /// A record cannot say that there was no survey: it says a closure of zero and this surface.
     NoSurvey(Surface),
     /// Where the first node stands.
@@ -69,6 +71,7 @@ impl fmt::Display for Loss {
             }
             Loss::LowestMachineZUm(lowest_um) => write!(out, "the lowest machine height, {lowest_um} um"),
             Loss::Readings { readings } => write!(out, "{readings} readings, which tell how sure the surface is"),
+            Loss::Plate => write!(out, "the name of the plate"),
             Loss::NoSurvey(surface) => {
                 write!(out, "that there was no survey: closure 0 um, {} surface", surface_word(*surface))
             }
@@ -98,15 +101,22 @@ pub(super) fn beside_heights(document: &GridDocument) -> Vec<Loss> {
         document.survey.map(Loss::Survey),
         lowest,
         readings(document),
+        plate(document),
     ]
     .into_iter()
     .flatten()
     .collect()
 }
 
-/// The readings, if there are any.
+/// The name of the plate, if it has one.
+pub(super) fn plate(document: &GridDocument) -> Option<Loss> {
+    document.plate.as_ref().map(|_| Loss::Plate)
+}
+
+/// The readings, if there are any, with those of older surveys.
 pub(super) fn readings(document: &GridDocument) -> Option<Loss> {
-    let readings = document.readings.len();
+    let older: usize = document.older.readings.iter().map(Vec::len).sum();
+    let readings = document.readings.len() + older;
     (readings > 0).then_some(Loss::Readings { readings })
 }
 

@@ -49,8 +49,10 @@ use crate::atomic_file::write_atomically;
 pub const CAPACITY: usize = MAX_NODES;
 /// Most bytes of a file that are read: more than a hundred times what the largest grid needs.
 const LARGEST_FILE_BYTES: u64 = 1 << 20;
-/// Largest spread of a reading that is taken.
+/// Largest spread of a reading that is taken, and largest drift of a shape.
 const LARGEST_SPREAD_UM: u16 = 1000;
+/// Most bytes of a plate's name.
+const LONGEST_PLATE_BYTES: usize = 60;
 /// Most bytes of a surface that are read: some three million places.
 const LARGEST_SURFACE_BYTES: u64 = 1 << 26;
 
@@ -76,6 +78,15 @@ pub struct StationReading {
     pub spread_um: Option<u16>,
 }
 
+/// Older surveys of the same plate. Screws were turned after each, so they tell the shape alone.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct OlderSurveys {
+    /// Standard deviation of what the shape changes by from one survey to the next.
+    pub drift_um: u16,
+    /// The readings of each, the newest of them first.
+    pub readings: Vec<Vec<StationReading>>,
+}
+
 /// A height grid and what is stored with it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct GridDocument {
@@ -93,6 +104,10 @@ pub struct GridDocument {
     pub lowest_machine_z_um: Option<i32>,
     /// The readings behind the heights, if they were kept: the nodes of a computed surface are none.
     pub readings: Vec<StationReading>,
+    /// Older surveys that tell the shape as well.
+    pub older: OlderSurveys,
+    /// The name of the plate, if there are several.
+    pub plate: Option<String>,
 }
 
 impl GridDocument {
@@ -106,6 +121,8 @@ impl GridDocument {
             survey: None,
             lowest_machine_z_um: None,
             readings: Vec::new(),
+            older: OlderSurveys::default(),
+            plate: None,
         }
     }
 
@@ -220,6 +237,15 @@ fn read_bounded(path: &Path, limit_bytes: u64) -> Result<Vec<u8>, GridFileError>
         return Err(error(GridFileErrorKind::TooLarge { limit_bytes }));
     }
     Ok(bytes)
+}
+
+/// The name of a plate, if it can be one.
+///
+/// # Errors
+/// [`GridFileErrorKind::Plate`] for an empty, a long or an unprintable one.
+pub fn plate_name(text: &str) -> Result<String, GridFileErrorKind> {
+    let is_name = (1..=LONGEST_PLATE_BYTES).contains(&text.len()) && !text.chars().any(char::is_control);
+    is_name.then(|| text.to_owned()).ok_or(GridFileErrorKind::Plate)
 }
 
 /// The text behind a byte order mark.

@@ -7,7 +7,7 @@ use gapkeeper::StoredGrid;
 use gapkeeper::record::{self, decode_grid, encode_grid, max_record_size};
 
 use super::error::given;
-use super::loss::readings;
+use super::loss::{plate, readings};
 use super::{CAPACITY, Fact, GridDocument, GridFileErrorKind as Kind, Loss, MissingFacts, Reading, SurveyMarks};
 
 /// The most bytes of a record.
@@ -29,7 +29,6 @@ pub(super) fn parse_first(bytes: &[u8]) -> Result<(Reading, usize), Kind> {
     let length = bytes.get(6..8).map_or(0, |two| usize::from(u16::from_le_bytes([two[0], two[1]])));
     let stored = record.value;
     let document = GridDocument {
-        grid: stored.grid,
         shift_um: stored.shift_um.into(),
         fade: stored.fade,
         bed_temperature_c: Some(stored.bed_temperature_c),
@@ -39,8 +38,7 @@ pub(super) fn parse_first(bytes: &[u8]) -> Result<(Reading, usize), Kind> {
             surface: stored.surface,
             tie: stored.tie,
         }),
-        lowest_machine_z_um: None,
-        readings: Vec::new(),
+        ..GridDocument::of_heights(stored.grid)
     };
     let sequence = Some(record.sequence).filter(|sequence| *sequence != 0).map(Loss::Sequence);
     let slot = record.binding.map(|binding| Loss::Slot(binding.slot));
@@ -58,7 +56,7 @@ pub(super) fn render(document: &GridDocument, facts: &MissingFacts) -> Result<(V
     bytes.truncate(length);
     let no_survey = document.survey.is_none().then_some(Loss::NoSurvey(surface));
     let lowest = document.lowest_machine_z_um.map(Loss::LowestMachineZUm);
-    Ok((bytes, no_survey.into_iter().chain(lowest).chain(readings(document)).collect()))
+    Ok((bytes, no_survey.into_iter().chain(lowest).chain(readings(document)).chain(plate(document)).collect()))
 }
 
 /// A document as a machine remembers it.

@@ -47,6 +47,17 @@ pub enum PatchError {
         /// What to do.
         remedy: &'static str,
     },
+    /// The form was written with another grid.
+    #[error(
+        "the form was written with another grid: the nozzle stood up to {apart_um} um from where this one puts it, more \
+         than {limit_um} um\n  give the grid and the surface that were in force while they were printed, or print them again"
+    )]
+    OtherGrid {
+        /// The largest distance.
+        apart_um: u32,
+        /// The largest that is allowed.
+        limit_um: u32,
+    },
     /// Nothing was filled in, or nothing of it tells a gap.
     #[error(
         "no patch tells the gap: {unmeasured} are not measured, {untold} too thin or too thick\n  \

@@ -13,6 +13,9 @@ use crate::grid_file::{CAPACITY, GridDocument};
 const LIFT_UM: u32 = 2000;
 /// Free way between patches.
 const APART_UM: u32 = 2000;
+/// How far the nozzle may have stood from where the grid given puts it. If that grid and not the form's was in force, each
+/// reading is off by as much; beyond what a first layer may be off by, it tells nothing (own limit, no source).
+const OTHER_GRID_UM: u32 = 50;
 
 /// How patches are printed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -47,10 +50,18 @@ fn nozzle_um(document: &GridDocument, surface: &HeightGrid<CAPACITY>, asked_um: 
 impl PatchForm {
     /// The largest distance between where the nozzle stood according to the form and where this grid puts it: 0 if the
     /// patches were printed with this grid in force.
-    pub fn farthest_from_um(&self, document: &GridDocument, surface: &HeightGrid<CAPACITY>) -> u32 {
+    ///
+    /// # Errors
+    /// [`PatchError::OtherGrid`] beyond 50 µm.
+    pub fn farthest_from_um(&self, document: &GridDocument, surface: &HeightGrid<CAPACITY>) -> Result<u32, PatchError> {
         let apart_um =
             |row: &PatchRow| row.nozzle_um.abs_diff(nozzle_um(document, surface, row.asked_um, (row.x_um, row.y_um)));
-        self.rows.iter().map(apart_um).max().unwrap_or(0)
+        let apart_um = self.rows.iter().map(apart_um).max().unwrap_or(0);
+        if apart_um > OTHER_GRID_UM {
+            Err(PatchError::OtherGrid { apart_um, limit_um: OTHER_GRID_UM })
+        } else {
+            Ok(apart_um)
+        }
     }
 }
 

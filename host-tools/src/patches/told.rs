@@ -5,7 +5,7 @@ use gapkeeper::{BedHeight, MAX_HEIGHT_UM};
 use super::error::PatchError;
 use super::form::{PatchForm, PatchRow};
 use crate::estimate::{Estimate, Hand};
-use crate::grid_file::StationReading;
+use crate::grid_file::{GridDocument, StationReading};
 
 /// Below this share of the thickness asked for a nozzle so near the bed feeds less than it should (own limit, no
 /// source).
@@ -76,12 +76,12 @@ impl PatchReadings {
         Ok(found)
     }
 
-    /// The patches with older readings of the same bed, brought to the height that the patches tell: paper that drags
+    /// The patches with the readings that the grid has kept, brought to the height that the patches tell: paper that drags
     /// and plastic that lies need not mean the same gap, but they mean the same shape.
     ///
-    /// Older readings that tell no surface are left out.
-    pub fn with_older(&self, older: &[StationReading], hand: Hand) -> Vec<StationReading> {
-        let Ok(estimate) = Estimate::new(older, hand) else { return self.readings.clone() };
+    /// Readings that tell no surface are left out.
+    pub fn with_older(&self, document: &GridDocument, hand: Hand) -> Vec<StationReading> {
+        let Ok(estimate) = Estimate::of(document, hand) else { return self.readings.clone() };
         let off_um = |reading: &StationReading| {
             let BedHeight { x_um, y_um, height_um } = reading.at;
             f64::from(height_um) - estimate.at(x_um.into(), y_um.into()).mean_um
@@ -90,7 +90,7 @@ impl PatchReadings {
         // A difference of heights.
         let by_um = by_um.round() as i32;
         let highest = i32::from(MAX_HEIGHT_UM);
-        let brought = older.iter().map(|reading| {
+        let brought = document.readings.iter().map(|reading| {
             let height_um = (reading.at.height_um + by_um).clamp(-highest, highest);
             StationReading { at: BedHeight { height_um, ..reading.at }, ..*reading }
         });

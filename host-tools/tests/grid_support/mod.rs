@@ -5,7 +5,7 @@
 
 use gapkeeper::{BedHeight, Fade, HeightGrid, Lattice, Surface, Tie};
 use gapkeeper_host_tools::grid_file::{
-    GridDocument, GridFormat, LengthUnit, MissingFacts, RowOrder, StationReading, SurveyMarks,
+    GridDocument, GridFormat, LengthUnit, MissingFacts, OlderSurveys, RowOrder, StationReading, SurveyMarks,
 };
 use proptest::prelude::*;
 
@@ -25,10 +25,12 @@ pub fn documents() -> impl Strategy<Value = GridDocument> {
     let fade = proptest::option::of((-1_000_000..1_000_000, 100..1_000_000));
     let (survey, lowest) = (any::<Option<(i16, bool, bool)>>(), any::<Option<i32>>());
     let reading = (any::<(i32, i32)>(), -8191..=8191_i32, proptest::option::of(1..=1000_u16));
-    let readings = proptest::collection::vec(reading, 0..4);
-    (with_nodes, any::<i32>(), fade, any::<Option<i16>>(), survey, lowest, readings).prop_filter_map(
+    let older = proptest::collection::vec(proptest::collection::vec(reading.clone(), 1..4), 0..3);
+    let kept = (proptest::collection::vec(reading, 0..4), older, 0..=1000_u16);
+    let plate = proptest::option::of("[^\\p{C}]{1,15}");
+    (with_nodes, any::<i32>(), fade, any::<Option<i16>>(), survey, lowest, kept, plate).prop_filter_map(
         "the far node is beyond 32 bits",
-        |((lattice, nodes_um), shift_um, fade, bed_temperature_c, survey, lowest_machine_z_um, readings)| {
+        |((lattice, nodes_um), shift_um, fade, bed_temperature_c, survey, lowest_machine_z_um, kept, plate)| {
             let fade =
                 fade.map(|(full_below_um, range_um)| Fade::new(full_below_um, full_below_um + range_um).unwrap());
             let grid = HeightGrid::new(lattice, &nodes_um).ok()?;
@@ -43,8 +45,20 @@ pub fn documents() -> impl Strategy<Value = GridDocument> {
                 at: BedHeight { x_um, y_um, height_um },
                 spread_um,
             };
-            let readings = readings.into_iter().map(reading).collect();
-            Some(GridDocument { grid, shift_um, fade, bed_temperature_c, survey, lowest_machine_z_um, readings })
+            let readings = |readings: Vec<_>| readings.into_iter().map(reading).collect::<Vec<StationReading>>();
+            let (newest, older, drift_um) = kept;
+            let older = OlderSurveys { drift_um, readings: older.into_iter().map(readings).collect() };
+            Some(GridDocument {
+                grid,
+                shift_um,
+                fade,
+                bed_temperature_c,
+                survey,
+                lowest_machine_z_um,
+                readings: readings(newest),
+                older: if older.readings.is_empty() { OlderSurveys::default() } else { older },
+                plate,
+            })
         },
     )
 }

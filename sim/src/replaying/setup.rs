@@ -120,7 +120,6 @@ pub fn run_of(surface: Surface) -> Run {
 /// A message that names the file.
 pub fn save(scenario: &Scenario, found: &SurveyOutcome, path: &Path) -> anyhow::Result<Vec<String>> {
     let document = GridDocument {
-        grid: found.grid.grid.clone(),
         shift_um: scenario.correction.shift_um,
         fade: found.grid.fade,
         bed_temperature_c: Some(found.grid.bed_temperature_c),
@@ -136,6 +135,7 @@ pub fn save(scenario: &Scenario, found: &SurveyOutcome, path: &Path) -> anyhow::
             Some(_) => Vec::new(),
             None => found.readings.iter().map(|&at| StationReading { at, spread_um: None }).collect(),
         },
+        ..GridDocument::of_heights(found.grid.grid.clone())
     };
     let by_um = found.raised_um() + scenario.bed.raised_um.0;
     let mut screws_um = found.screws_raised_um();

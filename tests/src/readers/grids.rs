@@ -157,7 +157,6 @@ fn document(bytes: &[u8]) -> Option<(GridDocument, usize)> {
     let nodes: Vec<i16> = (0..lattice.node_count()).map(|_| (word() % 16_383) as i16 - 8191).collect();
     let bit = |bit: u32| has >> bit & 1 != 0;
     let document = GridDocument {
-        grid: HeightGrid::new(lattice, &nodes).ok()?,
         shift_um: if bit(0) { shift_um as i32 } else { (shift_um % 16_383) as i32 - 8191 },
         fade: Fade::new(fade_um.0, fade_um.0.saturating_add_unsigned(fade_um.1)).ok().filter(|_| bit(1)),
         bed_temperature_c: bit(2).then_some(temperature as i16),
@@ -168,7 +167,7 @@ fn document(bytes: &[u8]) -> Option<(GridDocument, usize)> {
             tie: Tie::new((closure as u8) & 3, (closure as u8) % 101),
         }),
         lowest_machine_z_um: bit(6).then_some(shift_um as i32),
-        readings: Vec::new(),
+        ..GridDocument::of_heights(HeightGrid::new(lattice, &nodes).ok()?)
     };
     Some((document, (has >> 8) as usize))
 }

@@ -1,0 +1,75 @@
+//! Whether the shape of a plate held while screws were turned.
+
+use gapkeeper::{HeightGrid, Lattice, TIE_LIMIT_UM};
+use nalgebra::DVector;
+
+use super::error::EstimateError;
+use super::integrated::{Estimate, Hand};
+use super::surveys::screw_terms;
+use crate::grid_file::{CAPACITY, GridDocument, OlderSurveys, StationReading};
+
+/// What a few readings say of a shape that was measured before.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct TieCheck {
+    /// How many readings.
+    pub readings: usize,
+    /// What plane and twist leave of readings less shape, from the lowest to the highest.
+    pub residual_um: f64,
+}
+
+impl TieCheck {
+    /// Readings against a shape, on any plane and twist.
+    ///
+    /// # Errors
+    /// [`EstimateError`] for fewer than [`FEWEST_TIED`](super::FEWEST_TIED) places, and for such that do not tell plane and
+    /// twist.
+    pub fn new(readings: &[StationReading], height_um: impl Fn(f64, f64) -> f64) -> Result<Self, EstimateError> {
+        let terms = screw_terms(readings, 0)?;
+        let off = readings
+            .iter()
+            .map(|reading| f64::from(reading.at.height_um) - height_um(reading.at.x_um.into(), reading.at.y_um.into()));
+        let off_um = DVector::from_iterator(readings.len(), off);
+        // Whole singular values: nothing of them is left out.
+        let change = terms.clone().svd(true, true).solve(&off_um, 0.0);
+        let left_um = off_um - terms * change.map_err(|_| EstimateError::UndeterminedTie { age: 0 })?;
+        Ok(Self { readings: readings.len(), residual_um: left_um.max() - left_um.min() })
+    }
+
+    /// Readings against a surface.
+    ///
+    /// # Errors
+    /// As for [`Self::new`], and [`EstimateError::Outside`] for a reading beyond the surface.
+    pub fn of_surface(readings: &[StationReading], surface: &HeightGrid<CAPACITY>) -> Result<Self, EstimateError> {
+        let Lattice { x0_um, y0_um, columns, rows, .. } = surface.lattice();
+        let (last_x_um, last_y_um) = surface.lattice().node_um(columns - 1, rows - 1);
+        let is_outside = |reading: &&StationReading| {
+            !(x0_um..=last_x_um).contains(&reading.at.x_um) || !(y0_um..=last_y_um).contains(&reading.at.y_um)
+        };
+        if let Some(StationReading { at, .. }) = readings.iter().find(is_outside) {
+            return Err(EstimateError::Outside { x_um: at.x_um, y_um: at.y_um });
+        }
+        // Places of readings, which have 32 bits.
+        Self::new(readings, |x_um, y_um| surface.height_um(x_um as i32, y_um as i32).into())
+    }
+
+    /// The newest readings of a document against the shape that its older surveys tell; none if the newest tell the shape
+    /// themselves.
+    ///
+    /// # Errors
+    /// [`EstimateError`] where the older ones do not tell the shape, or the newest not how the screws moved it.
+    pub fn of_newest(document: &GridDocument, hand: Hand) -> Result<Option<Self>, EstimateError> {
+        let GridDocument { readings, older: OlderSurveys { drift_um, readings: older }, .. } = document;
+        let [newest_older, rest @ ..] = older.as_slice() else { return Ok(None) };
+        if Estimate::new(readings, hand).is_ok() {
+            return Ok(None);
+        }
+        let rest = OlderSurveys { drift_um: *drift_um, readings: rest.to_vec() };
+        let shape = Estimate::with_older(newest_older, &rest, hand)?;
+        Self::new(readings, |x_um, y_um| shape.at(x_um, y_um).mean_um).map(Some)
+    }
+
+    /// Whether the shape held: the core's limit for a tie.
+    pub fn holds(&self) -> bool {
+        self.residual_um <= TIE_LIMIT_UM.into()
+    }
+}
