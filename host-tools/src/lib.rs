@@ -35,9 +35,9 @@
 //! | [`program`] | what the programs do alike: arguments, errors, exit codes, signals |
 //! | [`show`] | a grid as a table, a picture of characters, a map |
 //!
-//! [`gcode`], [`picture`], [`printed`] and [`Place`] are lent from crates of their own, for programs that need no more.
+//! [`gcode`], [`picture`], [`printed`] and [`TextPosition`] are lent from crates of their own, for programs that need no more.
 //!
-//! Beside them: [`write_atomically`], by which every output file is written, [`Place`], by which every mistake in a text
+//! Beside them: [`write_atomically`], by which every output file is written, [`TextPosition`], by which every mistake in a text
 //! file is shown, [`FileError`], and [`Watched`], by which a program shows how far it has come.
 //!
 //! Lengths are integers with their unit in the name. No number passes through a float on its way in, except a JSON
@@ -68,5 +68,5 @@ pub use atomic_file::{AtomicFile, write_all_atomically, write_atomically};
 pub use file_error::FileError;
 pub use gapkeeper_gcode as gcode;
 pub use gapkeeper_picture as picture;
-pub use gapkeeper_text::{Place, printed};
+pub use gapkeeper_text::{TextPosition, printed};
 pub use progress::{Steps, Watched};

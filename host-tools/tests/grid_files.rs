@@ -384,7 +384,7 @@ proptest! {
                 }
                 Err(error) => {
                     let lines = 1 + bytes.iter().filter(|byte| **byte == b'\n').count() as u64;
-                    prop_assert!(error.place().is_none_or(|place| place.line() <= lines));
+                    prop_assert!(error.position().is_none_or(|place| place.line() <= lines));
                     prop_assert!(error.to_string().starts_with("bed:"));
                 }
             }

@@ -4,7 +4,7 @@ use std::fmt;
 use std::io;
 
 use super::decimal::DecimalError;
-use gapkeeper_text::Place;
+use gapkeeper_text::TextPosition;
 use gapkeeper_text::printed::one_line;
 
 /// A mistake in a G-code file: where, what, and what to do about it.
@@ -12,18 +12,18 @@ use gapkeeper_text::printed::one_line;
 /// Shown as four lines: `file:line:column: what`, the text of the line, a caret under the place, the remedy.
 #[derive(Debug)]
 pub struct GcodeError {
-    place: Place,
+    place: TextPosition,
     // Boxed, so that a result that is nearly always good stays small.
     kind: Box<GcodeErrorKind>,
 }
 
 impl GcodeError {
-    pub(super) fn new(place: Place, kind: GcodeErrorKind) -> Self {
+    pub(super) fn new(place: TextPosition, kind: GcodeErrorKind) -> Self {
         Self { place, kind: Box::new(kind) }
     }
 
     /// Where it is.
-    pub fn place(&self) -> &Place {
+    pub fn position(&self) -> &TextPosition {
         &self.place
     }
 

@@ -51,7 +51,7 @@ pub use reader::Reader;
 pub use straight::{Position, Straight};
 pub use window::LONGEST_LINE_BYTES;
 pub use word::Word;
-pub use writer::{Move, Writer};
+pub use writer::{MoveWords, Writer};
 
 /// What a program needs that writes a job anew, line by line.
 pub mod rewriting {

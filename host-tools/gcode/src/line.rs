@@ -7,7 +7,7 @@ use super::lexer::{self, Frame};
 use super::plain::{self, Level, Plain};
 use super::window::Window;
 use super::word::Word;
-use gapkeeper_text::Place;
+use gapkeeper_text::TextPosition;
 
 /// One line as the reader holds it.
 #[derive(Debug)]
@@ -166,12 +166,12 @@ impl<'a> Line<'a> {
     }
 
     /// The place of one of its bytes.
-    pub fn place(&self, offset: usize) -> Place {
-        Place::new(self.0.file.as_str(), self.number(), self.raw(), offset)
+    pub fn position(&self, offset: usize) -> TextPosition {
+        TextPosition::new(self.0.file.as_str(), self.number(), self.raw(), offset)
     }
 
     pub(super) fn error(&self, fault: Fault) -> GcodeError {
-        GcodeError::new(self.place(fault.offset), fault.kind)
+        GcodeError::new(self.position(fault.offset), fault.kind)
     }
 }
 

@@ -6,7 +6,7 @@ use super::error::{Fault, GcodeError, GcodeErrorKind as Kind};
 use super::lexer::{self, Frame};
 use super::line::{Held, Line};
 use super::window::{LONGEST_LINE_BYTES, NoLine};
-use gapkeeper_text::Place;
+use gapkeeper_text::TextPosition;
 
 const BYTE_ORDER_MARK: &[u8] = b"\xEF\xBB\xBF";
 
@@ -91,7 +91,7 @@ impl<R: Read> Reader<R> {
                 return match &self.percent {
                     Percent::Opened { line, raw } => {
                         let offset = memchr::memchr(b'%', raw).unwrap_or(0);
-                        let place = Place::new(held.file.as_str(), *line, raw, offset);
+                        let place = TextPosition::new(held.file.as_str(), *line, raw, offset);
                         Err(GcodeError::new(place, Kind::UnclosedFile))
                     }
                     _ => Ok(None),

@@ -8,7 +8,7 @@ use super::text::Text;
 ///
 /// Whether the numbers are places or changes depends on the modes that the job has set; the writer sets none.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Move {
+pub struct MoveWords {
     /// `G0` instead of `G1`.
     pub rapid: bool,
     /// `X`.
@@ -50,7 +50,7 @@ impl<W: Write> Writer<W> {
     ///
     /// # Errors
     /// Those of the output.
-    pub fn straight(&mut self, words: &Move) -> io::Result<()> {
+    pub fn straight(&mut self, words: &MoveWords) -> io::Result<()> {
         self.line.clear();
         self.line.raw(if words.rapid { b"G0" } else { b"G1" });
         let nm = |um: Option<i32>| um.map(|um| i64::from(um) * 1000);
@@ -77,7 +77,7 @@ impl<W: Write> Writer<W> {
 mod tests {
     use super::*;
 
-    fn written(words: Move) -> String {
+    fn written(words: MoveWords) -> String {
         let mut writer = Writer::new(Vec::new());
         writer.straight(&words).unwrap();
         String::from_utf8(writer.into_inner()).unwrap()
@@ -85,8 +85,8 @@ mod tests {
 
     #[test]
     fn only_the_words_that_are_there_without_idle_zeros() {
-        assert_eq!(written(Move::default()), "G1\n");
-        let all = Move {
+        assert_eq!(written(MoveWords::default()), "G1\n");
+        let all = MoveWords {
             rapid: true,
             x_um: Some(123_456),
             y_um: Some(-900),
@@ -95,14 +95,19 @@ mod tests {
             feed_nm_min: Some(1_800_000_000),
         };
         assert_eq!(written(all), "G0 X123.456 Y-0.9 Z0.2 E-0.04512 F1800\n");
-        let small = Move { x_um: Some(0), y_um: Some(1), z_um: Some(-10_000), e_nm: Some(1), ..Move::default() };
+        let small =
+            MoveWords { x_um: Some(0), y_um: Some(1), z_um: Some(-10_000), e_nm: Some(1), ..MoveWords::default() };
         assert_eq!(written(small), "G1 X0 Y0.001 Z-10 E0.000001\n");
     }
 
     #[test]
     fn the_largest_numbers_fit() {
-        let largest =
-            Move { x_um: Some(i32::MIN), e_nm: Some(i64::MIN), feed_nm_min: Some(u64::MAX), ..Move::default() };
+        let largest = MoveWords {
+            x_um: Some(i32::MIN),
+            e_nm: Some(i64::MIN),
+            feed_nm_min: Some(u64::MAX),
+            ..MoveWords::default()
+        };
         assert_eq!(written(largest), "G1 X-2147483.648 E-9223372036854.775808 F18446744073709.551615\n");
     }
 }

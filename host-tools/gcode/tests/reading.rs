@@ -4,7 +4,7 @@
 
 use std::io::{self, BufRead, BufReader, Read};
 
-use gapkeeper_gcode::{GcodeErrorKind, Interpreter, LONGEST_LINE_BYTES, Move, Reader, Writer};
+use gapkeeper_gcode::{GcodeErrorKind, Interpreter, LONGEST_LINE_BYTES, MoveWords, Reader, Writer};
 use proptest::prelude::*;
 
 /// All lines one behind the other, and all messages, interpreting as one goes.
@@ -120,7 +120,7 @@ fn the_longest_line_is_read_and_a_longer_one_ends_the_reading() {
     let error = reader.next_line().unwrap_err();
     assert!(matches!(error.kind(), GcodeErrorKind::LineTooLong { limit_bytes: LONGEST_LINE_BYTES }));
     assert!(!error.is_bad_line());
-    assert_eq!((error.place().line(), error.place().column()), (1, LONGEST_LINE_BYTES));
+    assert_eq!((error.position().line(), error.position().column()), (1, LONGEST_LINE_BYTES));
     assert!(reader.next_line().unwrap().is_none());
 }
 
@@ -149,7 +149,7 @@ fn lines_are_whole_wherever_a_part_of_the_file_ends() {
                     assert_eq!(x, expected);
                 }
                 Err(error) => {
-                    assert_eq!((index % 7, error.place().line()), (2, index as u64 + 1));
+                    assert_eq!((index % 7, error.position().line()), (2, index as u64 + 1));
                     assert_eq!(reader.raw(), text.as_bytes());
                 }
             }
@@ -234,9 +234,9 @@ proptest! {
             if let Some(error) = error {
                 prop_assert!(error.is_bad_line());
                 let lines: Vec<&[u8]> = job.split_inclusive(|byte| *byte == b'\n').collect();
-                let line = lines[error.place().line() as usize - 1];
-                prop_assert!(error.place().column() <= String::from_utf8_lossy(line).trim_end_matches('\n').chars().count());
-                prop_assert!(number.is_none_or(|number| number == error.place().line()));
+                let line = lines[error.position().line() as usize - 1];
+                prop_assert!(error.position().column() <= String::from_utf8_lossy(line).trim_end_matches('\n').chars().count());
+                prop_assert!(number.is_none_or(|number| number == error.position().line()));
                 if number.is_none() {
                     bytes.extend_from_slice(reader.raw());
                 }
@@ -256,7 +256,7 @@ proptest! {
         feed_nm_min in proptest::option::of(1..100_000_000_000_000_u64),
     ) {
         let mut writer = Writer::new(b"M82\n".to_vec());
-        writer.straight(&Move { rapid, x_um, y_um, z_um, e_nm, feed_nm_min }).unwrap();
+        writer.straight(&MoveWords { rapid, x_um, y_um, z_um, e_nm, feed_nm_min }).unwrap();
         let job = writer.into_inner();
         let mut reader = Reader::new("job", job.as_slice());
         let mut interpreter = Interpreter::new();

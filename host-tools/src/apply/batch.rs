@@ -282,7 +282,7 @@ enum Next {
 /// Why a line that reads well is not let through.
 fn refusal(interpreter: &Interpreter, settings: &Settings<'_>, line: &Line<'_>, action: &Action) -> Option<LineError> {
     let refused = |name: &str, offset: usize, message: String, remedy: &str| LineError {
-        place: line.place(offset),
+        place: line.position(offset),
         message,
         remedy: format!("{remedy}, or let it through: --pass {name}; the position is not known after it").into(),
     };
@@ -295,7 +295,7 @@ fn refusal(interpreter: &Interpreter, settings: &Settings<'_>, line: &Line<'_>, 
             "an upright arc that cannot be corrected: its start is not known, or it may be left out".to_owned();
         let remedy = "move X, Y and Z to a place before it, and take a / away".into();
         let offset = line.words().first().map_or(0, |word| word.range().start);
-        return Some(LineError { place: line.place(offset), message, remedy });
+        return Some(LineError { place: line.position(offset), message, remedy });
     }
     let passes = |name: &str| settings.pass.iter().any(|word| word == name);
     if let Action::Cycle(cycle) = action {
@@ -390,7 +390,7 @@ impl<'a> Corrector<'a> {
     fn line(&mut self, line: &Line<'_>, step: &Step, reach: &mut Reach) -> Result<usize, LineError> {
         let Step { action, modes, handling } = step;
         let error = |offset, message, remedy: &'static str| LineError {
-            place: line.place(offset),
+            place: line.position(offset),
             message,
             remedy: remedy.into(),
         };
@@ -444,7 +444,7 @@ impl<'a> Corrector<'a> {
 /// `E` under `G91` and `M82` where the two readings differ.
 fn two_readings_of_e(line: &Line<'_>) -> LineError {
     LineError {
-        place: line.place(line.word(b'E').map_or(0, |word| word.range().start)),
+        place: line.position(line.word(b'E').map_or(0, |word| word.range().start)),
         message: "E under G91 after M82: some controllers take it as a change, others as a place".to_owned(),
         remedy: "tell which yours does: --e-follows-g91 yes, or no".into(),
     }

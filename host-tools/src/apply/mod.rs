@@ -23,7 +23,7 @@ use std::thread;
 
 use gapkeeper::{Correction, DEFAULT_TOLERANCE_UM};
 
-use crate::Place;
+use crate::TextPosition;
 use crate::gcode::{GcodeError, Word};
 use crate::grid_file::CAPACITY;
 use crate::pipeline::{self, Pipeline};
@@ -52,14 +52,14 @@ pub enum ApplyError {
 /// A line that reads well and cannot be corrected.
 #[derive(Debug)]
 pub struct LineError {
-    place: Place,
+    place: TextPosition,
     message: String,
     remedy: Cow<'static, str>,
 }
 
 impl LineError {
     /// Where.
-    pub fn place(&self) -> &Place {
+    pub fn position(&self) -> &TextPosition {
         &self.place
     }
 }

@@ -27,7 +27,7 @@ pub(super) struct Part {
 pub(super) struct Path<'a> {
     correction: &'a Correction<CAPACITY>,
     tolerance_um: u16,
-    flow: Option<Flow>,
+    flow: Option<ExtrusionChange>,
     parts: Vec<Part>,
 }
 
@@ -36,7 +36,7 @@ impl<'a> Path<'a> {
         Self {
             correction: settings.correction,
             tolerance_um: settings.tolerance_um,
-            flow: settings.scale_flow.then(Flow::default),
+            flow: settings.scale_flow.then(ExtrusionChange::default),
             parts: Vec::new(),
         }
     }
@@ -122,7 +122,7 @@ impl<'a> Path<'a> {
 
 /// The changes of `E`.
 #[derive(Default)]
-struct Flow {
+struct ExtrusionChange {
     /// `E` of all printing as the job has it.
     printed_nm: i64,
     /// Change of it, and what of that is less than a nanometre.
@@ -132,7 +132,7 @@ struct Flow {
     zero_nm: i64,
 }
 
-impl Flow {
+impl ExtrusionChange {
     /// The change since the last zero, a multiple of the fifth decimal: the job's own digits need no more behind them.
     fn ahead_nm(&self, units: Units) -> i64 {
         let grain_nm = units.nm() / 100_000;

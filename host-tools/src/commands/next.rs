@@ -8,7 +8,7 @@ use anyhow::{anyhow, bail};
 use clap::Args;
 use gapkeeper_host_tools::check::CheckSettings;
 use gapkeeper_host_tools::estimate::{Area, Band, BandPlace};
-use gapkeeper_host_tools::job::{FirstLayerHeights, JobError, JobEvent, LowestPrint, Reading, walk};
+use gapkeeper_host_tools::job::{FirstLayerHeights, JobError, JobEvent, LowestPrint, ReadingOptions, walk};
 use gapkeeper_host_tools::printed::{name, print};
 use gapkeeper_host_tools::{FileError, Watched};
 
@@ -111,7 +111,7 @@ fn first_layer(path: &Path, origin: Option<(i32, i32)>, reach: Area) -> anyhow::
     let file = File::open(path).map_err(FileError::input(path))?;
     let nm = |um: i32| Some(i64::from(um) * 1000);
     let origin_nm = origin.map_or([None; 3], |(x_um, y_um)| [nm(x_um), nm(y_um), None]);
-    let reading = Reading { lenient: true, origin_nm, ..Reading::default() };
+    let reading = ReadingOptions { lenient: true, origin_nm, ..ReadingOptions::default() };
     let [low, high] = reach.map(|(x_um, y_um)| (x_um / 1000.0, y_um / 1000.0));
     let heights = FirstLayerHeights::default();
     let mut lowest = LowestPrint::new([[low.0, high.0], [low.1, high.1]], heights, CELL_MM);

@@ -6,8 +6,8 @@ use ::csv::{ByteRecord, ReaderBuilder};
 use gapkeeper::{BedHeight, GridAxis, HeightGrid, Lattice, MAX_HEIGHT_UM};
 
 use super::{
-    CAPACITY, GridDocument, GridFileError, GridFileErrorKind as Kind, LARGEST_SPREAD_UM, StationReading, Surface,
-    grid_of, nodes_along,
+    CAPACITY, GridDocument, GridFileError, GridFileErrorKind as Kind, LARGEST_SPREAD_UM, MeasuredHeights,
+    StationReading, grid_of, nodes_along,
 };
 
 /// A table of readings may have the last column, a grid has not.
@@ -46,7 +46,7 @@ pub(super) fn parse_readings(file: &str, text: &[u8]) -> Result<Vec<StationReadi
 }
 
 /// Heights on a regular lattice of any size.
-pub(super) fn parse_surface(file: &str, text: &[u8]) -> Result<Surface, GridFileError> {
+pub(super) fn parse_surface(file: &str, text: &[u8]) -> Result<MeasuredHeights, GridFileError> {
     // A map from Y and X: in the order of a grid's nodes.
     let mut nodes: BTreeMap<(i32, i32), Node> = BTreeMap::new();
     for node in read_nodes(file, text, COLUMNS)? {
@@ -84,7 +84,7 @@ pub(super) fn parse_surface(file: &str, text: &[u8]) -> Result<Surface, GridFile
             }
         }
     }
-    Ok(Surface {
+    Ok(MeasuredHeights {
         x0_um: columns_um[0],
         y0_um: rows_um[0],
         pitch_x_um,

@@ -9,7 +9,7 @@ use gapkeeper::{FadeError, GridAxis, GridError, MAX_HEIGHT_UM};
 use super::facts::{Fact, FactList, MissingFacts};
 use super::faults::{HexFault, MatrixFault, NpyFault, PlyFault, PointFault, Readings};
 use super::{LARGEST_SPREAD_UM, LONGEST_PLATE_BYTES};
-use crate::Place;
+use crate::TextPosition;
 use crate::file_error::{INPUT_REMEDY, OUTPUT_REMEDY};
 use crate::printed::one_line;
 
@@ -20,7 +20,7 @@ use crate::printed::one_line;
 #[derive(Debug)]
 pub struct GridFileError {
     file: String,
-    place: Option<Place>,
+    place: Option<TextPosition>,
     // Boxed, so that results stay small.
     kind: Box<GridFileErrorKind>,
 }
@@ -38,7 +38,7 @@ impl GridFileError {
         let end = memchr::memchr(b'\n', &text[start..]).map_or(text.len(), |newline| start + newline + 1);
         let line = 1 + before.iter().filter(|byte| **byte == b'\n').count();
         // `u64` holds any length of memory.
-        let place = Place::new(file, line as u64, &text[start..end], offset - start);
+        let place = TextPosition::new(file, line as u64, &text[start..end], offset - start);
         Self { place: Some(place), ..Self::new(file, kind) }
     }
 
@@ -48,7 +48,7 @@ impl GridFileError {
     }
 
     /// Where it is, if one place can be told.
-    pub fn place(&self) -> Option<&Place> {
+    pub fn position(&self) -> Option<&TextPosition> {
         self.place.as_ref()
     }
 

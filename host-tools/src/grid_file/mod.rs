@@ -148,7 +148,7 @@ pub struct Reading {
 
 /// Measured heights on a regular lattice that may be denser than any grid; at least two columns and two rows.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Surface {
+pub struct MeasuredHeights {
     /// X of the first column.
     pub x0_um: i32,
     /// Y of the first row.
@@ -185,7 +185,7 @@ pub fn read_grid_as(path: &Path, format: GridFormat, facts: &MissingFacts) -> Re
 ///
 /// # Errors
 /// [`GridFileError`] if it cannot be read, or is anything but a whole lattice.
-pub fn read_surface(path: &Path) -> Result<Surface, GridFileError> {
+pub fn read_surface(path: &Path) -> Result<MeasuredHeights, GridFileError> {
     let bytes = read_bounded(path, LARGEST_SURFACE_BYTES)?;
     csv::parse_surface(&path.to_string_lossy(), without_mark(&bytes))
 }

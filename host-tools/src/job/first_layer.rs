@@ -10,7 +10,7 @@ use gapkeeper::Move;
 use serde::{Deserialize, Serialize};
 
 use super::look_ahead::look_ahead;
-use super::{CellLattice, JobError, JobEvent, Reading};
+use super::{CellLattice, JobError, JobEvent, ReadingOptions};
 
 /// What is printed this much above the lowest at its place is the same layer: less than any further layer is thick.
 pub const SAME_LAYER_UM: f64 = 30.0;
@@ -170,7 +170,7 @@ impl FirstLayer {
         job: &mut (impl Read + Seek),
         plate_mm: [[f64; 2]; 2],
         heights: FirstLayerHeights,
-        reading: Reading,
+        reading: ReadingOptions,
     ) -> Result<Self, JobError> {
         let around = plate_mm.map(|[from_mm, to_mm]| [from_mm - MARGIN_MM, to_mm + MARGIN_MM]);
         let mut passes_over = true;
@@ -243,7 +243,7 @@ mod tests {
         let job = "M83\nG0 X50 Y50 Z0.4\nG1 X100 E1 F1200\nG0 X50 Y50 Z0.2\nG1 X80 E1\nG0 X50 Y100 Z0\n\
                    G1 X60 Z0.6 E1\nG0 X20 Y20 Z0.28\nG1 X30 E1\n";
         let (plate_mm, heights) = ([[0.0, 240.0], [0.0, 200.0]], FirstLayerHeights::default());
-        let first = FirstLayer::of("job", &mut Cursor::new(job), plate_mm, heights, Reading::default()).unwrap();
+        let first = FirstLayer::of("job", &mut Cursor::new(job), plate_mm, heights, ReadingOptions::default()).unwrap();
         assert!(first.extrudes());
         for (x_mm, y_mm, logical_um, slope, wanted) in [
             (60.0, 50.0, 200.0, 0.0, true),
@@ -263,7 +263,7 @@ mod tests {
 
     fn printed_mm(job: &str, origin_nm: [Option<i64>; 3]) -> Vec<[f64; 2]> {
         let mut lowest = LowestPrint::new([[0.0, 120.0], [-20.0, 100.0]], FirstLayerHeights::default(), 2.0);
-        let reading = Reading { origin_nm, ..Reading::default() };
+        let reading = ReadingOptions { origin_nm, ..ReadingOptions::default() };
         super::super::walk::<JobError>("job", job.as_bytes(), reading, |event| {
             lowest.take(&event);
             Ok(())

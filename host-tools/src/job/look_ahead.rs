@@ -2,7 +2,7 @@
 
 use std::io::Read;
 
-use super::{JobError, JobEvent, Reading, Walker};
+use super::{JobError, JobEvent, ReadingOptions, Walker};
 
 /// Reads the moves of a job up to a height and to its first error, or past all errors if told to keep going: the next
 /// reader reports them.
@@ -12,7 +12,7 @@ use super::{JobError, JobEvent, Reading, Walker};
 pub(super) fn look_ahead(
     name: &str,
     job: impl Read,
-    reading: Reading,
+    reading: ReadingOptions,
     up_to_nm: i64,
     passes_over: bool,
     mut tell: impl FnMut(JobEvent),
@@ -68,7 +68,7 @@ mod tests {
 
     fn look(job: &str, keep_going: bool, passes_over: bool) -> Seen {
         let mut seen = Vec::new();
-        let reading = Reading { keep_going, ..Reading::default() };
+        let reading = ReadingOptions { keep_going, ..ReadingOptions::default() };
         let is_whole = look_ahead("job", job.as_bytes(), reading, 1_001_000, passes_over, |event| match event {
             JobEvent::Move(JobMove { motion: Move { start, end, .. }, prints, .. }) => {
                 let place = |point: Point| [point.x_um, point.y_um, point.z_um];
@@ -120,7 +120,7 @@ mod tests {
             let (wanted, is_always_whole) = look(&job, keep_going, false);
             prop_assert!(is_always_whole);
             // A job with a mistake that stops its reader is not judged at all.
-            let mut walker = Walker::new("job", job.as_bytes(), Reading { keep_going, ..Reading::default() });
+            let mut walker = Walker::new("job", job.as_bytes(), ReadingOptions { keep_going, ..ReadingOptions::default() });
             let mut tell = |_| Ok::<(), JobError>(());
             let stops = std::iter::from_fn(|| walker.line(&mut tell)).any(|line| line.is_err()) && !keep_going;
             if is_whole && !stops {
@@ -157,7 +157,7 @@ mod tests {
     #[test]
     fn level_lines_above_are_passed_over() {
         let job = "M83\nG1 X1 Y1 Z5 E1 F600\n".to_owned() + &"G1 X1 Y1 E1\n".repeat(50);
-        let mut walker = Walker::new("job", job.as_bytes(), Reading::default());
+        let mut walker = Walker::new("job", job.as_bytes(), ReadingOptions::default());
         let mut tell = |_| Ok::<(), JobError>(());
         let lines = std::iter::from_fn(|| {
             walker.pass_level_above(1_000_000);

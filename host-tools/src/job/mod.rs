@@ -55,7 +55,7 @@ pub enum JobEvent {
 
 /// How a job is read.
 #[derive(Clone, Copy, Debug)]
-pub struct Reading {
+pub struct ReadingOptions {
     /// Go on past lines that cannot be read.
     pub keep_going: bool,
     /// Of two words of one modal group on a line the later one counts.
@@ -68,7 +68,7 @@ pub struct Reading {
     pub origin_nm: [Option<i64>; 3],
 }
 
-impl Default for Reading {
+impl Default for ReadingOptions {
     fn default() -> Self {
         Self {
             keep_going: false,
@@ -80,7 +80,7 @@ impl Default for Reading {
     }
 }
 
-impl Reading {
+impl ReadingOptions {
     /// Whether what follows an error is read all the same.
     pub fn goes_on_after(&self, error: &JobError) -> bool {
         self.keep_going && !matches!(error, JobError::Unread(error) if !error.is_bad_line())
@@ -138,7 +138,7 @@ fn is_above(action: &Action, height_nm: i64) -> bool {
 pub fn walk<E: From<JobError>>(
     name: &str,
     job: impl Read,
-    reading: Reading,
+    reading: ReadingOptions,
     mut tell: impl FnMut(JobEvent) -> Result<(), E>,
 ) -> Result<(), E> {
     let mut walker = Walker::new(name, job, reading);
@@ -156,7 +156,7 @@ pub struct Walker<'a, R> {
 
 impl<'a, R: Read> Walker<'a, R> {
     /// A walker before the first line of a job; its errors carry the job's name.
-    pub fn new(name: &'a str, job: R, reading: Reading) -> Self {
+    pub fn new(name: &'a str, job: R, reading: ReadingOptions) -> Self {
         Self { reader: Reader::new(name, job), follower: Follower::new(name, reading) }
     }
 
@@ -200,7 +200,7 @@ struct Follower<'a> {
 }
 
 impl<'a> Follower<'a> {
-    fn new(name: &'a str, reading: Reading) -> Self {
+    fn new(name: &'a str, reading: ReadingOptions) -> Self {
         let interpreter = Interpreter::new().with_origin(reading.origin_nm);
         Self {
             name,

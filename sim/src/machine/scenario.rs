@@ -1,6 +1,6 @@
 //! The scenario file: a machine and a modelled bed, in TOML.
 //!
-//! Every key carries its unit. Reading is strict: an unknown key or a number out of range is an error that shows the
+//! Every key carries its unit. ReadingOptions is strict: an unknown key or a number out of range is an error that shows the
 //! line and points at the place.
 
 mod physics;
@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 
 use gapkeeper::{Fade, Lattice, MAX_NODES_PER_AXIS, MAX_TOLERANCE_UM, StoredGrid};
 use gapkeeper_host_tools::gcode::moves;
-use gapkeeper_host_tools::job::Reading;
+use gapkeeper_host_tools::job::ReadingOptions;
 use serde::Deserialize;
 
 use crate::controller::CAPACITY;
@@ -561,8 +561,8 @@ impl Bed {
 
 impl Scenario {
     /// How jobs for it are read.
-    pub fn reading(&self) -> Reading {
-        Reading { arc_tolerance_um: self.correction.arc_tolerance_um.0, ..Reading::default() }
+    pub fn reading(&self) -> ReadingOptions {
+        ReadingOptions { arc_tolerance_um: self.correction.arc_tolerance_um.0, ..ReadingOptions::default() }
     }
 
     /// Reads a scenario file.

@@ -12,7 +12,7 @@ use crate::outcome::{Class, GapFigures, Place};
 use crate::replay_error::ReplayError;
 use crate::scenario::{Bed, Scenario};
 use crate::stretch::{PathPoint, Stretch, nozzle_at};
-use gapkeeper_host_tools::job::{FirstLayer, FirstLayerHeights, JobEvent, JobMove, Reading, walk};
+use gapkeeper_host_tools::job::{FirstLayer, FirstLayerHeights, JobEvent, JobMove, ReadingOptions, walk};
 
 /// More samples than this would make every draw of a plan a matter of minutes.
 const MOST_SAMPLES: usize = 4_000_000;
@@ -64,7 +64,7 @@ impl Footprint {
         let reading = scenario.reading();
         let first_layer = FirstLayer::of(name, &mut job, scenario.bed.ends_mm(), heights, reading)?;
         let mut found = Self::new(first_layer.extrudes());
-        let reading = Reading { extrudes: Some(found.lays), ..reading };
+        let reading = ReadingOptions { extrudes: Some(found.lays), ..reading };
         walk::<ReplayError>(name, job, reading, |event| {
             let JobEvent::Move(JobMove { line, motion, prints: true, .. }) = event else { return Ok(()) };
             let mut stretch = Stretch::new(line, motion, true, None);

@@ -10,7 +10,7 @@ use std::io::{BufRead, Seek};
 use std::sync::Arc;
 
 use gapkeeper::{Correction, HeightGrid, Move, Point};
-use gapkeeper_host_tools::job::{FirstLayer, JobEvent, JobMove, Reading, Walker};
+use gapkeeper_host_tools::job::{FirstLayer, JobEvent, JobMove, ReadingOptions, Walker};
 use gapkeeper_host_tools::pipeline::{self, Pipeline};
 
 use crate::bed::{HeightTable, ModelledBed};
@@ -87,7 +87,7 @@ fn replay_and(
 ) -> Result<Outcome, ReplayError> {
     let Settings { scenario, first_layer_heights, keep_going, lenient, .. } = *settings;
     let cores = pipeline::cores(settings.cores);
-    let reading = Reading { keep_going, lenient, ..scenario.reading() };
+    let reading = ReadingOptions { keep_going, lenient, ..scenario.reading() };
     let mut look = || FirstLayer::of(name, &mut job, scenario.bed.ends_mm(), first_layer_heights, reading);
     let make = || Machine::new(settings).map(|machine| (machine.evaluator(settings), machine));
     let (first_layer, made) = if cores > 1 {
@@ -103,7 +103,7 @@ fn replay_and(
     std::thread::scope(|scope| {
         let others = vec![own.clone(); cores.min(MOST_CORES) - 1];
         let pipeline = Pipeline::new(own, others, scope);
-        let reading = Reading { extrudes: Some(first_layer.extrudes()), ..reading };
+        let reading = ReadingOptions { extrudes: Some(first_layer.extrudes()), ..reading };
         Replay::new(name, settings, (machine, first_layer), pipeline, watch).run(job, reading)
     })
 }
@@ -218,7 +218,7 @@ impl<'a, W: FnMut(&Sample)> Replay<'a, W> {
         }
     }
 
-    fn run(mut self, job: impl BufRead, reading: Reading) -> Result<Outcome, ReplayError> {
+    fn run(mut self, job: impl BufRead, reading: ReadingOptions) -> Result<Outcome, ReplayError> {
         let mut walker = Walker::new(self.name, job, reading);
         let mut bad_lines = 0;
         let mut first_bad_line = None;

@@ -2,7 +2,7 @@ use gapkeeper::{Fade, HeightGrid, Lattice};
 
 use super::*;
 use crate::demo;
-use gapkeeper_host_tools::job::{JobError, JobEvent, Reading, walk};
+use gapkeeper_host_tools::job::{JobError, JobEvent, ReadingOptions, walk};
 
 fn correction(columns: u8, nodes_um: &[i16]) -> Correction<CAPACITY> {
     let rows = (nodes_um.len() / usize::from(columns)) as u8;
@@ -12,7 +12,7 @@ fn correction(columns: u8, nodes_um: &[i16]) -> Correction<CAPACITY> {
 
 fn run(correction: &Correction<CAPACITY>, tolerance_um: u16, limits: ZLimits, job: &str) -> MotionFigures {
     let mut dynamics = Dynamics::new(correction, tolerance_um, limits);
-    walk::<JobError>("job", job.as_bytes(), Reading::default(), |event| {
+    walk::<JobError>("job", job.as_bytes(), ReadingOptions::default(), |event| {
         if let JobEvent::Move(job_move) = event {
             dynamics.take(&job_move).unwrap();
         }
@@ -108,7 +108,7 @@ fn the_demo_job_asks_for_what_its_replay_found() {
     let grid: HeightGrid<CAPACITY> = bed.read_off(scenario.stations()).unwrap();
     let correction = Correction::new(grid.densest().unwrap()).with_fade(scenario.correction.fade.unwrap().0).unwrap();
     let mut dynamics = Dynamics::new(&correction, 2, ZLimits::of(&scenario.machine));
-    walk::<JobError>("demo", demo::job(), Reading::default(), |event| {
+    walk::<JobError>("demo", demo::job(), ReadingOptions::default(), |event| {
         if let JobEvent::Move(job_move) = event {
             dynamics.take(&job_move).unwrap();
         }

@@ -1,6 +1,6 @@
 //! A measured surface on a regular lattice of any size, smooth between its points.
 
-use gapkeeper_host_tools::grid_file::Surface;
+use gapkeeper_host_tools::grid_file::MeasuredHeights;
 
 /// Heights on a regular lattice; rows along X, the first row at the smallest Y. At least two rows and two columns.
 #[derive(Clone, Debug)]
@@ -14,8 +14,8 @@ pub(super) struct Measured {
     heights_um: Vec<f64>,
 }
 
-impl From<Surface> for Measured {
-    fn from(surface: Surface) -> Self {
+impl From<MeasuredHeights> for Measured {
+    fn from(surface: MeasuredHeights) -> Self {
         let mm = |um: f64| um / 1000.0;
         Self {
             x0_mm: mm(surface.x0_um.into()),

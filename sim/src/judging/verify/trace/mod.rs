@@ -17,7 +17,7 @@ use crate::controller::CAPACITY;
 use crate::dynamics::model::Model;
 use crate::dynamics::{between, ends};
 pub(super) use fit::Fit;
-use gapkeeper_host_tools::job::{JobError, JobEvent, JobMove, Reading, walk};
+use gapkeeper_host_tools::job::{JobError, JobEvent, JobMove, ReadingOptions, walk};
 use read::TraceError;
 use read::{Row, Trace};
 use suspects::Suspects;
@@ -129,7 +129,7 @@ struct Judge<'a> {
 /// Judges a trace; checks, and what explains the departures.
 pub(super) fn judge(
     correction: &Correction<CAPACITY>,
-    job: (&str, impl BufRead, Reading),
+    job: (&str, impl BufRead, ReadingOptions),
     trace: &Path,
     settings: &TraceSettings,
     others: Others,
@@ -141,7 +141,7 @@ pub(super) fn judge(
 
 pub(super) fn judge_rows(
     correction: &Correction<CAPACITY>,
-    (job_name, job, reading): (&str, impl BufRead, Reading),
+    (job_name, job, reading): (&str, impl BufRead, ReadingOptions),
     (file, input): (String, impl BufRead),
     settings: &TraceSettings,
     others: Others,

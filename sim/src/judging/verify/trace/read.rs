@@ -3,7 +3,7 @@
 use std::fmt;
 use std::io::{self, BufRead, Read as _};
 
-use gapkeeper_host_tools::Place;
+use gapkeeper_host_tools::TextPosition;
 
 /// Longest line that is read.
 const LONGEST_LINE_BYTES: u64 = 4096;
@@ -16,7 +16,7 @@ const COLUMNS: &str =
 /// Why a trace cannot be read: where, what, and what to do about it.
 #[derive(Debug)]
 pub struct TraceError {
-    place: Place,
+    place: TextPosition,
     message: String,
     remedy: &'static str,
 }
@@ -111,7 +111,11 @@ impl<R: BufRead> Trace<R> {
     }
 
     fn error(&self, offset: usize, message: String, remedy: &'static str) -> TraceError {
-        TraceError { place: Place::new(self.file.as_str(), self.line.max(1), &self.raw, offset), message, remedy }
+        TraceError {
+            place: TextPosition::new(self.file.as_str(), self.line.max(1), &self.raw, offset),
+            message,
+            remedy,
+        }
     }
 
     /// Reads a line that is not blank; none at the end.
@@ -230,7 +234,7 @@ impl<R: BufRead> Trace<R> {
 impl TraceError {
     /// A trace that cannot be opened.
     pub(super) fn opening(file: &str, error: &io::Error) -> Self {
-        let place = Place::new(file, 1, b"", 0);
+        let place = TextPosition::new(file, 1, b"", 0);
         Self { place, message: format!("cannot be opened: {error}"), remedy: "look at the file and its folder" }
     }
 }

@@ -53,7 +53,7 @@ struct Gone {
 /// What a controller with this correction goes.
 fn record(correction: &Correction<CAPACITY>) -> Vec<Gone> {
     let (mut gone, mut e_nm, mut line_e_nm, mut line) = (Vec::new(), 0, 0, 0);
-    walk::<JobError>("job", job().as_bytes(), Reading::default(), |event| {
+    walk::<JobError>("job", job().as_bytes(), ReadingOptions::default(), |event| {
         if let JobEvent::Move(job_move) = event {
             if job_move.line != line {
                 (e_nm, line, line_e_nm) = (e_nm + line_e_nm, job_move.line, 0);
@@ -88,7 +88,7 @@ fn judged(gone: &[Gone], stale: Vec<(String, HeightGrid<CAPACITY>)>) -> (Vec<Che
     let fit = Fit::new(&grid(|_| ()), surface).unwrap();
     let others = Others { stale, fit, other_surface: Some((false, grid(|_| ()))) };
     let input = ("trace.csv".to_string(), std::io::Cursor::new(csv(gone)));
-    judge_rows(&right(), ("job", job().as_bytes(), Reading::default()), input, &TraceSettings::default(), others)
+    judge_rows(&right(), ("job", job().as_bytes(), ReadingOptions::default()), input, &TraceSettings::default(), others)
         .unwrap()
 }
 
@@ -281,7 +281,7 @@ fn e_is_judged_as_the_gate_says() {
     let mut flow = gapkeeper::Flow::new();
     let (correction, mut gone) = (right(), record(&right()));
     let (mut index, mut e_nm, mut line_e_nm, mut line) = (0, 0_i64, 0_i64, 0);
-    walk::<JobError>("job", job().as_bytes(), Reading::default(), |event| {
+    walk::<JobError>("job", job().as_bytes(), ReadingOptions::default(), |event| {
         if let JobEvent::Move(job_move) = event {
             if job_move.line != line {
                 (e_nm, line, line_e_nm) = (e_nm + line_e_nm, job_move.line, 0);
@@ -304,7 +304,8 @@ fn e_is_judged_as_the_gate_says() {
         let input = ("trace.csv".to_string(), std::io::Cursor::new(csv(gone)));
         let settings = TraceSettings { e_scaled, e_um: Positive(5.0), ..TraceSettings::default() };
         let (checks, _) =
-            judge_rows(&right(), ("job", job().as_bytes(), Reading::default()), input, &settings, others).unwrap();
+            judge_rows(&right(), ("job", job().as_bytes(), ReadingOptions::default()), input, &settings, others)
+                .unwrap();
         checks.iter().find(|check| check.name == "trace_e_um").unwrap().clone()
     };
     assert!(departs(&gone, true).passed, "{:?}", departs(&gone, true));

@@ -1,4 +1,4 @@
-//! The place of a mistake in a text file, shown with the line and a caret.
+//! The position of a mistake in a text file, shown with the line and a caret.
 
 use std::fmt;
 
@@ -8,13 +8,13 @@ use crate::printed::{masked_character, one_line};
 const SHOWN_CHARACTERS: usize = 72;
 const BYTE_ORDER_MARK: &[u8] = b"\xEF\xBB\xBF";
 
-/// A place in a text file, with the text around it.
+/// A position in a text file, with the text around it.
 ///
 /// Columns are counted in characters from 1. Bytes that are no UTF-8 and what is not safe to print are shown as
 /// replacement characters and tabs as one space, so that the caret stands under its place in any terminal
 /// (except after characters that a terminal draws two cells wide).
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Place {
+pub struct TextPosition {
     file: String,
     line: u64,
     column: usize,
@@ -22,7 +22,7 @@ pub struct Place {
     caret: usize,
 }
 
-impl Place {
+impl TextPosition {
     /// The place of byte `offset` (from 0) in `raw_line`, which is line `line` (from 1) of `file`.
     ///
     /// `raw_line` may carry its line end, and a byte order mark if it is the first; neither is shown or counted.
@@ -91,7 +91,7 @@ impl Place {
 mod tests {
     use super::*;
 
-    struct Report<'a>(&'a Place);
+    struct Report<'a>(&'a TextPosition);
 
     impl fmt::Display for Report<'_> {
         fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -100,7 +100,7 @@ mod tests {
     }
 
     fn report(line: u64, raw_line: &[u8], offset: usize) -> String {
-        Report(&Place::new("job", line, raw_line, offset)).to_string()
+        Report(&TextPosition::new("job", line, raw_line, offset)).to_string()
     }
 
     #[test]
