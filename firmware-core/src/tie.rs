@@ -12,14 +12,19 @@
 use core::fmt;
 use core::num::NonZeroU8;
 
+use heapless::Vec;
+
 use crate::grid::{HeightGrid, Lattice};
-use crate::tram::{BedHeight, PlateChange, ScrewChange, TramError};
+use crate::tram::{BedHeight, MAX_SCREWS, PlateChange, ScrewChange, TramError};
 
 /// Ties since the last whole survey: after so many a whole survey is needed (common practice, no source).
 pub const MAX_TIES: u8 = 3;
 
 /// Largest residual of a tie: beyond it the shape did not hold, or a reading is wrong.
 pub const TIE_LIMIT_UM: u8 = 100;
+
+/// Near every screw, and in the middle.
+const MAX_READINGS: usize = MAX_SCREWS + 1;
 
 /// That a grid was tied to an older one, and how well that went.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -100,27 +105,24 @@ impl<const CAPACITY: usize> HeightGrid<CAPACITY> {
     ///
     /// # Errors
     /// [`TieError::Shape`] for a residual beyond [`TIE_LIMIT_UM`], [`TieError::Heights`] for a bed that moved out of range,
-    /// [`TieError::Stations`] if the nodes are fewer than three, in one line, or none of this grid.
+    /// [`TieError::Stations`] if the nodes are fewer than three, more than nine, in one line, or none of this grid.
     #[inline(never)]
-    pub fn tied(
-        &self,
-        heights: impl Iterator<Item = (u8, u8, i16)> + Clone,
-        is_twisted: bool,
-    ) -> Result<(Self, u8), TieError> {
+    pub fn tied(&self, heights: impl Iterator<Item = (u8, u8, i16)>, is_twisted: bool) -> Result<(Self, u8), TieError> {
         let (lattice, nodes_um) = (self.lattice(), self.nodes_um());
         let node = |column: u8, row: u8| {
             let is_inside = column < lattice.columns && row < lattice.rows;
             is_inside.then_some(usize::from(row) * usize::from(lattice.columns) + usize::from(column))
         };
         let old_um = |column, row| nodes_um.get(node(column, row)?).copied().map(i32::from);
-        if heights.clone().any(|(column, row, _)| old_um(column, row).is_none()) {
-            return Err(TieError::Stations);
+        // In memory, so that the arithmetic is linked for slices alone.
+        let (mut rises, mut bows) = (Vec::<BedHeight, MAX_READINGS>::new(), Vec::<BedHeight, MAX_READINGS>::new());
+        for (column, row, height_um) in heights {
+            let bow = bow(lattice, column, row);
+            let height_um = i32::from(height_um) - old_um(column, row).ok_or(TieError::Stations)?;
+            rises.push(BedHeight { height_um, ..bow }).map_err(|_| TieError::Stations)?;
+            bows.push(bow).map_err(|_| TieError::Stations)?;
         }
-        let rises = heights.clone().filter_map(|(column, row, height_um)| {
-            let (x_um, y_um) = lattice.node_um(column, row);
-            Some(BedHeight { x_um, y_um, height_um: i32::from(height_um) - old_um(column, row)? })
-        });
-        let change = ScrewChange::fit(rises.clone(), is_twisted).map_err(|error| match error {
+        let change = ScrewChange::fit(&rises, is_twisted).map_err(|error| match error {
             TramError::HeightOutOfRange { .. } => TieError::Heights,
             _ => TieError::Stations,
         })?;
@@ -129,8 +131,7 @@ impl<const CAPACITY: usize> HeightGrid<CAPACITY> {
             // Rises have 14 bits and a sign.
             residual_um: residual_um as u16,
         })?;
-        let bows = heights.map(|(column, row, _)| bow(lattice, column, row));
-        let change = PlateChange::fit(&change, rises, bows).map_err(|_| TieError::Stations)?;
+        let change = PlateChange::fit(&change, &rises, &bows).map_err(|_| TieError::Stations)?;
         let tied = HeightGrid::from_fn(lattice, |column, row| {
             let risen_um = change.height_um(bow(lattice, column, row));
             old_um(column, row).unwrap_or(0).saturating_add(risen_um)

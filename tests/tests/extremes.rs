@@ -242,7 +242,7 @@ fn stored(any: &mut Extremes) -> StoredGrid<9> {
         closure_um: any.i16(),
         closure_accepted: any.bool(),
         surface: if any.bool() { Surface::Bilinear } else { Surface::Refined },
-        tie: Tie::new(any.u8() % 8, any.u8() % 64),
+        tie: Tie::new(any.u8() % 8, any.u8() % 128),
     }
 }
 

@@ -10,7 +10,7 @@ use std::time::Instant;
 use gapkeeper::memory::SlotMemory;
 use gapkeeper::record::{self, LAYOUT_VERSION, RecordError, max_record_size};
 use gapkeeper::{
-    Fade, HeightGrid, Lattice, MAX_HEIGHT_UM, MAX_NODES, OtherSlot, Saved, Store, StoreError, StoredGrid, Surface,
+    Fade, HeightGrid, Lattice, MAX_HEIGHT_UM, MAX_NODES, OtherSlot, Saved, Store, StoreError, StoredGrid, Surface, Tie,
 };
 use gapkeeper_tests::faults::{failing_calls, worn_cells};
 use gapkeeper_tests::media::{ByteChip, Cells, Cut, I2cChip, Medium, NorChip, Place, Random, Torn};
@@ -334,7 +334,7 @@ fn golden(layout: u8) -> StoredGrid<CAPACITY> {
         closure_um: if is_new { -17 } else { 0 },
         closure_accepted: is_new,
         surface: if is_new { Surface::Refined } else { Surface::Bilinear },
-        tie: None,
+        tie: if layout > 3 { Tie::new(2, 37) } else { None },
     }
 }
 
@@ -342,12 +342,15 @@ const GRID_1: &[u8; 70] = include_bytes!("../src/golden/grid_layout_1.bin");
 const GRID_2: &[u8; 72] = include_bytes!("../src/golden/grid_layout_2.bin");
 /// For slot 3 of 112 bytes in units of 16: the double of an I2C memory.
 const GRID_3: &[u8; 80] = include_bytes!("../src/golden/grid_layout_3.bin");
+/// The same, and tied.
+const GRID_4: &[u8; 80] = include_bytes!("../src/golden/grid_layout_4.bin");
 /// Of a program that is not written yet.
-const GRID_4: &[u8; 96] = include_bytes!("../src/golden/grid_layout_4.bin");
+const GRID_5: &[u8; 96] = include_bytes!("../src/golden/grid_layout_5.bin");
 const SETUP_1: &[u8; 20] = include_bytes!("../src/golden/setup_layout_1.bin");
 const SETUP_2: &[u8; 20] = include_bytes!("../src/golden/setup_layout_2.bin");
 /// For slot 0 of the same double.
 const SETUP_3: &[u8; 28] = include_bytes!("../src/golden/setup_layout_3.bin");
+const SETUP_4: &[u8; 28] = include_bytes!("../src/golden/setup_layout_4.bin");
 
 /// A record of every layout there was is read; the newest is written, byte for byte.
 #[test]
@@ -357,26 +360,28 @@ fn golden_images_of_every_layout() {
     let record = record::decode_grid::<CAPACITY>(GRID_2).unwrap();
     assert_eq!((record.version, record.sequence, record.value), (2, 5, golden(2)));
     let record = record::decode_grid::<CAPACITY>(GRID_3).unwrap();
-    let binding = record::Binding { slot: 3, unit: 16, slot_size: 112 };
     assert_eq!((record.version, record.sequence, record.value), (3, 5, golden(3)));
+    let record = record::decode_grid::<CAPACITY>(GRID_4).unwrap();
+    let binding = record::Binding { slot: 3, unit: 16, slot_size: 112 };
+    assert_eq!((record.version, record.sequence, record.value), (4, 5, golden(4)));
     assert_eq!(record.binding, Some(binding));
     let mut bytes = [0; 80];
-    assert_eq!(record::encode_grid(&golden(3), 0, &mut bytes), Ok(80));
+    assert_eq!(record::encode_grid(&golden(4), 0, &mut bytes), Ok(80));
     record::bind(&mut bytes, 5, binding).unwrap();
-    assert_eq!(bytes, *GRID_3);
-    for (image, version) in [(&SETUP_1[..], 1), (SETUP_2, 2), (SETUP_3, 3)] {
+    assert_eq!(bytes, *GRID_4);
+    for (image, version) in [(&SETUP_1[..], 1), (SETUP_2, 2), (SETUP_3, 3), (SETUP_4, 4)] {
         let record = record::decode_setup(image).unwrap();
         assert_eq!((record.version, record.sequence, record.value), (version, 9, 41));
     }
     assert_eq!(record::encode_setup(41, 0, &mut bytes), Ok(28));
     record::bind(&mut bytes[..28], 9, record::Binding { slot: 0, ..binding }).unwrap();
-    assert_eq!(bytes[..28], *SETUP_3);
+    assert_eq!(bytes[..28], *SETUP_4);
     // The helpers that put old layouts into the searches make the same bytes.
     assert_eq!(layout_1(&Value::Grid(golden(1)), u32::MAX - 1), GRID_1);
     assert_eq!(layout_1(&Value::Setup(41), 9), SETUP_1);
     assert_eq!(layout_2(&Value::Grid(golden(2)), 5), GRID_2);
     assert_eq!(layout_2(&Value::Setup(41), 9), SETUP_2);
-    assert_eq!(record::decode_grid::<CAPACITY>(GRID_4), Err(RecordError::NewerLayout { version: 4 }));
+    assert_eq!(record::decode_grid::<CAPACITY>(GRID_5), Err(RecordError::NewerLayout { version: 5 }));
 }
 
 /// A chip with these bytes at the beginning of slots.
@@ -415,8 +420,8 @@ fn downgrade<M: Medium>() {
     fitting[4] = 9;
     repair(&mut fitting);
     // Longer than any record of this store, where a slot has room for it, and as long.
-    let is_roomy = slot::<M>(0).len() >= GRID_4.len() + 2 * 16;
-    for (newer, version) in [(&GRID_4[..], 4), (&fitting, 9)].into_iter().skip(usize::from(!is_roomy)) {
+    let is_roomy = slot::<M>(0).len() >= GRID_5.len() + 2 * 16;
+    for (newer, version) in [(&GRID_5[..], 5), (&fitting, 9)].into_iter().skip(usize::from(!is_roomy)) {
         for ours in [None, Some((2, &GRID_1[..]))] {
             let records: Vec<(u32, &[u8])> = [(3, newer)].into_iter().chain(ours).collect();
             let mut chip = with_records::<M>(&records);

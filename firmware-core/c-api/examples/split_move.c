@@ -128,6 +128,8 @@ static GapkeeperResult keep_grid(void)
     grid.bed_temperature_c = 60;
     grid.shift_um = 0;
     grid.surface = GAPKEEPER_SURFACE_REFINED;
+    grid.ties = 0; /* a whole survey */
+    grid.tie_residual_um = 0;
     result = gapkeeper_set_grid(&keeper, &grid, heights_um, 9);
     if (result == GAPKEEPER_RESULT_OK) {
         result = gapkeeper_save(&keeper, &memory, &report);

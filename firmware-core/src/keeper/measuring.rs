@@ -80,7 +80,11 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         }
         let order = self.survey.as_mut().map_or(Order::Wait, |survey| survey.handle(event));
         match order {
-            Order::Done => return Ok(self.keep_result()),
+            Order::Done => {
+                self.keep_result();
+                // A tie that is refused is not over.
+                return Ok(self.survey.as_ref().map_or(Order::Done, Survey::order_due));
+            }
             Order::Aborted => self.survey = None,
             _ => {}
         }
@@ -184,25 +188,12 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         Ok(())
     }
 
-    /// The survey is over: what it measured is kept, whether or not it can come into force. A tie that is refused is not over.
+    /// The survey is over: what it measured is kept, whether or not it can come into force.
     // Never inlined, here and below: whole grids stand on the stack, and callers shall not carry them as well.
     #[inline(never)]
-    fn keep_result(&mut self) -> Order {
+    fn keep_result(&mut self) {
         let agreement = self.survey.as_ref().and_then(Survey::agreement);
-        let grid = match self.result() {
-            Some(Ok(grid)) => grid,
-            Some(Err(why)) => {
-                return self.survey.as_mut().map_or(Order::Wait, |survey| {
-                    survey.refuse_tie(why);
-                    survey.order_due()
-                });
-            }
-            None => {
-                self.survey = None;
-                return Order::Done;
-            }
-        };
-        self.survey = None;
+        let Some(grid) = self.take_result() else { return };
         let place = self.place_for(&grid);
         // There are sixteen places at most.
         self.agreement = agreement.map(|agreement| (place as u8, agreement));
@@ -210,24 +201,28 @@ impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATI
         self.in_force = None;
         self.choose(&grid, Choice::Nearest { place, off_c: 0 }, grid.bed_temperature_c);
         self.remember(place, grid);
-        Order::Done
     }
 
     #[inline(never)]
-    fn result(&self) -> Option<Result<StoredGrid<STATIONS>, TieError>> {
-        let survey = self.survey.as_ref()?;
-        let mut result = if survey.plan().is_tie() {
-            match self.grid_to_tie(survey.wanted_bed_c()) {
-                Ok(old) => survey.tied(old, self.setup)?,
-                Err(why) => return Some(Err(why)),
-            }
+    fn take_result(&mut self) -> Option<StoredGrid<STATIONS>> {
+        let result = if self.survey.as_ref()?.plan().is_tie() {
+            self.take_tied()?
         } else {
-            Ok(survey.result(self.setup)?)
+            self.survey.take()?.result(self.setup)?
         };
-        if let Ok(grid) = &mut result {
-            grid.fade = self.settings.fade;
+        Some(StoredGrid { fade: self.settings.fade, ..result })
+    }
+
+    /// The survey goes on where a tie is refused.
+    #[inline(never)]
+    fn take_tied(&mut self) -> Option<StoredGrid<STATIONS>> {
+        let survey = self.survey.as_ref()?;
+        let tied = self.grid_to_tie(survey.wanted_bed_c()).and_then(|old| survey.tied(old, self.setup));
+        match tied {
+            Ok(_) => self.survey = None,
+            Err(why) => self.survey.as_mut()?.refuse_tie(why),
         }
-        Some(result)
+        tied.ok()
     }
 
     fn place_for(&self, grid: &StoredGrid<STATIONS>) -> usize {

@@ -30,15 +30,17 @@ impl<const CAPACITY: usize> Survey<CAPACITY> {
         Some(self.stored(self.grid()?, setup))
     }
 
-    /// What was measured in a tie, on the old grid that it started from; none before [`Order::Done`](super::Order::Done) and of a
-    /// whole survey.
+    /// What was measured in a tie, on the old grid that it started from.
     ///
     /// # Errors
-    /// [`TieError`] where a whole survey is needed instead.
+    /// [`TieError`] where a whole survey is needed instead; [`TieError::Stations`] too before
+    /// [`Order::Done`](super::Order::Done), and of a whole survey.
     #[inline(never)]
-    pub fn tied(&self, old: &StoredGrid<CAPACITY>, setup: u32) -> Option<Result<StoredGrid<CAPACITY>, TieError>> {
-        let Tying { tie, .. } = self.plan.tying().filter(|_| self.state == State::Done)?;
-        Some(tie(self, old, setup))
+    pub fn tied(&self, old: &StoredGrid<CAPACITY>, setup: u32) -> Result<StoredGrid<CAPACITY>, TieError> {
+        match self.plan.tying().filter(|_| self.state == State::Done) {
+            Some(Tying { tie, .. }) => tie(self, old, setup),
+            None => Err(TieError::Stations),
+        }
     }
 
     pub(super) fn tie_to(&self, old: &StoredGrid<CAPACITY>, setup: u32) -> Result<StoredGrid<CAPACITY>, TieError> {

@@ -19,17 +19,16 @@ impl ScrewChange {
     /// Least squares through the rises; `is_twisted` where four or more screws hold the plate.
     // Never inlined, here and below: sums of 64 bits stand on the stack, and callers shall not carry them as well.
     #[inline(never)]
-    pub(crate) fn fit(rises: impl Iterator<Item = BedHeight> + Clone, is_twisted: bool) -> Result<Self, TramError> {
-        let plane = BedPlane::fit(rises.clone())?;
-        let twist = if is_twisted { Self::twist(rises.clone(), &plane) } else { None };
-        let residual = Residual::of(rises, &plane, twist.as_ref());
+    pub(crate) fn fit(rises: &[BedHeight], is_twisted: bool) -> Result<Self, TramError> {
+        let plane = BedPlane::fit(rises.iter().copied())?;
+        let twist = if is_twisted { Self::twist(rises, &plane) } else { None };
+        let residual = Residual::of(rises.iter().copied(), &plane, twist.as_ref());
         Ok(Self { plane, twist, residual })
     }
 
     #[inline(never)]
-    fn twist(rises: impl Iterator<Item = BedHeight> + Clone, plane: &BedPlane) -> Option<Twist> {
-        let places = rises.clone().map(|rise| (rise.x_um, rise.y_um));
-        Twist::fit(rises, plane, places)
+    fn twist(rises: &[BedHeight], plane: &BedPlane) -> Option<Twist> {
+        Twist::fit(rises.iter().copied(), plane, rises.iter().map(|rise| (rise.x_um, rise.y_um)))
     }
 
     /// How far the bed has risen at a place, with [`FRACTION_BITS`].
@@ -65,14 +64,10 @@ impl<'a> PlateChange<'a> {
     /// Least squares in two steps (Frisch and Waugh's theorem, as for the [`Twist`]). `bows` has a bow of any size at the places
     /// of the rises, in their order.
     #[inline(never)]
-    pub(crate) fn fit(
-        screws: &'a ScrewChange,
-        rises: impl Iterator<Item = BedHeight> + Clone,
-        bows: impl Iterator<Item = BedHeight> + Clone,
-    ) -> Result<Self, TramError> {
-        let bow = ScrewChange::fit(bows.clone(), screws.twist.is_some())?;
+    pub(crate) fn fit(screws: &'a ScrewChange, rises: &[BedHeight], bows: &[BedHeight]) -> Result<Self, TramError> {
+        let bow = ScrewChange::fit(bows, screws.twist.is_some())?;
         let (mut along, mut squares) = (0_i64, 0_u64);
-        for (rise, own) in rises.zip(bows) {
+        for (&rise, &own) in rises.iter().zip(bows) {
             // Heights are within 14 bits and those of a plane through them too: 27 bits with the fraction, at most nine times.
             let own_fine = bow.rest_fine(own);
             along = along.saturating_add(own_fine.saturating_mul(screws.rest_fine(rise)));

@@ -21,7 +21,7 @@ use rand_chacha::rand_core::{Rng, SeedableRng};
 
 use crate::bed::{BedError, ModelledBed};
 use crate::controller::CAPACITY;
-use crate::core_settings::{keeper_settings, lowest_um, survey_plan, survey_settings};
+use crate::core_settings::{keeper_settings, lowest_um, survey_plan, survey_settings, um};
 use crate::scenario::Scenario;
 use cells::{Cells, PowerCut};
 pub use told::{Day, Fault, LifeCounts};
@@ -42,6 +42,8 @@ const MEMORY_BYTES: usize = (FIRST_ADDRESS + SLOTS * SLOT_BYTES) as usize;
 const TEMPERATURES_C: [i16; 4] = [45, 60, 80, 100];
 /// How much higher the middle of the plate stands for each degree.
 const RISE_UM_PER_C: f64 = 2.0;
+/// A node of a tied grid is off by no more: an old reading and new ones of a hand of up to 20 µm, and their bow.
+const TIED_OFF_UM: f64 = 150.0;
 
 type LifeKeeper = Keeper<STATIONS, CAPACITY, GRIDS>;
 type LifeStore<'a> = Store<ByteEeprom<&'a mut Cells>, STATIONS, BUFFER>;
@@ -81,6 +83,8 @@ struct Truth {
     setup: u32,
     /// How far the screws have raised the bed.
     raised_um: f64,
+    /// How far the screws have raised the corners besides, two of them down.
+    twist_um: f64,
     /// Every grid that was ever measured, with the true setup.
     measured: Vec<(u32, StoredGrid<STATIONS>)>,
     /// A setup was stored: from then on the memory has always something to say.
@@ -93,6 +97,9 @@ struct Truth {
 pub struct Life {
     bed: ModelledBed,
     plan: SurveyPlan<STATIONS>,
+    screws_um: Vec<(i32, i32)>,
+    middle_mm: [f64; 2],
+    half_mm: [f64; 2],
     cells: Cells,
     memory: Option<PathBuf>,
     /// As it is made at every start, before it has read anything.
@@ -122,10 +129,14 @@ impl Life {
         Ok(Self {
             bed: ModelledBed::new(scenario, scenario.warmth_measuring())?,
             plan,
+            screws_um: scenario.bed.screws.iter().map(|screw| (um(screw.x_mm.0), um(screw.y_mm.0))).collect(),
+            middle_mm: [scenario.bed.x_mm.middle(), scenario.bed.y_mm.middle()],
+            half_mm: [scenario.bed.x_mm.length() / 2.0, scenario.bed.y_mm.length() / 2.0],
             cells,
             truth: Truth {
                 setup: 0,
                 raised_um: 0.0,
+                twist_um: 0.0,
                 measured: Vec::new(),
                 memory_begun: false,
                 acknowledged: [const { None }; GRIDS],
@@ -301,7 +312,10 @@ impl Life {
             ..self.measuring
         };
         keeper.homed();
-        let Ok(mut order) = keeper.begin_survey(self.plan.clone(), settings, 5000) else {
+        // After turned screws people often tie the old grid, where there is one.
+        let tie = if self.chance(2) { keeper.plan_tie(bed_c, self.screws_um.iter().copied()).ok() } else { None };
+        let is_tie = tie.is_some();
+        let Ok(mut order) = keeper.begin_survey(tie.unwrap_or_else(|| self.plan.clone()), settings, 5000) else {
             day.events.push("survey refused".to_string());
             return Ok(());
         };
@@ -355,14 +369,27 @@ impl Life {
             return Ok(());
         }
         self.counts.surveys += 1;
-        day.events.push(format!("survey at {bed_c} C"));
+        self.counts.ties += u32::from(is_tie);
+        day.events.push(format!("{} at {bed_c} C", if is_tie { "tie" } else { "survey" }));
         if let Some(grid) = (0..GRIDS)
             .filter_map(|place| keeper.bank().grid(place))
             .find(|grid| grid.bed_temperature_c == bed_c && Some(grid.setup) == keeper.setup())
         {
+            if is_tie != grid.tie.is_some() || is_tie && self.is_off(grid, bed_c) {
+                day.faults.push(Fault::TiedWrongly);
+            }
             self.truth.measured.push((self.truth.setup, grid.clone()));
         }
         self.save(keeper, day)
+    }
+
+    /// Whether a tied grid is off the bed by more than a hand's error and what a tie lets pass.
+    fn is_off(&self, grid: &StoredGrid<STATIONS>, bed_c: i16) -> bool {
+        let lattice = grid.grid.lattice();
+        let nodes = (0..lattice.rows).flat_map(|row| (0..lattice.columns).map(move |column| (column, row)));
+        nodes.zip(grid.grid.nodes_um()).any(|((column, row), &height_um)| {
+            (f64::from(height_um) - self.true_bed_um(lattice.node_um(column, row), bed_c)).abs() > TIED_OFF_UM
+        })
     }
 
     /// The right order: remember first, then turn.
@@ -373,6 +400,7 @@ impl Life {
         self.counts.screw_turns += 1;
         self.truth.setup += 1;
         self.truth.raised_um = f64::from(self.below(400)) - 200.0;
+        self.truth.twist_um = f64::from(self.below(200)) - 100.0;
         day.events.push("screws turned".to_string());
         Ok(())
     }
@@ -413,8 +441,14 @@ impl Life {
     }
 
     fn true_bed_um(&self, (x_um, y_um): (i32, i32), bed_c: i16) -> f64 {
+        // From -1 to 1 over the bed.
+        let along = |axis: usize, um: i32| (f64::from(um) / 1000.0 - self.middle_mm[axis]) / self.half_mm[axis];
         let height_um = self.bed.height_um(f64::from(x_um) / 1000.0, f64::from(y_um) / 1000.0);
-        height_um + self.truth.raised_um + RISE_UM_PER_C * f64::from(bed_c - 60) * f64::from(x_um) / 200_000.0
+        let twist_um = self.truth.twist_um * along(0, x_um) * along(1, y_um);
+        height_um
+            + self.truth.raised_um
+            + twist_um
+            + RISE_UM_PER_C * f64::from(bed_c - 60) * f64::from(x_um) / 200_000.0
     }
 
     fn below(&mut self, count: u32) -> u32 {

@@ -93,7 +93,7 @@ static void set_grid(void)
 {
     static const int16_t heights_um[9] = {0, 150, 0, 150, 300, 150, 0, 150, 0};
     static const GapkeeperGrid grid = {
-        {20000, 20000, 90000, 80000, 3, 3}, {0, 0}, 20, 0, GAPKEEPER_SURFACE_REFINED};
+        {20000, 20000, 90000, 80000, 3, 3}, {0, 0}, 20, 0, GAPKEEPER_SURFACE_REFINED, 0, 0};
 
     result = gapkeeper_set_grid(&keeper, &grid, heights_um, 9);
 }

@@ -44,9 +44,9 @@ fn fit(rises: &[([f64; 5], f64)], wanted: &[usize]) -> [f64; 5] {
     let mut rows: Vec<Vec<f64>> = wanted
         .iter()
         .map(|&i| {
-            let sum =
-                |factor: &dyn Fn(&([f64; 5], f64)) -> f64| rises.iter().map(|rise| rise.0[i] * factor(rise)).sum();
-            wanted.iter().map(|&j| sum(&|rise| rise.0[j])).chain([sum(&|rise| rise.1)]).collect()
+            let product = |j: usize| rises.iter().map(|(terms, _)| terms[i] * terms[j]).sum();
+            let right = rises.iter().map(|(terms, rise)| terms[i] * rise).sum();
+            wanted.iter().map(|&j| product(j)).chain([right]).collect()
         })
         .collect();
     for pivot in 0..count {

@@ -9,6 +9,8 @@ pub enum Fault {
     StaleApplied,
     /// A grid came into force that was never measured, nor is a blend of two that were.
     Mixture,
+    /// A tie left a grid far from the bed, or without its mark; or a whole survey counts as a tie.
+    TiedWrongly,
     /// A grid whose save was acknowledged did not come back.
     Lost,
     /// The nozzle would have gone below the lowest height allowed.
@@ -23,6 +25,7 @@ impl fmt::Display for Fault {
         match self {
             Self::StaleApplied => write!(f, "FAULT: a stale grid was applied"),
             Self::Mixture => write!(f, "FAULT: a grid was applied that was never measured"),
+            Self::TiedWrongly => write!(f, "FAULT: a tied grid is far from the bed, or not marked"),
             Self::Lost => write!(f, "FAULT: a saved grid was lost"),
             Self::TooLow { z_um } => write!(f, "FAULT: the nozzle at {z_um} um, below the lowest allowed"),
         }
@@ -51,6 +54,8 @@ pub struct LifeCounts {
     pub cuts: u32,
     /// Surveys that came to a grid.
     pub surveys: u32,
+    /// Of those, ties.
+    pub ties: u32,
     /// Surveys that were aborted.
     pub aborted_surveys: u32,
     /// Times that a screw was turned.
@@ -71,11 +76,12 @@ impl fmt::Display for LifeCounts {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(
             f,
-            "{} starts, {} power cuts while writing, {} surveys and {} aborted, {} turns of screws, \
+            "{} starts, {} power cuts while writing, {} surveys ({} of them ties) and {} aborted, {} turns of screws, \
              {} jobs corrected and {} not, {} uncertain setups, {} bytes written, {} to one place at the most",
             self.starts,
             self.cuts,
             self.surveys,
+            self.ties,
             self.aborted_surveys,
             self.screw_turns,
             self.corrected_jobs,

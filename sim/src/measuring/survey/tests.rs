@@ -1,8 +1,8 @@
-use gapkeeper::WeightedLayout;
+use gapkeeper::{KeeperError, Tie, WeightedLayout};
 
 use super::*;
 use crate::demo;
-use crate::scenario::{Bounded, Count, Form, NotNegative, Positive, Share};
+use crate::scenario::{Bounded, Count, Form, NotNegative, OldGrid, Positive, Share};
 
 fn run(change: impl FnOnce(&mut Scenario), seed: u64) -> SurveyOutcome {
     let mut scenario = demo::scenario().unwrap();
@@ -246,4 +246,61 @@ fn the_readings_that_count_are_kept() {
         let again = WeightedLayout::ThreeWithMiddles.grid::<225>(lattice, &heights_um).unwrap();
         assert_eq!(again.nodes_um(), outcome.grid.grid.nodes_um(), "seed {seed}");
     }
+}
+
+/// The demo's bed measured whole, then with turned screws and an old grid to tie; `bent_um` more bow since.
+fn with_old_grid(bent_um: f64) -> Scenario {
+    let whole = run(|_| (), 1);
+    let mut scenario = demo::scenario().unwrap();
+    scenario.measuring.feel_um = NotNegative(0.0);
+    scenario.measuring.settle_um = Bounded(0.0);
+    scenario.tie = Some(Box::new(OldGrid { grid: whole.grid, screws_raised_um: Vec::new() }));
+    for (screw, by_um) in scenario.bed.screws.iter_mut().zip([150.0, -60.0, 30.0, 210.0]) {
+        screw.height_um.0 += by_um;
+    }
+    for form in &mut scenario.bed.forms {
+        if let Form::Bow { height_um, .. } = form {
+            height_um.0 += bent_um;
+        }
+    }
+    scenario
+}
+
+#[test]
+fn a_tie_follows_the_screws_with_five_readings() {
+    let scenario = with_old_grid(0.0);
+    let outcome = survey(&scenario, scenario.stations(), 1).unwrap();
+    // The corners, the middle, the first once more.
+    assert_eq!(readings(&outcome).len(), 6);
+    let tie = outcome.grid.tie.unwrap();
+    assert_eq!((tie.count(), outcome.grid.setup), (1, 1));
+    assert!(tie.residual_um() <= 15, "{tie:?}");
+    let bed = crate::bed::ModelledBed::new(&scenario, scenario.warmth_measuring()).unwrap();
+    let lattice = outcome.grid.grid.lattice();
+    for (node, &um) in outcome.grid.grid.nodes_um().iter().enumerate() {
+        let (x_um, y_um) = lattice.node_um((node % 5) as u8, (node / 5) as u8);
+        let off_um = f64::from(um) - bed.height_um(f64::from(x_um) / 1000.0, f64::from(y_um) / 1000.0);
+        assert!(off_um.abs() <= 25.0, "node {node}: {off_um}");
+    }
+    assert!(outcome.headline().starts_with("Print with this tied grid"), "{}", outcome.headline());
+    assert!(outcome.verdict(&scenario).contains("1 of 3 ties since a whole survey"));
+    // It is much quicker than fourteen visits.
+    assert!(outcome.seconds < run(|_| (), 1).seconds - 4.0 * 60.0, "{}", outcome.seconds);
+}
+
+#[test]
+fn a_bent_plate_is_not_tied() {
+    let scenario = with_old_grid(160.0);
+    let refused = survey(&scenario, scenario.stations(), 1).unwrap_err();
+    assert!(matches!(refused, BenchError::Tie(TieError::Shape { residual_um: 101..=160 })), "{refused}");
+    assert!(refused.to_string().ends_with("a whole survey is needed"), "{refused}");
+    // Nor is one of another temperature, nor one that was tied too often.
+    let mut cold = with_old_grid(0.0);
+    cold.measuring.bed_temperature_c += 20;
+    let refused = survey(&cold, cold.stations(), 1).unwrap_err();
+    assert!(matches!(refused, BenchError::Keeper(KeeperError::Tie(TieError::NoGrid { .. }))), "{refused}");
+    let mut often = with_old_grid(0.0);
+    often.tie.as_mut().unwrap().grid.tie = Tie::new(MAX_TIES, 0);
+    let refused = survey(&often, often.stations(), 1).unwrap_err();
+    assert!(matches!(refused, BenchError::Keeper(KeeperError::Tie(TieError::TooOften))), "{refused}");
 }
