@@ -158,7 +158,8 @@ impl<const GRIDS: usize, const CAPACITY: usize> Bank<GRIDS, CAPACITY> {
 
     /// Where a new grid for a temperature and setup belongs.
     ///
-    /// In the place of a grid of the same setup within `window_c`, else of the stale one nearest in temperature, else in an empty place, else
+    /// In the place of a grid of the same setup within `window_c`, else of the stale one nearest in temperature,
+    /// else in an empty place, else
     /// in that of the grid nearest in temperature, which it stands for best.
     pub fn place_for(&self, bed_temperature_c: i16, setup: u32, window_c: u8) -> usize {
         let off_c = |grid: &StoredGrid<CAPACITY>| grid.bed_temperature_c.abs_diff(bed_temperature_c);
@@ -171,7 +172,8 @@ impl<const GRIDS: usize, const CAPACITY: usize> Bank<GRIDS, CAPACITY> {
         self.grids.iter().enumerate().min_by_key(|(_, grid)| rank(grid)).map_or(0, |(place, _)| place)
     }
 
-    /// The place of the grid that a tie at a bed temperature starts from: within `window_c` the one of the newest setup, counted back
+    /// The place of the grid that a tie at a bed temperature starts from: within `window_c` the one of the newest
+    /// setup, counted back
     /// from `setup`, and of these the nearest in temperature.
     pub fn place_to_tie(&self, bed_temperature_c: i16, setup: u32, window_c: u8) -> Option<usize> {
         let grids = self.grids.iter().enumerate().filter_map(|(place, grid)| {

@@ -174,8 +174,10 @@ enum State {
 ///   [`SurveySettings::corner_limit_um`], the nozzle is up and [`Prompt::TurnScrews`] asks for hands; the advice is
 ///   [`TramAdvice`](crate::tram::TramAdvice) of [`Survey::corner_heights`]. Nothing moves until somebody said that the
 ///   screws are turned, and pressed, twice. Else the survey begins, in the setup that the round leaves.
-/// - **A [tie](SurveyPlan::tie) is a survey of a few stations**, by all of these rules but one: no reading is offered for another look, since
-///   so few say whether the shape held, not which of them is off. Is the tie refused ([`Survey::refuse_tie`]), a press ends the survey without
+/// - **A [tie](SurveyPlan::tie) is a survey of a few stations**, by all of these rules but one: no reading is
+///   offered for another look, since
+///   so few say whether the shape held, not which of them is off. Is the tie refused ([`Survey::refuse_tie`]), a
+///   press ends the survey without
 ///   a result, and `Back` begins the round anew.
 /// - **Every state can be left** by [`SurveyEvent::Abort`]: the nozzle is lifted if it may be low, and the survey is over.
 ///   A second abort ends it without the lift.

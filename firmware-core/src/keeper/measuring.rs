@@ -13,11 +13,13 @@ use crate::tie::{Tie, TieError};
 impl<const STATIONS: usize, const NODES: usize, const GRIDS: usize> Keeper<STATIONS, NODES, GRIDS> {
     /// The plan of a [tie](crate::Tie) at a bed temperature, for the screws of the bed (X and Y of each, 3 to 8 of them).
     ///
-    /// It starts from the grid of the newest setup within [`TemperatureWindows::nearest_c`](crate::TemperatureWindows) of that
+    /// It starts from the grid of the newest setup within
+    /// [`TemperatureWindows::nearest_c`](crate::TemperatureWindows) of that
     /// temperature. The plate must be the same, the same side up: nothing but the reading in the middle would tell.
     ///
     /// # Errors
-    /// [`KeeperError::NotLoaded`]; [`KeeperError::Tie`] without such a grid, or if it has been tied [`MAX_TIES`](crate::MAX_TIES)
+    /// [`KeeperError::NotLoaded`]; [`KeeperError::Tie`] without such a grid, or if it has been tied
+    /// [`MAX_TIES`](crate::MAX_TIES)
     /// times; [`KeeperError::Plan`] if its stations do not suit the screws.
     pub fn plan_tie(
         &self,

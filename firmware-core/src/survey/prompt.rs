@@ -115,7 +115,8 @@ pub enum Prompt {
         /// By this much.
         um: i16,
     },
-    /// The readings of a tie do not fit the old grid: a whole survey is needed. A press ends this one, `Back` begins the round anew.
+    /// The readings of a tie do not fit the old grid: a whole survey is needed. A press ends this one, `Back`
+    /// begins the round anew.
     TieRefused {
         /// Why.
         why: TieError,

@@ -76,7 +76,8 @@ impl<'a> PlateChange<'a> {
         Ok(Self { screws, bow, along, squares })
     }
 
-    /// How far the bed has risen at a place where the bow has this height, rounded once: by the screws, and by half of the bow
+    /// How far the bed has risen at a place where the bow has this height, rounded once: by the screws, and by
+    /// half of the bow
     /// that the rises have besides.
     #[inline(never)]
     pub(crate) fn height_um(&self, bow: BedHeight) -> i32 {
