@@ -25,9 +25,8 @@
 //! | [`outcome`] | what a replay found, as plain data |
 //! | [`mod@verdict`] | what came out in one sentence, and what to do, each way tried out |
 //! | [`picture`], [`report`], [`summary`] | that data as pictures, as a page, as text and JSON |
-//! | [`mod@bench`], [`operator`], [`survey`] | a machine to measure on, somebody who measures, and a whole survey |
+//! | [`mod@bench`], [`survey`] | a machine to measure on, and a whole survey |
 //! | [`plan`] | what to do before measuring: stations, surface, hand |
-//! | [`dynamics`] | what the correction asks of the Z axis at the job's feed rates |
 //! | [`verify`] | limits that our core, or a recorded trace of another controller, must keep |
 //! | [`rehearse`] | the same survey by a person at the keys of a terminal |
 //! | [`life`] | years of power cycles, surveys and mishaps |
@@ -42,12 +41,14 @@ mod measuring;
 mod replaying;
 mod showing;
 
-pub use judging::{dynamics, plan, verify};
+pub use judging::{plan, verify};
 pub use machine::controller::CAPACITY;
 pub use machine::{bed, demo, scenario};
-pub use measuring::{bench, life, operator, rehearse, survey};
+pub use measuring::{bench, life, rehearse, survey};
 pub use replaying::{deposit, outcome, replay, setup, verdict};
 pub use showing::{picture, report, summary};
 
+use judging::dynamics;
 use machine::{controller, core_settings};
+use measuring::operator;
 use replaying::{action, class, footprint, gap, layer_cells, lines, replay_error, settings, stretch, surfaces};

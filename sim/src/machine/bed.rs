@@ -12,7 +12,6 @@ use gapkeeper_host_tools::grid_file::GridFileError;
 
 use crate::scenario::{Held, Plate, REFERENCE_TEMPERATURE_C, Scenario, Screw, Warmth};
 use forms::Shape;
-pub use material::Properties;
 use plate::Sheet;
 pub(crate) use table::HeightTable;
 

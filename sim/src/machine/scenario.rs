@@ -234,7 +234,7 @@ impl Machine {
     }
 
     /// How wide lines are meant to be.
-    pub fn meant_width_mm(&self) -> f64 {
+    pub(crate) fn meant_width_mm(&self) -> f64 {
         self.line_width_mm.map_or(LINE_WIDTH_MM, |mm| mm.0)
     }
 }
@@ -554,7 +554,7 @@ fn message(error: &toml::de::Error, text: &str) -> String {
 
 impl Bed {
     /// Where the plate lies, along X and along Y.
-    pub fn ends_mm(&self) -> [[f64; 2]; 2] {
+    pub(crate) fn ends_mm(&self) -> [[f64; 2]; 2] {
         [self.x_mm.ends(), self.y_mm.ends()]
     }
 }

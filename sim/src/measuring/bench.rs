@@ -22,7 +22,7 @@ const TRAVEL_MM_S: f64 = 50.0;
 const SAMPLE_UM: f64 = 2000.0;
 
 /// The keeper of the bench: as many stations as a grid may have, the densest grid in force, four grids remembered.
-pub type BenchKeeper = Keeper<CAPACITY, CAPACITY, 4>;
+pub(crate) type BenchKeeper = Keeper<CAPACITY, CAPACITY, 4>;
 
 /// Why nothing can be measured.
 #[derive(Debug, thiserror::Error)]
@@ -100,7 +100,7 @@ impl Bench {
     ///
     /// # Errors
     /// [`BenchError::Settings`] if the keeper refuses the scenario's.
-    pub fn with_bed(scenario: &Scenario, bed: ModelledBed) -> Result<Self, BenchError> {
+    pub(crate) fn with_bed(scenario: &Scenario, bed: ModelledBed) -> Result<Self, BenchError> {
         let switch_um = lowest_um(scenario);
         let settings = KeeperSettings { lowest_machine_z_um: switch_um - BELOW_SWITCH_UM, ..keeper_settings(scenario) };
         let mut keeper = BenchKeeper::without_memory(settings)?;
@@ -163,7 +163,7 @@ impl Bench {
     }
 
     /// Seconds since the bench was switched on.
-    pub fn clock_s(&self) -> f64 {
+    pub(crate) fn clock_s(&self) -> f64 {
         self.clock_s
     }
 
@@ -254,7 +254,7 @@ impl Bench {
     ///
     /// # Errors
     /// [`BenchError::Keeper`] if the keeper refuses.
-    pub fn raise_bed(&mut self, by_um: f64) -> Result<Order, BenchError> {
+    pub(crate) fn raise_bed(&mut self, by_um: f64) -> Result<Order, BenchError> {
         let order = self.event(SurveyEvent::ScrewTurned)?;
         self.raised_um += by_um;
         Ok(order)
@@ -264,7 +264,7 @@ impl Bench {
     ///
     /// # Errors
     /// [`TramError`] if screws or corners do not hold a plane; none where the corner round asks for no screws.
-    pub fn corner_advice(&self) -> Option<Result<TramAdvice, TramError>> {
+    pub(crate) fn corner_advice(&self) -> Option<Result<TramAdvice, TramError>> {
         let heights = self.keeper.survey_under_way()?.corner_heights()?;
         Some(self.tram_advice(&heights))
     }
@@ -273,7 +273,7 @@ impl Bench {
     ///
     /// # Errors
     /// [`BenchError`] if the keeper refuses or such a bed cannot be modelled.
-    pub fn turn_screws(&mut self, raised_um: &[f64]) -> Result<Order, BenchError> {
+    pub(crate) fn turn_screws(&mut self, raised_um: &[f64]) -> Result<Order, BenchError> {
         let order = self.event(SurveyEvent::ScrewTurned)?;
         self.scenario = with_screws(self.scenario.clone(), raised_um);
         self.bed = ModelledBed::new(&self.scenario, self.scenario.warmth_measuring())?;
@@ -284,7 +284,7 @@ impl Bench {
     ///
     /// # Errors
     /// [`TramError`] if screws or stations do not hold a plane; none before a grid is measured.
-    pub fn tram_advice(&self, stations: &[BedHeight]) -> Result<TramAdvice, TramError> {
+    pub(crate) fn tram_advice(&self, stations: &[BedHeight]) -> Result<TramAdvice, TramError> {
         TramAdvice::new(stations.iter().copied(), &self.screws, Hold::Highest)
     }
 
@@ -295,6 +295,6 @@ impl Bench {
 }
 
 /// One line of advice: which screw, which way, how far.
-pub fn advice_line(advice: &ScrewAdvice, screw: &crate::scenario::Screw) -> String {
+pub(crate) fn advice_line(advice: &ScrewAdvice, screw: &crate::scenario::Screw) -> String {
     format!("screw {advice} ({:+} um), at X {:.0} Y {:.0}", advice.raise_um, screw.x_mm.0, screw.y_mm.0)
 }

@@ -2,6 +2,6 @@
 
 pub mod bench;
 pub mod life;
-pub mod operator;
+pub(crate) mod operator;
 pub mod rehearse;
 pub mod survey;

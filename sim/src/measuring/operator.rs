@@ -10,7 +10,7 @@ use crate::scenario::Measuring;
 
 /// Somebody who sets gaps by feel; the same seed feels the same everywhere.
 #[derive(Clone, Debug)]
-pub struct Operator {
+pub(crate) struct Operator {
     generator: ChaCha8Rng,
     feel_um: f64,
     bias_um: f64,

@@ -245,7 +245,7 @@ pub fn survey(scenario: &Scenario, stations: Lattice, seed: u64) -> Result<Surve
 ///
 /// # Errors
 /// [`BenchError`] if the scenario allows no survey.
-pub fn survey_on(
+pub(crate) fn survey_on(
     bench: &mut Bench,
     scenario: &Scenario,
     stations: Lattice,

@@ -51,7 +51,7 @@ impl Class {
     }
 
     /// The class of a tool that is meant to touch, such as a pen or a cutter: only the tolerance counts.
-    pub fn of_tool(error_um: f64, tolerance_um: f64) -> Self {
+    pub(crate) fn of_tool(error_um: f64, tolerance_um: f64) -> Self {
         if error_um < -tolerance_um {
             Self::TooClose
         } else if error_um > tolerance_um {
@@ -109,7 +109,7 @@ impl Measure {
     }
 
     /// How far the nozzle must be raised to be good there; lowered, where negative.
-    pub fn lacks_um(self, error_um: f64, asked_um: f64) -> f64 {
+    pub(crate) fn lacks_um(self, error_um: f64, asked_um: f64) -> f64 {
         let [mut low_um, mut high_um] = [-self.tolerance_um, self.tolerance_um];
         if self.lays {
             low_um = low_um.max((TOO_CLOSE_BELOW - 1.0) * asked_um);
@@ -162,7 +162,7 @@ impl PerClass {
     }
 
     /// Share that has a gap, of all that is printed; 0 of nothing.
-    pub fn share_judged(&self) -> f64 {
+    pub(crate) fn share_judged(&self) -> f64 {
         let total = self.total();
         if total > 0.0 { (self.judged() / total).min(1.0) } else { 0.0 }
     }
@@ -202,7 +202,7 @@ pub fn length(mm: f64) -> String {
 }
 
 /// A share in per cent without its unit, where that stands elsewhere.
-pub fn percentage(share: f64) -> String {
+pub(crate) fn percentage(share: f64) -> String {
     percent(share).replace(" %", "")
 }
 

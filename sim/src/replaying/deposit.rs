@@ -45,7 +45,7 @@ pub struct End {
 
 /// What a stretch lays.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Strand {
+pub(crate) struct Strand {
     /// Line of the job.
     pub job_line: u64,
     /// Cross-section of what is fed; 0 where the job feeds nothing.
@@ -59,7 +59,7 @@ pub struct Strand {
 /// A cell takes 24 bytes and is 0.4 mm wide; on beds of more than 0.16 m² cells are as much wider as keeps them to about
 /// a million, 24 MB. A bed of 230 mm by 200 mm takes 6.9 MB. The length of the job does not matter.
 #[derive(Clone, Debug)]
-pub struct Deposit {
+pub(crate) struct Deposit {
     cells: Cells,
     measure: Measure,
     meant_width_mm: f64,
@@ -92,7 +92,7 @@ pub struct Squeeze {
 impl Squeeze {
     /// The same with maps whose blocks are `every` times as wide.
     #[must_use]
-    pub fn coarser(&self, every: usize) -> Self {
+    pub(crate) fn coarser(&self, every: usize) -> Self {
         Self {
             first_layer_map: self.first_layer_map.coarser(every),
             above_map: self.above_map.coarser(every),
@@ -119,7 +119,7 @@ pub struct SqueezeMap {
 impl SqueezeMap {
     /// The same with blocks `every` times as wide.
     #[must_use]
-    pub fn coarser(&self, every: usize) -> Self {
+    pub(crate) fn coarser(&self, every: usize) -> Self {
         let (columns, rows) = (self.columns.div_ceil(every.max(1)).max(1), self.rows.div_ceil(every.max(1)).max(1));
         let mut sums = vec![(0.0_f32, 0.0_f32); columns * rows];
         for (index, squeeze) in self.squeeze.iter().enumerate().filter(|(_, squeeze)| !squeeze.is_nan()) {
@@ -147,11 +147,6 @@ impl Deposit {
             closest: LaidPlaces::default(),
             farthest: LaidPlaces::default(),
         }
-    }
-
-    /// Bytes that the field takes.
-    pub fn field_bytes(&self) -> usize {
-        self.cells.bytes()
     }
 
     /// Lays a straight line; what was refused, and what of the first layer lies beside the bed, is counted as that.

@@ -107,7 +107,7 @@ pub fn tie_to(scenario: &mut Scenario, path: &Path) -> anyhow::Result<()> {
 }
 
 /// The run with a surface in force.
-pub fn run_of(surface: Surface) -> Run {
+pub(crate) fn run_of(surface: Surface) -> Run {
     match surface {
         Surface::Bilinear => Run::Corrected,
         Surface::Refined => Run::Refined,

@@ -7,11 +7,11 @@ use crate::class::{length, percent};
 use crate::outcome::{Class, Outcome, PerClass, RunOutcome};
 
 /// From this share of the first layer on a job may be printed as it is.
-pub const GOOD_ENOUGH: f64 = 0.95;
+pub(crate) const GOOD_ENOUGH: f64 = 0.95;
 
 /// A first layer of which less is judged says nothing about a job: as much as the brim around a button (common practice,
 /// no source).
-pub const LEAST_JUDGED_MM: f64 = 100.0;
+pub(crate) const LEAST_JUDGED_MM: f64 = 100.0;
 
 /// What came out, in one sentence, of the run that would be used.
 pub fn headline(outcome: &Outcome) -> String {

@@ -23,7 +23,7 @@ const LISTED: usize = 10;
 
 /// What the machine's Z axis allows; none: no limit is known.
 #[derive(Clone, Copy, Debug, Default)]
-pub struct ZLimits {
+pub(crate) struct ZLimits {
     /// Fastest Z.
     pub rate_mm_s: Option<f64>,
     /// Largest sudden change of the Z speed.
@@ -45,7 +45,7 @@ impl ZLimits {
 
 /// The largest value of something, and where it was met.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
-pub struct Peak {
+pub(crate) struct Peak {
     /// The value.
     pub value: f64,
     /// Line of the job; 0 if there was nothing to look at.
@@ -77,7 +77,7 @@ pub struct TooFast {
 
 /// What a job asks for with one correction in force.
 #[derive(Clone, Debug, Default, Serialize)]
-pub struct MotionFigures {
+pub(crate) struct MotionFigures {
     /// Largest distance between the pieces and the exact corrected path, along Z, in micrometres.
     pub chord_error_um: Peak,
     /// Largest Z speed of a feed move.
@@ -99,7 +99,7 @@ pub struct MotionFigures {
 }
 
 /// Goes along with a job, move by move; memory does not grow with it.
-pub struct Dynamics<'a> {
+pub(crate) struct Dynamics<'a> {
     correction: &'a Correction<CAPACITY>,
     tolerance_um: u16,
     limits: ZLimits,

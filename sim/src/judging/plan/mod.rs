@@ -33,7 +33,7 @@ use gapkeeper_host_tools::job::FirstLayerHeights;
 pub const SCHEMA_VERSION: u32 = 3;
 
 /// Share of all draws that the printed range covers.
-pub const INTERVAL: f64 = 0.9;
+pub(crate) const INTERVAL: f64 = 0.9;
 
 /// Why there is no plan.
 #[derive(Debug, thiserror::Error)]

@@ -26,7 +26,7 @@ use crate::survey::survey;
 use gapkeeper_host_tools::job::{JobEvent, walk};
 
 pub use gate::{Gate, GateSurface, Limits, Matrix, TraceSettings};
-pub use verdict::{Case, Check, Outcome, SCHEMA_VERSION, Verdict};
+pub use verdict::{Case, Check, Outcome, SCHEMA_VERSION, TooFast, Verdict};
 
 /// One case of the matrix before it is run.
 #[derive(Clone, Debug)]

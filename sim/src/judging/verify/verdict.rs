@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 use gapkeeper_host_tools::picture::svg::escaped;
 use serde::Serialize;
 
-use crate::dynamics::TooFast;
+pub use crate::dynamics::TooFast;
 use gapkeeper_host_tools::printed::one_line;
 
 /// Version of the JSON verdict; it rises when a key changes its meaning or goes away.

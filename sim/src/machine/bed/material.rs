@@ -4,7 +4,7 @@ use crate::scenario::Material;
 
 /// Figures of a material.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Properties {
+pub(crate) struct Properties {
     /// Young's modulus.
     pub modulus_gpa: f64,
     /// Poisson's ratio.
@@ -17,7 +17,7 @@ pub struct Properties {
 
 impl Material {
     /// Typical figures; makers' sheets differ among each other by about 2 % (metals) to 5 % (glass).
-    pub const fn properties(self) -> Properties {
+    pub(crate) const fn properties(self) -> Properties {
         let [modulus_gpa, poisson, density_kg_m3, expansion_ppm_per_k] = match self {
             // Aluminum Association typical values (MP-1).
             Self::Aluminium6061 => [68.9, 0.33, 2700.0, 23.6],

@@ -51,7 +51,7 @@ impl TryFrom<f64> for SignedShare {
     }
 }
 
-/// What a plate is made of; [`Self::properties`] has the figures.
+/// What a plate is made of.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Material {

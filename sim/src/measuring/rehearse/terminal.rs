@@ -31,7 +31,7 @@ pub struct FullScreen {
 
 impl FullScreen {
     /// Whether keys and screen are there at all.
-    pub fn is_possible() -> bool {
+    pub(crate) fn is_possible() -> bool {
         io::stdin().is_terminal() && io::stdout().is_terminal()
     }
 

@@ -57,6 +57,7 @@ impl Cells {
         Self { x_mm, y_mm, cells: vec![Cell::EMPTY; lattice.count()], lattice }
     }
 
+    #[cfg(test)]
     pub(super) fn bytes(&self) -> usize {
         size_of_val(self.cells.as_slice())
     }

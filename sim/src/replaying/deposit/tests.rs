@@ -141,7 +141,7 @@ fn refused_and_off_bed_area_is_counted() {
 
 #[test]
 fn memory_is_bounded_by_the_bed() {
-    let bytes = |x_mm, y_mm| deposit(extent(0.0, x_mm), extent(0.0, y_mm)).field_bytes();
+    let bytes = |x_mm, y_mm| deposit(extent(0.0, x_mm), extent(0.0, y_mm)).cells.bytes();
     assert_eq!(bytes(230.0, 200.0), 575 * 500 * 24);
     for (x_mm, y_mm) in [(2000.0, 2000.0), (400.0, 400.0), (2000.0, 81.0)] {
         assert!(bytes(x_mm, y_mm) < 24_200_000, "{}", bytes(x_mm, y_mm));
