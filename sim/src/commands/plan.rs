@@ -33,7 +33,7 @@ pub struct Arguments {
         allow_negative_numbers = true)]
     feel_um: Vec<NotNegative>,
     /// Largest gap error that counts as good, within 0.75 to 1.25 of the layer thickness
-    #[arg(long, value_name = "UM", default_value = "50", value_parser = crate::tolerance)]
+    #[arg(long, value_name = "UM", default_value = "50", value_parser = super::output::tolerance)]
     tolerance_um: f64,
     /// Heights of the first layer (default: whatever lies on the bare bed, up to 1 mm)
     #[arg(long, value_name = "A..B")]

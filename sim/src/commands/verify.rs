@@ -58,7 +58,7 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<ExitCode> {
     }
     Ok(match verdict.outcome {
         Outcome::Pass => ExitCode::SUCCESS,
-        Outcome::Fail => ExitCode::from(crate::FAULTS),
+        Outcome::Fail => ExitCode::from(super::FAULTS),
         Outcome::CouldNotRun => ExitCode::from(BAD_INPUT),
     })
 }
