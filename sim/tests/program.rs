@@ -6,6 +6,9 @@ use std::fs;
 use std::path::Path;
 use std::process::{Command, Output, Stdio};
 
+use gapkeeper::Surface;
+use gapkeeper_host_tools::check::{CheckSettings, check};
+use gapkeeper_host_tools::grid_file::{read_grid, write_grid};
 use gapkeeper_sim::demo;
 use serde_json::Value;
 
@@ -141,6 +144,44 @@ fn a_saved_grid_takes_the_place_of_the_survey() {
         assert!((mean_um(run) - mean_um(0) - 30.0).abs() < 0.01, "{} {}", mean_um(run), mean_um(0));
     }
     assert_eq!(summary["grid"]["origin"], "read from level.csv");
+}
+
+/// A grid that kept its readings says how sure it is, as a check of it does; one that kept none or too few says nothing.
+#[test]
+fn a_saved_grid_says_how_sure_it_is() {
+    let folder = bench();
+    let survey = |stations: &str, grid: &str| {
+        let arguments = ["survey", "--scenario", "bench.toml", "--stations", stations, "-o", grid];
+        assert!(gapsim(folder.path(), &arguments).status.success(), "{grid}");
+    };
+    survey("3x3", "grid.json");
+    survey("3x3", "nodes.csv");
+    survey("2x2", "few.json");
+    let mut bilinear = read_grid(&folder.path().join("grid.json")).unwrap();
+    bilinear.survey.as_mut().unwrap().surface = Surface::Bilinear;
+    write_grid(&folder.path().join("bilinear.json"), &bilinear).unwrap();
+    let mut said = Vec::new();
+    for grid in ["grid.json", "bilinear.json", "nodes.csv", "few.json"] {
+        let arguments =
+            ["replay", "job.gcode", "--scenario", "bench.toml", "--grid", grid, "--out", "out", "--no-advice"];
+        let text = String::from_utf8(gapsim(folder.path(), &arguments).stdout).unwrap();
+        let page = fs::read_to_string(folder.path().join("out/report.html")).unwrap();
+        let summary: Value =
+            serde_json::from_slice(&fs::read(folder.path().join("out/summary.json")).unwrap()).unwrap();
+        let check = check(&read_grid(&folder.path().join(grid)).unwrap(), &CheckSettings::default());
+        assert_eq!(summary["grid"]["band"], check.to_json()["band"], "{grid}");
+        let check = check.to_string();
+        let sentence = check.split("\nband: ").nth(1).and_then(|rest| rest.split(';').next());
+        let in_text = text.split("\nsurface   ").nth(1).and_then(|rest| rest.split("\n\n").next());
+        let in_page =
+            page.split(&format!("read from {grid}. Surface: ")).nth(1).and_then(|rest| rest.split(".</p>").next());
+        assert_eq!(in_text, sentence, "{text}");
+        assert_eq!(in_page.map(|sentence| sentence.replace(" µm", " um")).as_deref(), sentence, "{grid}");
+        assert_eq!(page.contains(&format!("Grid: read from {grid}.</p>")), sentence.is_none(), "{grid}");
+        said.push(sentence.map(str::to_owned));
+    }
+    assert!(said[0].as_ref().is_some_and(|sentence| sentence.starts_with("95 % sure within ±")), "{said:?}");
+    assert!(said[1].is_some() && said[1] != said[0] && said[2..] == [None, None], "{said:?}");
 }
 
 /// A grid document's own shift and fade hold, not the scenario's.

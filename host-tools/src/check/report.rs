@@ -27,7 +27,7 @@ impl CheckReport {
     /// | `surface`, `surface_reason` | `bilinear` or `refined`; [`crate::grid_file::SurfaceReason::word`] |
     /// | `age_days` | `null`, or days since the grid's file was written |
     /// | `flatness` | `null`, or lengths in micrometres: `lspl_fltt_um`, `lspl_fltp_um`, `lspl_fltv_um`, `lspl_fltq_um`, `mzpl_fltt_um` |
-    /// | `band` | `null`, or how sure the surface is with 95 %: lengths in micrometres, `middle_um`, `worst_um`, `worst_x_um`, `worst_y_um`, `hand_um`, and `readings`, `sure_share` (0 to 1, within the tolerance) |
+    /// | `band` | `null`, or how sure the surface is with 95 %: [`Band::to_json`] |
     /// | `lowest`, `highest` | places as above, with `height_um` |
     pub fn to_json(&self) -> Value {
         let verdicts: Vec<Value> = self
@@ -66,7 +66,7 @@ impl CheckReport {
             "surface_reason": self.surface.reason.word(),
             "age_days": self.age_days,
             "flatness": flatness,
-            "band": self.band.map(band_json),
+            "band": self.band.as_ref().map(Band::to_json),
             "lowest": height_json(self.lowest),
             "highest": height_json(self.highest),
         })
@@ -98,18 +98,6 @@ pub fn unreadable_json(reason: &str) -> Value {
 
 fn place_json(place: NodePlace) -> Value {
     json!({ "column": place.column, "row": place.row, "x_um": place.x_um, "y_um": place.y_um })
-}
-
-fn band_json(band: Band) -> Value {
-    json!({
-        "readings": band.readings,
-        "hand_um": band.hand_um,
-        "middle_um": band.middle_um,
-        "worst_um": band.worst.half_width_um,
-        "worst_x_um": band.worst.x_um,
-        "worst_y_um": band.worst.y_um,
-        "sure_share": band.sure_share,
-    })
 }
 
 fn height_json((place, height_um): (NodePlace, i16)) -> Value {

@@ -88,10 +88,11 @@ fn show_band(
     let estimate = Estimate::of(document, arguments.hand.hand()).map_err(|error| unsure(&error))?;
     let shown = Band::shown(&estimate, surface).map_err(|error| unsure(&error))?;
     let tolerance_um = CheckSettings::default().tolerance_um.into();
-    let about = Band::over(&estimate, surface, tolerance_um).map_or_else(String::new, |band| band.to_string());
+    let band = Band::over(&estimate, surface, tolerance_um);
+    let about = band.map_or_else(String::new, |band| band.to_string());
     if let Some(picture) = picture {
         let name = path.file_name().unwrap_or_default().to_string_lossy();
-        let title = about.split(';').next().unwrap_or_default().replace(" um", " µm");
+        let title = band.map_or_else(String::new, |band| band.widths().replace(" um", " µm"));
         picture.write(map_svg(Shown::Band, (&title, &one_line(&shortened(&name, 40))), &shown, &shown))?;
         return Ok(print(&format!("{about}\n"))?);
     }

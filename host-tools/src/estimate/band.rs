@@ -3,6 +3,7 @@
 use std::fmt;
 
 use gapkeeper::{GridError, HeightGrid, Lattice, MAX_HEIGHT_UM};
+use serde_json::{Value, json};
 
 use super::integrated::Estimate;
 use crate::grid_file::CAPACITY;
@@ -69,6 +70,32 @@ impl Band {
         Self::at(estimate, Some(surface), &places(&surface.lattice()), tolerance_um)
     }
 
+    /// Half widths at half of the places and at the least sure one, in words without a full stop.
+    pub fn widths(&self) -> String {
+        let Self { middle_um, worst, .. } = self;
+        let mm = |um: f64| (um / 100.0).round() / 10.0;
+        format!(
+            "95 % sure within ±{middle_um:.0} um at half of the places and ±{:.0} um at the least sure one (x {}, y {} mm)",
+            worst.half_width_um,
+            mm(worst.x_um),
+            mm(worst.y_um)
+        )
+    }
+
+    /// Figures for scripts: lengths in micrometres, `middle_um`, `worst_um`, `worst_x_um`, `worst_y_um`, `hand_um`, and
+    /// `readings`, `sure_share` (0 to 1, within the tolerance).
+    pub fn to_json(&self) -> Value {
+        json!({
+            "readings": self.readings,
+            "hand_um": self.hand_um,
+            "middle_um": self.middle_um,
+            "worst_um": self.worst.half_width_um,
+            "worst_x_um": self.worst.x_um,
+            "worst_y_um": self.worst.y_um,
+            "sure_share": self.sure_share,
+        })
+    }
+
     /// Half widths over the area of a surface, as a grid to be shown.
     ///
     /// # Errors
@@ -92,18 +119,14 @@ impl Band {
     }
 }
 
-/// `95 % sure within ±21 um at half of the places, ±38 um at x 12, y 190 mm`, and the share within the tolerance.
+/// The widths, the share within the tolerance, and what tells them.
 impl fmt::Display for Band {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Self { readings, hand_um, middle_um, worst, tolerance_um, sure_share } = self;
-        let mm = |um: f64| (um / 100.0).round() / 10.0;
+        let Self { readings, hand_um, tolerance_um, sure_share, .. } = self;
         write!(
             out,
-            "95 % sure within ±{middle_um:.0} um at half of the places and ±{:.0} um at the least sure one (x {}, y {} mm); \
-             within ±{tolerance_um} um at {:.0} % of them; from {readings} readings with a spread of {hand_um:.0} um",
-            worst.half_width_um,
-            mm(worst.x_um),
-            mm(worst.y_um),
+            "{}; within ±{tolerance_um} um at {:.0} % of them; from {readings} readings with a spread of {hand_um:.0} um",
+            self.widths(),
             // No share is rounded up to all.
             (100.0 * sure_share).floor()
         )

@@ -49,6 +49,7 @@ impl OutputOptions {
             first_layer_heights: self.first_layer_mm.unwrap_or_default(),
             sample_step_mm: self.sample_step_mm,
             cores: self.cores.cores,
+            band: setup.band(),
             ..setup.settings()
         }
     }

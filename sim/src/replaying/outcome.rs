@@ -8,6 +8,7 @@ use crate::class::percent;
 
 pub use crate::class::{Class, LOOSE_ABOVE, Measure, PerClass, TOO_CLOSE_BELOW, TOO_FAR_ABOVE};
 pub use crate::layer_cells::CellGrid;
+pub use gapkeeper_host_tools::estimate::Band;
 pub use gapkeeper_host_tools::job::{FirstLayerHeights, JobCounts};
 pub use gapkeeper_host_tools::picture::Field;
 
@@ -304,6 +305,8 @@ pub struct Outcome {
     pub grid_origin: String,
     /// Whether a person read it, or it is read off the model and the bed is still to be measured.
     pub by_hand: bool,
+    /// How sure its surface is, where readings tell it.
+    pub band: Option<Band>,
     /// Stations or nodes of the grid in use, columns and rows.
     pub grid_size: [u8; 2],
     /// Nodes of the refined grid, columns and rows.

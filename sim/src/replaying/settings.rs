@@ -3,6 +3,7 @@
 use std::num::NonZeroUsize;
 
 use gapkeeper::HeightGrid;
+use gapkeeper_host_tools::estimate::Band;
 use gapkeeper_host_tools::job::FirstLayerHeights;
 
 use crate::controller::CAPACITY;
@@ -23,6 +24,8 @@ pub struct Settings<'a> {
     pub run_in_use: Run,
     /// Whether a person read that grid; otherwise it is read off the model, and the bed is still to be measured.
     pub by_hand: bool,
+    /// How sure the surface of that grid is ([`Setup::band`]), to be said with the figures; none: nothing is said.
+    pub band: Option<Band>,
     /// Try out what could be done, and name it in the verdict.
     pub advise: bool,
     /// Make a map of every layer, as the page shows them; then all that is printed is sampled, which takes time.
@@ -50,6 +53,7 @@ impl<'a> Settings<'a> {
             grid_temperature_c: None,
             run_in_use: Run::Refined,
             by_hand: false,
+            band: None,
             advise: false,
             layer_maps: false,
             tolerance_um: 50.0,

@@ -7,7 +7,9 @@ use std::path::{Path, PathBuf};
 use std::{fs, io};
 
 use anyhow::Context;
-use gapkeeper::{HeightGrid, Surface, TemperatureWindows};
+use gapkeeper::{GridError, HeightGrid, Surface, TemperatureWindows};
+use gapkeeper_host_tools::check::CheckSettings;
+use gapkeeper_host_tools::estimate::{Band, Estimate};
 use gapkeeper_host_tools::grid_file::{
     GridDocument, GridFormat, MissingFacts, StationReading, SurveyMarks, read_grid, write_grid,
 };
@@ -16,7 +18,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::bed::ModelledBed;
 use crate::controller::CAPACITY;
-use crate::core_settings::{add_screws, lowest_um, raised, with_screws};
+use crate::core_settings::{add_screws, lowest_um, raised, refine, with_screws};
 use crate::outcome::Run;
 use crate::replay_error::ReplayError;
 use crate::scenario::{Bounded, FadeSettings, OldGrid, Scenario};
@@ -37,6 +39,8 @@ pub struct Setup {
     pub bed_temperature_c: Option<f64>,
     /// Whether a person read them, or they were read off the model.
     pub by_hand: bool,
+    /// The saved document that they are of, which may have kept its readings.
+    pub document: Option<GridDocument>,
 }
 
 impl Setup {
@@ -53,6 +57,7 @@ impl Setup {
             surface: Surface::Refined,
             bed_temperature_c: Some(warmth.bed_c),
             by_hand: false,
+            document: None,
         })
     }
 
@@ -65,6 +70,7 @@ impl Setup {
             surface: found.grid.surface,
             bed_temperature_c: Some(found.grid.bed_temperature_c.into()),
             by_hand: true,
+            document: None,
         }
     }
 
@@ -85,10 +91,29 @@ impl Setup {
             scenario,
             origin: format!("read from {}", printed::file_name(&printed::name(path))),
             surface: document.surface_choice(None).surface,
-            grid: document.grid,
+            grid: document.grid.clone(),
             bed_temperature_c: document.bed_temperature_c.map(f64::from),
             by_hand: true,
+            document: Some(document),
         })
+    }
+
+    /// The grid whose bilinear surface would be used.
+    ///
+    /// # Errors
+    /// [`GridError`] if the refined surface cannot be made.
+    pub fn surface_grid(&self) -> Result<HeightGrid<CAPACITY>, GridError> {
+        match self.surface {
+            Surface::Bilinear => Ok(self.grid.clone()),
+            Surface::Refined => refine(&self.scenario, &self.grid),
+        }
+    }
+
+    /// How sure that surface is over the area of the grid, by the limits of a check; none where no readings tell it.
+    pub fn band(&self) -> Option<Band> {
+        let CheckSettings { hand, tolerance_um, .. } = CheckSettings::default();
+        let estimate = Estimate::of(self.document.as_ref()?, hand).ok()?;
+        Band::over(&estimate, &self.surface_grid().ok()?, tolerance_um.into())
     }
 }
 

@@ -7,7 +7,9 @@ use serde::Serialize;
 
 use crate::class::{LOOSE_ABOVE, TOO_CLOSE_BELOW, TOO_FAR_ABOVE, percentage};
 use crate::deposit::{LaidFigures, LaidPlace, Squeeze};
-use crate::outcome::{Class, FirstLayerHeights, JobCounts, LayerFigures, Outcome, Place, Run, RunOutcome, Verdict};
+use crate::outcome::{
+    Band, Class, FirstLayerHeights, JobCounts, LayerFigures, Outcome, Place, Run, RunOutcome, Verdict,
+};
 use crate::picture::words;
 
 /// Version of the JSON summary; it rises when a key changes its meaning or goes away.
@@ -47,6 +49,8 @@ struct Grid<'a> {
     refined_rows: u8,
     fade_full_below_um: Option<i32>,
     fade_zero_above_um: Option<i32>,
+    /// As a check of the grid has it.
+    band: Option<serde_json::Value>,
 }
 
 /// The summary as JSON, with units in the names of its keys.
@@ -65,6 +69,7 @@ pub fn json(outcome: &Outcome) -> String {
             refined_rows: outcome.refined_size[1],
             fade_full_below_um: outcome.fade_um.map(|fade| fade[0]),
             fade_zero_above_um: outcome.fade_um.map(|fade| fade[1]),
+            band: outcome.band.as_ref().map(Band::to_json),
         },
         tolerance_um: outcome.tolerance_um,
         too_close_below: TOO_CLOSE_BELOW,
@@ -195,7 +200,7 @@ pub fn text(outcome: &Outcome) -> String {
         "\n\
          scenario  {}\n\
          job       {}: {} lines, {} moves ({} arcs), {} of them printing, {} unknown words, {}\n\
-         grid      {columns} x {rows}, {}; refined to {refined_columns} x {refined_rows}\n",
+         grid      {columns} x {rows}, {}; refined to {refined_columns} x {refined_rows}",
         one_line(&outcome.scenario_name),
         one_line(&outcome.job_name),
         counts.lines,
@@ -206,6 +211,10 @@ pub fn text(outcome: &Outcome) -> String {
         size(counts.bytes),
         one_line(&outcome.grid_origin),
     );
+    if let Some(band) = &outcome.band {
+        let _ = writeln!(text, "surface   {}", band.widths());
+    }
+    text.push('\n');
     if let Some(words) = &outcome.passed_over {
         let _ = writeln!(text, "passed over, harmless as far as its words show: {}\n", one_line(words));
     }

@@ -9,7 +9,7 @@ use std::io::{BufRead, BufReader, Seek};
 use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 
-use gapkeeper::{Correction, HeightGrid, Surface};
+use gapkeeper::{Correction, HeightGrid};
 use gapkeeper_host_tools::Steps;
 use gapkeeper_host_tools::grid_file::read_grid;
 use gapkeeper_host_tools::pipeline::{self, map_in_order};
@@ -105,10 +105,7 @@ impl Ready {
             (None, None) => Setup::read_off(&scenario).map_err(|error| error.to_string())?,
         };
         let setup = Setup { surface: plan.surface.surface(), ..setup };
-        let in_use = match setup.surface {
-            Surface::Bilinear => setup.grid.clone(),
-            Surface::Refined => refine(&setup.scenario, &setup.grid).map_err(|error| error.to_string())?,
-        };
+        let in_use = setup.surface_grid().map_err(|error| error.to_string())?;
         let correction = in_force(&setup.scenario, in_use).map_err(|error| format!("correction: {error}"))?;
         let (job_name, job) = (plan.job.display().to_string(), gate.folder.join(&plan.job));
         Ok(Self { setup, correction, job_name, job })

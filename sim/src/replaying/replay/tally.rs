@@ -298,6 +298,7 @@ impl<'a, W: FnMut(&Sample)> Tally<'a, W> {
                     .unwrap_or("read off the modelled bed at its stations")
                     .to_string(),
                 by_hand: self.settings.by_hand,
+                band: self.settings.band,
                 grid_size: [lattice.columns, lattice.rows],
                 refined_size: [refined.columns, refined.rows],
                 tolerance_um: self.settings.tolerance_um,

@@ -194,6 +194,7 @@ pub(crate) fn outcome() -> Outcome {
         scenario_name: "bowed bed".to_owned(),
         grid_origin: "surveyed by hand in the scenario".to_owned(),
         by_hand: true,
+        band: None,
         grid_size: [3, 3],
         refined_size: [9, 9],
         tolerance_um: TOLERANCE_UM,

@@ -100,7 +100,7 @@ pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Pla
 <h1>{title}</h1>
 <p class="verdict">{headline}</p>
 {actions}<p>{verdict}</p>
-<p class="soft">{origin}. Grid: {grid}.</p>
+<p class="soft">{origin}. Grid: {grid}.{sureness}</p>
 </header>
 <main>
 {sections}</main>
@@ -126,6 +126,7 @@ pub fn html(outcome: &Outcome, squeeze: Option<&[Squeeze; 3]>, plan: Option<&Pla
         verdict = escaped(&words::verdict(outcome)),
         origin = escaped(&words::origin(outcome)),
         grid = escaped(&outcome.grid_origin),
+        sureness = sureness(outcome),
         sections = sections.concat(),
         data = data::json(outcome, frames, every, kept),
         script = concat!(include_str!("page.js"), include_str!("layers.js"), include_str!("lines.js")),
@@ -167,6 +168,11 @@ fn rougher(every: usize) -> String {
     format!(
         "<p class=\"soft\">The bed is too rough for maps of this page: they are drawn from one in {every} points along either axis. Figures, sections and tables are of all of them.</p>\n"
     )
+}
+
+/// How sure the surface is, as a sentence after others; empty where no readings tell it.
+fn sureness(outcome: &Outcome) -> String {
+    outcome.band.map_or_else(String::new, |band| format!(" Surface: {}.", band.widths().replace(" um", " µm")))
 }
 
 fn section(heading: &str, content: &str) -> String {
