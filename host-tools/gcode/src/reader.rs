@@ -62,8 +62,7 @@ impl<R: Read> Reader<R> {
     /// names all three, which comes next. It says whether there were any.
     ///
     /// For somebody who only asks where such moves lead, while places are absolute and a straight motion is in force.
-    /// Where `E` is relative its sum is lost. A line passed over may have had mistakes; and if the one that comes next has,
-    /// it is not known where the moves led.
+    /// Where `E` is relative its sum is lost. Lines passed over may have had errors.
     pub fn pass_level(&mut self) -> bool {
         let before = self.bytes_read();
         // Looked for once, a line that ends them is not looked for again from each of the lines before it.

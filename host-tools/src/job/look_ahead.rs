@@ -7,8 +7,9 @@ use super::{JobError, JobEvent, ReadingOptions, Walker};
 /// Reads the moves of a job up to a height and to its first error, or past all errors if told to keep going: the next
 /// reader reports them.
 ///
-/// Where `passes_over`, level lines above that height are not read, which saves nine tenths of their time. Now and then
-/// what they said is needed later: then it says no, and the job has to be read without.
+/// Where `passes_over`, level lines above that height are not read, which saves nine tenths of their time; but all are
+/// read where reading goes on after errors, for a line with an error moves nothing. Now and then the sum of `E` that they
+/// fed is needed later: then it says no, and the job has to be read without.
 pub(super) fn look_ahead(
     name: &str,
     job: impl Read,
@@ -25,12 +26,11 @@ pub(super) fn look_ahead(
     };
     let mut has_sum_of_e = true;
     loop {
-        let has_passed = passes_over && walker.pass_level_above(up_to_nm);
+        let has_passed = passes_over && !reading.keep_going && walker.pass_level_above(up_to_nm);
         has_sum_of_e &= !(has_passed && walker.follower.interpreter.is_extruder_relative());
         match walker.line(&mut tell) {
             None => return true,
             Some(Ok(())) => {}
-            Some(Err(_)) if has_passed => return false,
             Some(Err(error)) if !reading.goes_on_after(&error) => return true,
             Some(Err(_)) => {}
         }
@@ -137,7 +137,7 @@ mod tests {
             for line in 0..2000 {
                 let _ = writeln!(job, "G1 X{} Y{} E{}", line % 90, 10 + line % 7, line + 2);
             }
-            look(&(job + rest), true, true)
+            look(&(job + rest), false, true)
         };
         let low = [
             ([19_000, 14_000, 5000], [19_000, 14_000, 200], false),
@@ -147,10 +147,18 @@ mod tests {
             let (seen, is_whole) = seen(mode, &format!("G1 Z0.2\nG1 X60 {end}\n"));
             assert!(is_whole && seen.ends_with(&low), "{mode}: {seen:?}");
         }
-        // The sum of E is needed, or the last line of those passed over has a mistake: read once more.
+        // The sum of E is needed: read once more.
         assert!(!seen("M83", "M82\nG1 Z0.2\nG1 X60 E5\n").1);
-        assert!(!seen("M83", "G1 X99999999999 Y1 E1\n").1);
         assert!(seen("M82", "M83\nG1 X60 E5\n").1);
+    }
+
+    /// A line whose sum of E would be too large moves nothing; where reading goes on after it, that must be seen.
+    #[test]
+    fn errors_are_seen_where_reading_goes_on() {
+        let job = "M83\nG0 Z5\nG1 X50 Y50 E1 F1200\nG1 X51 Y60 E90000000\nG1 X50 Y60 E1\nG1 Z0.2\nG1 X100 E50000000\n";
+        let (seen, is_whole) = look(job, true, true);
+        assert!(is_whole && seen.iter().all(|(_, _, prints)| !prints), "{seen:?}");
+        assert_eq!(seen, look(job, true, false).0);
     }
 
     /// It is worth its lines only if it passes over them.
