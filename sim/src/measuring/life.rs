@@ -42,7 +42,11 @@ const MEMORY_BYTES: usize = (FIRST_ADDRESS + SLOTS * SLOT_BYTES) as usize;
 const TEMPERATURES_C: [i16; 4] = [45, 60, 80, 100];
 /// How much higher the middle of the plate stands for each degree.
 const RISE_UM_PER_C: f64 = 2.0;
-/// A node of a tied grid is off by no more: an old reading and new ones of a hand of up to 20 µm, and their bow.
+/// How near in temperature a grid is to hold as it is, and to be tied.
+const NEAREST_C: u8 = 5;
+/// Screws that can twist a plate: three hold any plane.
+const TWISTING_SCREWS: usize = 4;
+/// Ties take a grid no farther off than its whole survey left it: new readings of a hand of up to 20 µm, and their bow.
 const TIED_OFF_UM: f64 = 150.0;
 
 type LifeKeeper = Keeper<STATIONS, CAPACITY, GRIDS>;
@@ -85,12 +89,21 @@ struct Truth {
     raised_um: f64,
     /// How far the screws have raised the corners besides, two of them down.
     twist_um: f64,
-    /// Every grid that was ever measured, with the true setup.
-    measured: Vec<(u32, StoredGrid<STATIONS>)>,
+    /// Every grid that was ever measured.
+    measured: Vec<Measured>,
     /// A setup was stored: from then on the memory has always something to say.
     memory_begun: bool,
     /// Grids whose save was acknowledged, by place; `None` once something else may have taken the place.
     acknowledged: [Option<StoredGrid<STATIONS>>; GRIDS],
+}
+
+/// A grid that was measured.
+struct Measured {
+    /// The true setup.
+    setup: u32,
+    grid: StoredGrid<STATIONS>,
+    /// How far off the bed its whole survey was at the worst node: what that did not see, no tie mends.
+    whole_off_um: f64,
 }
 
 /// A life under way.
@@ -121,8 +134,10 @@ impl Life {
     pub fn new(scenario: &Scenario, seed: u64, memory: Option<PathBuf>) -> Result<Self, LifeError> {
         let plan = survey_plan(scenario, scenario.stations()).map_err(|_| LifeError::Stations)?;
         let lowest_um = lowest_um(scenario);
-        let settings =
-            KeeperSettings { windows: TemperatureWindows { nearest_c: 5, blend_c: 60 }, ..keeper_settings(scenario) };
+        let settings = KeeperSettings {
+            windows: TemperatureWindows { nearest_c: NEAREST_C, blend_c: 60 },
+            ..keeper_settings(scenario)
+        };
         memory.as_deref().map_or(Ok(()), refuse_foreign)?;
         let mut cells = Cells::new(MEMORY_BYTES);
         cells.bytes.iter_mut().zip(MARK).for_each(|(cell, byte)| *cell = *byte);
@@ -283,11 +298,16 @@ impl Life {
             _ => Vec::new(),
         };
         for source in sources() {
-            let was_measured =
-                |(_, grid): &&(u32, StoredGrid<STATIONS>)| source.is_some_and(|source| same(source, grid));
-            if !self.truth.measured.iter().any(|measured| was_measured(&measured)) {
+            let mut setups = self
+                .truth
+                .measured
+                .iter()
+                .filter(|measured| source.is_some_and(|source| same(source, &measured.grid)))
+                .map(|measured| measured.setup)
+                .peekable();
+            if setups.peek().is_none() {
                 day.faults.push(Fault::Mixture);
-            } else if !self.truth.measured.iter().any(|m| m.0 == self.truth.setup && was_measured(&m)) {
+            } else if !setups.any(|setup| setup == self.truth.setup) {
                 day.faults.push(Fault::StaleApplied);
             }
         }
@@ -314,9 +334,11 @@ impl Life {
         keeper.homed();
         // After turned screws people often tie the old grid, where there is one.
         let tie = if self.chance(2) { keeper.plan_tie(bed_c, self.screws_um.iter().copied()).ok() } else { None };
-        let is_tie = tie.is_some();
+        // How far off the bed the grid to tie was measured.
+        let tied_off_um = tie.as_ref().map(|_| self.whole_off_um(keeper, bed_c));
+        let what = if tie.is_some() { "tie" } else { "survey" };
         let Ok(mut order) = keeper.begin_survey(tie.unwrap_or_else(|| self.plan.clone()), settings, 5000) else {
-            day.events.push("survey refused".to_string());
+            day.events.push(format!("{what} refused"));
             return Ok(());
         };
         let abort_at = self.chance(5).then(|| self.below(60));
@@ -324,6 +346,10 @@ impl Life {
         let cools_at = self.chance(5).then(|| self.below(60));
         let (mut at, mut z_um) = ((0, 0), 5000);
         for step in 0.. {
+            // Over already: nobody aborts it, and no bed that cools matters.
+            if matches!(order, Order::Done | Order::Aborted) {
+                break;
+            }
             if cools_at == Some(step) {
                 day.events.push("bed cools in mid-survey".to_string());
                 keeper.temperature(bed_c - 20, 200, step);
@@ -339,7 +365,6 @@ impl Life {
                     at = (x_um, y_um);
                     SurveyEvent::Arrived
                 }
-                Order::Stop => SurveyEvent::Arrived,
                 Order::Wait => match keeper.status().prompt {
                     Some(Prompt::Heat { .. } | Prompt::Soak { .. }) => {
                         SurveyEvent::Temperature { bed_c, nozzle_c: 200, at_s: step }
@@ -353,43 +378,61 @@ impl Life {
                     }
                     _ => SurveyEvent::Pressed,
                 },
-                Order::Done | Order::Aborted => break,
+                Order::Stop | Order::Done | Order::Aborted => SurveyEvent::Arrived,
             };
             match keeper.survey(event) {
                 Ok(next) => order = next,
                 Err(error) => {
-                    day.events.push(format!("survey at {bed_c} C: {error}"));
+                    day.events.push(format!("{what} at {bed_c} C: {error}"));
                     return Ok(());
                 }
             }
         }
         if order == Order::Aborted {
             self.counts.aborted_surveys += 1;
-            day.events.push(format!("survey at {bed_c} C aborted"));
+            day.events.push(format!("{what} at {bed_c} C aborted"));
             return Ok(());
         }
         self.counts.surveys += 1;
-        self.counts.ties += u32::from(is_tie);
-        day.events.push(format!("{} at {bed_c} C", if is_tie { "tie" } else { "survey" }));
+        self.counts.ties += u32::from(tied_off_um.is_some());
+        day.events.push(format!("{what} at {bed_c} C"));
         if let Some(grid) = (0..GRIDS)
             .filter_map(|place| keeper.bank().grid(place))
             .find(|grid| grid.bed_temperature_c == bed_c && Some(grid.setup) == keeper.setup())
         {
-            if is_tie != grid.tie.is_some() || is_tie && self.is_off(grid, bed_c) {
+            let off_um = self.off_um(grid, bed_c);
+            if tied_off_um.is_some() != grid.tie.is_some()
+                || tied_off_um.is_some_and(|whole_off_um| off_um > whole_off_um + TIED_OFF_UM)
+            {
                 day.faults.push(Fault::TiedWrongly);
             }
-            self.truth.measured.push((self.truth.setup, grid.clone()));
+            let whole_off_um = tied_off_um.unwrap_or(off_um);
+            self.truth.measured.push(Measured { setup: self.truth.setup, grid: grid.clone(), whole_off_um });
         }
         self.save(keeper, day)
     }
 
-    /// Whether a tied grid is off the bed by more than a hand's error and what a tie lets pass.
-    fn is_off(&self, grid: &StoredGrid<STATIONS>, bed_c: i16) -> bool {
+    /// How far off the bed a grid is at its worst node.
+    fn off_um(&self, grid: &StoredGrid<STATIONS>, bed_c: i16) -> f64 {
         let lattice = grid.grid.lattice();
         let nodes = (0..lattice.rows).flat_map(|row| (0..lattice.columns).map(move |column| (column, row)));
-        nodes.zip(grid.grid.nodes_um()).any(|((column, row), &height_um)| {
-            (f64::from(height_um) - self.true_bed_um(lattice.node_um(column, row), bed_c)).abs() > TIED_OFF_UM
-        })
+        let off_um = nodes.zip(grid.grid.nodes_um()).map(|((column, row), &height_um)| {
+            (f64::from(height_um) - self.true_bed_um(lattice.node_um(column, row), bed_c)).abs()
+        });
+        off_um.fold(0.0, f64::max)
+    }
+
+    /// How far off the whole survey was of the grid that a tie starts from.
+    fn whole_off_um(&self, keeper: &LifeKeeper, bed_c: i16) -> f64 {
+        let place = keeper.setup().and_then(|setup| keeper.bank().place_to_tie(bed_c, setup, NEAREST_C));
+        let old = place.and_then(|place| keeper.bank().grid(place));
+        let is_old = |measured: &&Measured| {
+            // Its shift may have changed since.
+            old.is_some_and(|old| {
+                old.bed_temperature_c == measured.grid.bed_temperature_c && old.grid == measured.grid.grid
+            })
+        };
+        self.truth.measured.iter().rev().find(is_old).map_or(0.0, |measured| measured.whole_off_um)
     }
 
     /// The right order: remember first, then turn.
@@ -400,7 +443,8 @@ impl Life {
         self.counts.screw_turns += 1;
         self.truth.setup += 1;
         self.truth.raised_um = f64::from(self.below(400)) - 200.0;
-        self.truth.twist_um = f64::from(self.below(200)) - 100.0;
+        self.truth.twist_um =
+            if self.screws_um.len() < TWISTING_SCREWS { 0.0 } else { f64::from(self.below(200)) - 100.0 };
         day.events.push("screws turned".to_string());
         Ok(())
     }

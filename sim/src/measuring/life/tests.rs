@@ -86,8 +86,62 @@ fn a_life_is_set_up_by_its_scenario() {
         assert_eq!(life.day(number).unwrap().faults, []);
     }
     assert!(life.truth.measured.len() > 5);
-    for (_, grid) in life.truth.measured.iter().filter(|(_, grid)| grid.tie.is_none()) {
+    for Measured { grid, .. } in life.truth.measured.iter().filter(|measured| measured.grid.tie.is_none()) {
         // In whole detents from where a survey begins, less the feeler.
         assert!(grid.grid.nodes_um().iter().all(|node_um| (2000 - 180 - node_um) % 50 == 0), "{grid:?}");
     }
+}
+
+/// The days of a life, none of which has a fault.
+fn days_without_fault(scenario: &Scenario, seed: u64, days: u32) -> Vec<Day> {
+    let mut life = Life::new(scenario, seed, None).unwrap();
+    let days: Vec<Day> = (1..=days).map(|number| life.day(number).unwrap()).collect();
+    for day in &days {
+        assert_eq!(day.faults, [], "seed {seed}: {day:?}");
+    }
+    days
+}
+
+/// Of this seed a tie is over by the step at which somebody would abort it.
+#[test]
+fn a_survey_that_is_over_is_not_aborted() {
+    let days = days_without_fault(&demo::scenario().unwrap(), 86, 40);
+    let events: Vec<&String> = days.iter().flat_map(|day| &day.events).collect();
+    let no_survey = gapkeeper::KeeperError::NoSurvey.to_string();
+    assert!(!events.iter().any(|event| event.contains(&no_survey)), "{events:?}");
+}
+
+/// Screws of the demo, one of them in the middle of the back.
+#[test]
+fn three_screws_twist_no_plate() {
+    let mut scenario = demo::scenario().unwrap();
+    scenario.bed.screws.truncate(3);
+    (scenario.bed.screws[2].x_mm, scenario.bed.screws[2].y_mm) =
+        (crate::scenario::Bounded(115.0), crate::scenario::Bounded(185.0));
+    let mut life = Life::new(&scenario, 3, None).unwrap();
+    for number in 1..=365 {
+        let day = life.day(number).unwrap();
+        assert_eq!((day.faults.as_slice(), life.truth.twist_um), (&[][..], 0.0), "{day:?}");
+    }
+    assert!(life.counts().ties > 10 && life.counts().screw_turns > 20, "{:?}", life.counts());
+}
+
+/// A dent between the stations: the whole survey does not see it either. A bed that bends after that is another matter.
+#[test]
+fn a_tie_is_no_worse_than_its_whole_survey() {
+    let mut text = demo::SCENARIO_TEXT.to_owned();
+    text += "\n[[bed.forms]]\nkind = \"dent\"\nx_mm = 67\ny_mm = 100\nradius_mm = 45\ndepth_um = 300\n";
+    let scenario = Scenario::parse(&text, "dented", PathBuf::new()).unwrap();
+    let days = days_without_fault(&scenario, 1, 365);
+    assert!(days.iter().flat_map(|day| &day.events).any(|event| event.starts_with("tie at")));
+    // Off by that dent is more than what a tie may add.
+    let mut life = Life::new(&demo::scenario().unwrap(), 1, None).unwrap();
+    let mut faults = Vec::new();
+    for number in 1..=365 {
+        if number == 180 {
+            life.bed = ModelledBed::new(&scenario, scenario.warmth_measuring()).unwrap();
+        }
+        faults.extend(life.day(number).unwrap().faults);
+    }
+    assert!(faults.contains(&Fault::TiedWrongly), "{faults:?}");
 }

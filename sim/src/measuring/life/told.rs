@@ -9,7 +9,8 @@ pub enum Fault {
     StaleApplied,
     /// A grid came into force that was never measured, nor is a blend of two that were.
     Mixture,
-    /// A tie left a grid far from the bed, or without its mark; or a whole survey counts as a tie.
+    /// A tie left a grid much farther from the bed than its whole survey, or without its mark; or a whole survey counts as
+    /// a tie.
     TiedWrongly,
     /// A grid whose save was acknowledged did not come back.
     Lost,
@@ -25,7 +26,9 @@ impl fmt::Display for Fault {
         match self {
             Self::StaleApplied => write!(f, "FAULT: a stale grid was applied"),
             Self::Mixture => write!(f, "FAULT: a grid was applied that was never measured"),
-            Self::TiedWrongly => write!(f, "FAULT: a tied grid is far from the bed, or not marked"),
+            Self::TiedWrongly => {
+                write!(f, "FAULT: a tied grid is farther from the bed than its whole survey, or not marked")
+            }
             Self::Lost => write!(f, "FAULT: a saved grid was lost"),
             Self::TooLow { z_um } => write!(f, "FAULT: the nozzle at {z_um} um, below the lowest allowed"),
         }
