@@ -619,3 +619,45 @@ fn wrong_numbers_and_empty_jobs_are_told_with_a_remedy() {
         assert!(message.matches("os error").count() < 2, "{message}");
     }
 }
+
+/// A folder with the demo's scenario and the whole survey of it, `old.json`.
+fn with_old_grid() -> tempfile::TempDir {
+    let folder = bench();
+    let done = gapsim(folder.path(), &["survey", "--scenario", "bench.toml", "-o", "old.json"]);
+    assert!(done.status.success(), "{done:?}");
+    folder
+}
+
+/// What a command that ties a grid in vain says.
+fn refused_tie(folder: &Path, scenario: &str, grid: &str) -> String {
+    let refused = ["survey", "rehearse"].map(|command| {
+        let refused = gapsim(folder, &[command, "--scenario", scenario, "--tie", grid]);
+        assert_eq!(refused.status.code(), Some(2), "{refused:?}");
+        String::from_utf8(refused.stderr).unwrap()
+    });
+    assert_eq!(refused[0], refused[1]);
+    refused[0].clone()
+}
+
+/// Stations of an old grid are where the nozzle goes, as those of a scenario are.
+#[test]
+fn a_tie_stays_on_the_bed_and_within_the_travel() {
+    let folder = with_old_grid();
+    let at = |name: &str| folder.path().join(name);
+    let text = demo::SCENARIO_TEXT.replace("[0, 200]", "[0, 150]").replace("y_mm = [20, 180]", "y_mm = [20, 140]");
+    fs::write(at("travel.toml"), text.replacen("\ny_mm = [0, 150]", "\ny_mm = [0, 200]", 1)).unwrap();
+    fs::write(at("bed.toml"), text.replacen("travel_y_mm = [0, 150]", "travel_y_mm = [0, 200]", 1)).unwrap();
+    for scenario in ["travel.toml", "bed.toml"] {
+        let refused = refused_tie(folder.path(), scenario, "old.json");
+        assert!(refused.contains("old.json: stations must lie on the bed and within the travel"), "{refused}");
+    }
+    // Whole micrometres are no reason: thirds of this bed end beyond it by a third of one.
+    let text = demo::SCENARIO_TEXT.replace("y_mm = [20, 180]", "y_mm = [0, 200]").replace("[3, 3]", "[3, 4]");
+    fs::write(at("whole.toml"), text).unwrap();
+    for words in [&["-o", "whole.json"][..], &["--tie", "whole.json"]] {
+        let done = gapsim(folder.path(), &[&["survey", "--scenario", "whole.toml"], words].concat());
+        assert!(done.status.success(), "{done:?}");
+    }
+    let whole = read_grid(&at("whole.json")).unwrap().grid.lattice();
+    assert_eq!(whole.node_um(0, whole.rows - 1).1, 200_001);
+}

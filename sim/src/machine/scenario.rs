@@ -594,14 +594,8 @@ impl Scenario {
         if bed.x_mm.length() > 2000.0 || bed.y_mm.length() > 2000.0 {
             return contradiction("bed.x_mm, bed.y_mm", "a bed longer than 2 m is not modelled");
         }
-        let reaches = |stations: Extent, bed: Extent, travel: Extent| {
-            [bed, travel].iter().all(|within| within.contains(stations.from) && within.contains(stations.to))
-        };
-        let stations = &scenario.survey;
-        if !(reaches(stations.x_mm, bed.x_mm, machine.travel_x_mm)
-            && reaches(stations.y_mm, bed.y_mm, machine.travel_y_mm))
-        {
-            return contradiction("survey.x_mm, survey.y_mm", "stations must lie on the bed and within the travel");
+        if let Err(outside) = scenario.reach(scenario.survey.x_mm, scenario.survey.y_mm) {
+            return contradiction("survey.x_mm, survey.y_mm", outside);
         }
         if machine.travel_z_mm.from > machine.limit_switch_trips_at_mm.0 {
             return contradiction("machine.travel_z_mm", "must reach down to limit_switch_trips_at_mm");
@@ -617,6 +611,22 @@ impl Scenario {
             return contradiction("machine.gantry.ends_x_mm", "must reach as far as travel_x_mm on both sides");
         }
         Ok(scenario)
+    }
+
+    /// Whether the nozzle can reach the bed at stations between these ends.
+    ///
+    /// # Errors
+    /// What stations must do, in words.
+    pub(crate) fn reach(&self, x_mm: Extent, y_mm: Extent) -> Result<(), &'static str> {
+        let Scenario { bed, machine, .. } = self;
+        let reaches = |stations: Extent, within: [Extent; 2]| {
+            within.iter().all(|within| within.contains(stations.from) && within.contains(stations.to))
+        };
+        if reaches(x_mm, [bed.x_mm, machine.travel_x_mm]) && reaches(y_mm, [bed.y_mm, machine.travel_y_mm]) {
+            Ok(())
+        } else {
+            Err("stations must lie on the bed and within the travel")
+        }
     }
 
     /// The lattice of the stations, in whole micrometres.

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use std::{fs, io};
 
 use anyhow::Context;
-use gapkeeper::{GridError, HeightGrid, Surface, TemperatureWindows};
+use gapkeeper::{GridError, HeightGrid, Lattice, Surface, TemperatureWindows};
 use gapkeeper_host_tools::check::CheckSettings;
 use gapkeeper_host_tools::estimate::{Band, Estimate};
 use gapkeeper_host_tools::grid_file::{
@@ -21,7 +21,7 @@ use crate::controller::CAPACITY;
 use crate::core_settings::{add_screws, lowest_um, raised, refine, with_screws};
 use crate::outcome::Run;
 use crate::replay_error::ReplayError;
-use crate::scenario::{Bounded, FadeSettings, OldGrid, Scenario};
+use crate::scenario::{Bounded, Extent, FadeSettings, OldGrid, Scenario};
 use crate::survey::SurveyOutcome;
 
 /// A scenario with the grid that is to be in force over it.
@@ -120,15 +120,31 @@ impl Setup {
 /// Lets a survey of this scenario tie the grid of an earlier one, whose raised screws stay where they are.
 ///
 /// # Errors
-/// A message that names the file if it or its note cannot be read, or if it does not say how warm the bed was.
+/// A message that names the file if it or its note cannot be read, if it does not say how warm the bed was, or if the
+/// nozzle cannot reach its stations.
 pub fn tie_to(scenario: &mut Scenario, path: &Path) -> anyhow::Result<()> {
     let document = read_grid(path)?;
     let (raised_um, screws_raised_um) = read_note(path, &document.grid)?;
     let facts = MissingFacts { setup: Some(0), ..MissingFacts::default() };
     let grid = document.stored(&facts).map_err(anyhow::Error::new).with_context(|| printed::name(path))?;
+    let [x_mm, y_mm] = ends_mm(grid.grid.lattice());
+    if let Err(outside) = scenario.reach(x_mm, y_mm) {
+        anyhow::bail!("{}: {outside}\n  tie a grid that was measured on this machine", printed::name(path));
+    }
     *scenario = with_screws(raised(scenario, raised_um), &screws_raised_um);
     scenario.tie = Some(Box::new(OldGrid { grid, screws_raised_um }));
     Ok(())
+}
+
+/// Between which ends a scenario has the stations of a lattice.
+fn ends_mm(lattice: Lattice) -> [Extent; 2] {
+    let last_um = lattice.node_um(lattice.columns - 1, lattice.rows - 1);
+    // Whole micrometres may be off by half a one at the first station, and at every other pitch, since middles halve them.
+    let ends = |first_um: i32, last_um: i32, nodes: u8| Extent {
+        from: (f64::from(first_um) + 0.5) / 1000.0,
+        to: (f64::from(last_um) - 0.5 * f64::from(nodes)) / 1000.0,
+    };
+    [ends(lattice.x0_um, last_um.0, lattice.columns), ends(lattice.y0_um, last_um.1, lattice.rows)]
 }
 
 /// The run with a surface in force.
