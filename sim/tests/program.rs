@@ -8,6 +8,7 @@ use std::process::{Command, Output, Stdio};
 
 use gapkeeper::Surface;
 use gapkeeper_host_tools::check::{CheckSettings, check};
+use gapkeeper_host_tools::estimate::{Estimate, TieCheck};
 use gapkeeper_host_tools::grid_file::{read_grid, write_grid};
 use gapkeeper_sim::demo;
 use serde_json::Value;
@@ -660,4 +661,42 @@ fn a_tie_stays_on_the_bed_and_within_the_travel() {
     }
     let whole = read_grid(&at("whole.json")).unwrap().grid.lattice();
     assert_eq!(whole.node_um(0, whole.rows - 1).1, 200_001);
+}
+
+/// The few readings of a tie tell the shape with those of the surveys before, which are handed on with the plate.
+#[test]
+fn a_tied_grid_keeps_its_history() {
+    let folder = with_old_grid();
+    let at = |name: &str| folder.path().join(name);
+    let mut old = read_grid(&at("old.json")).unwrap();
+    old.plate = Some("glass".into());
+    write_grid(&at("old.json"), &old).unwrap();
+    let text = demo::SCENARIO_TEXT.replacen("height_um = -190", "height_um = -100", 1);
+    fs::write(at("turned.toml"), text).unwrap();
+    let tie = |from: &str, to: &str| {
+        let done = gapsim(folder.path(), &["survey", "--scenario", "turned.toml", "--tie", from, "-o", to]);
+        assert!(done.status.success(), "{done:?}");
+        read_grid(&at(to)).unwrap()
+    };
+    let mut surveys = vec![old.readings.clone()];
+    for (from, to) in [("old.json", "first.json"), ("first.json", "second.json")] {
+        let tied = tie(from, to);
+        assert_eq!((tied.plate.as_deref(), tied.readings.len(), tied.older.drift_um), (Some("glass"), 5, 15), "{to}");
+        assert_eq!(tied.older.readings, surveys, "{to}");
+        // The shape is that of the whole survey, and the five of the tie are of it.
+        let hand = CheckSettings::default().hand;
+        assert!(TieCheck::of_newest(&tied, hand).unwrap().unwrap().holds(), "{to}");
+        let estimate = Estimate::of(&tied, hand).unwrap();
+        for reading in &tied.readings {
+            let (x_um, y_um) = (reading.at.x_um.into(), reading.at.y_um.into());
+            let off_um = estimate.at(x_um, y_um).mean_um - f64::from(reading.at.height_um);
+            assert!(off_um.abs() < 60.0, "{to}: {off_um} at {reading:?}");
+        }
+        surveys.insert(0, tied.readings);
+    }
+    // Without readings that tell the shape the few would tell nothing.
+    old.readings.clear();
+    write_grid(&at("old.json"), &old).unwrap();
+    let tied = tie("old.json", "first.json");
+    assert!(tied.readings.is_empty() && tied.older.readings.is_empty(), "{tied:?}");
 }

@@ -11,6 +11,7 @@ use std::path::{Path, PathBuf};
 
 use gapkeeper::{Fade, Lattice, MAX_NODES_PER_AXIS, MAX_TOLERANCE_UM, StoredGrid};
 use gapkeeper_host_tools::gcode::moves;
+use gapkeeper_host_tools::grid_file::OlderSurveys;
 use gapkeeper_host_tools::job::ReadingOptions;
 use serde::Deserialize;
 
@@ -167,6 +168,10 @@ pub struct OldGrid {
     pub grid: StoredGrid<CAPACITY>,
     /// How far the survey raised each screw; the scenario's heights hold that already.
     pub screws_raised_um: Vec<f64>,
+    /// The surveys behind the grid, as far as their readings were kept: they tell the shape that a tie takes over.
+    pub surveys: OlderSurveys,
+    /// The name of the plate, if it has one.
+    pub plate: Option<String>,
 }
 
 #[derive(Clone, Debug, Deserialize)]

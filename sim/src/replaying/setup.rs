@@ -9,9 +9,9 @@ use std::{fs, io};
 use anyhow::Context;
 use gapkeeper::{GridError, HeightGrid, Lattice, Surface, TemperatureWindows};
 use gapkeeper_host_tools::check::CheckSettings;
-use gapkeeper_host_tools::estimate::{Band, Estimate};
+use gapkeeper_host_tools::estimate::{Band, Estimate, USUAL_DRIFT_UM};
 use gapkeeper_host_tools::grid_file::{
-    GridDocument, GridFormat, MissingFacts, StationReading, SurveyMarks, read_grid, write_grid,
+    GridDocument, GridFormat, MissingFacts, OlderSurveys, StationReading, SurveyMarks, read_grid, write_grid,
 };
 use gapkeeper_host_tools::{FileError, printed, write_all_atomically};
 use serde::{Deserialize, Serialize};
@@ -132,8 +132,20 @@ pub fn tie_to(scenario: &mut Scenario, path: &Path) -> anyhow::Result<()> {
         anyhow::bail!("{}: {outside}\n  tie a grid that was measured on this machine", printed::name(path));
     }
     *scenario = with_screws(raised(scenario, raised_um), &screws_raised_um);
-    scenario.tie = Some(Box::new(OldGrid { grid, screws_raised_um }));
+    let (surveys, plate) = (surveys(document.readings, document.older), document.plate);
+    scenario.tie = Some(Box::new(OldGrid { grid, screws_raised_um, surveys, plate }));
     Ok(())
+}
+
+/// All surveys behind a grid, the newest first.
+fn surveys(newest: Vec<StationReading>, mut older: OlderSurveys) -> OlderSurveys {
+    if !newest.is_empty() {
+        if older.readings.is_empty() {
+            older.drift_um = USUAL_DRIFT_UM;
+        }
+        older.readings.insert(0, newest);
+    }
+    older
 }
 
 /// Between which ends a scenario has the stations of a lattice.
@@ -160,6 +172,10 @@ pub(crate) fn run_of(surface: Surface) -> Run {
 /// # Errors
 /// A message that names the file.
 pub fn save(scenario: &Scenario, found: &SurveyOutcome, path: &Path) -> anyhow::Result<Vec<String>> {
+    let older = scenario.tie.as_ref().map_or_else(OlderSurveys::default, |old| old.surveys.clone());
+    // The few of a tie are worth nothing without those that tell the shape.
+    let is_told = found.grid.tie.is_none() || !older.readings.is_empty();
+    let readings = found.readings.iter().filter(|_| is_told);
     let document = GridDocument {
         shift_um: scenario.correction.shift_um,
         fade: found.grid.fade,
@@ -171,11 +187,9 @@ pub fn save(scenario: &Scenario, found: &SurveyOutcome, path: &Path) -> anyhow::
             tie: found.grid.tie,
         }),
         lowest_machine_z_um: Some(lowest_um(scenario)),
-        // Those of a tie do not make its surface.
-        readings: match found.grid.tie {
-            Some(_) => Vec::new(),
-            None => found.readings.iter().map(|&at| StationReading { at, spread_um: None }).collect(),
-        },
+        readings: readings.map(|&at| StationReading { at, spread_um: None }).collect(),
+        older,
+        plate: scenario.tie.as_ref().and_then(|old| old.plate.clone()),
         ..GridDocument::of_heights(found.grid.grid.clone())
     };
     let by_um = found.raised_um() + scenario.bed.raised_um.0;

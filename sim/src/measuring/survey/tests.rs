@@ -1,4 +1,5 @@
 use gapkeeper::{KeeperError, Tie, WeightedLayout};
+use gapkeeper_host_tools::grid_file::OlderSurveys;
 
 use super::*;
 use crate::demo;
@@ -254,7 +255,12 @@ fn with_old_grid(bent_um: f64) -> Scenario {
     let mut scenario = demo::scenario().unwrap();
     scenario.measuring.feel_um = NotNegative(0.0);
     scenario.measuring.settle_um = Bounded(0.0);
-    scenario.tie = Some(Box::new(OldGrid { grid: whole.grid, screws_raised_um: Vec::new() }));
+    scenario.tie = Some(Box::new(OldGrid {
+        grid: whole.grid,
+        screws_raised_um: Vec::new(),
+        surveys: OlderSurveys::default(),
+        plate: None,
+    }));
     for (screw, by_um) in scenario.bed.screws.iter_mut().zip([150.0, -60.0, 30.0, 210.0]) {
         screw.height_um.0 += by_um;
     }
