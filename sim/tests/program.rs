@@ -6,10 +6,10 @@ use std::fs;
 use std::path::Path;
 use std::process::{Command, Output, Stdio};
 
-use gapkeeper::Surface;
+use gapkeeper::{HeightGrid, Lattice, Surface};
 use gapkeeper_host_tools::check::{CheckSettings, check};
 use gapkeeper_host_tools::estimate::{Estimate, TieCheck};
-use gapkeeper_host_tools::grid_file::{read_grid, write_grid};
+use gapkeeper_host_tools::grid_file::{GridDocument, GridFormat, MissingFacts, read_grid, write_grid, write_grid_as};
 use gapkeeper_sim::demo;
 use serde_json::Value;
 
@@ -699,4 +699,36 @@ fn a_tied_grid_keeps_its_history() {
     write_grid(&at("old.json"), &old).unwrap();
     let tied = tie("old.json", "first.json");
     assert!(tied.readings.is_empty() && tied.older.readings.is_empty(), "{tied:?}");
+}
+
+/// Each remedy is one that helps.
+#[test]
+fn a_grid_that_cannot_be_tied_is_refused_with_a_way_out() {
+    let folder = with_old_grid();
+    let at = |name: &str| folder.path().join(name);
+    let old = read_grid(&at("old.json")).unwrap();
+    let without_temperature = GridDocument { bed_temperature_c: None, ..old.clone() };
+    write_grid(&at("cold.json"), &without_temperature).unwrap();
+    write_grid(&at("old.csv"), &old).unwrap();
+    let facts = MissingFacts { setup: Some(4), address: Some(0), ..MissingFacts::default() };
+    write_grid_as(&at("old.hex"), GridFormat::Hex, &old, &facts).unwrap();
+    let lattice = old.grid.lattice();
+    let small = Lattice { columns: 2, rows: 2, ..lattice };
+    let far = Lattice { x0_um: 500_000, ..lattice };
+    for (name, lattice) in [("small.json", small), ("far.json", far)] {
+        let grid = HeightGrid::from_fn(lattice, |_, _| 0).unwrap();
+        let document = GridDocument { bed_temperature_c: Some(60), ..GridDocument::of_heights(grid) };
+        write_grid(&at(name), &document).unwrap();
+    }
+    for (name, remedy) in [
+        ("cold.json", "gapgrid convert cold.json --bed-temperature C -o old.json"),
+        ("old.csv", "gapgrid convert old.csv --bed-temperature C -o old.json"),
+        ("old.hex", "gapgrid convert old.hex --address A -o old.json"),
+        ("small.json", "tie a grid of more stations, 3 x 3 or more"),
+        ("far.json", "tie a grid that was measured on this machine"),
+    ] {
+        let refused = refused_tie(folder.path(), "bench.toml", name);
+        assert!(refused.contains(name) && refused.contains(remedy), "{refused}");
+        assert!(!refused.contains("name 3 to 8 screws"), "{refused}");
+    }
 }

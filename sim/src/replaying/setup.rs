@@ -7,18 +7,19 @@ use std::path::{Path, PathBuf};
 use std::{fs, io};
 
 use anyhow::Context;
-use gapkeeper::{GridError, HeightGrid, Lattice, Surface, TemperatureWindows};
+use gapkeeper::{GridError, HeightGrid, Lattice, MAX_SCREWS, PlanError, Surface, TemperatureWindows};
 use gapkeeper_host_tools::check::CheckSettings;
 use gapkeeper_host_tools::estimate::{Band, Estimate, USUAL_DRIFT_UM};
 use gapkeeper_host_tools::grid_file::{
-    GridDocument, GridFormat, MissingFacts, OlderSurveys, StationReading, SurveyMarks, read_grid, write_grid,
+    GridDocument, GridFileErrorKind, GridFormat, MissingFacts, OlderSurveys, StationReading, SurveyMarks, read_grid,
+    write_grid,
 };
 use gapkeeper_host_tools::{FileError, printed, write_all_atomically};
 use serde::{Deserialize, Serialize};
 
 use crate::bed::ModelledBed;
 use crate::controller::CAPACITY;
-use crate::core_settings::{add_screws, lowest_um, raised, refine, with_screws};
+use crate::core_settings::{add_screws, lowest_um, raised, refine, survey_plan, with_screws};
 use crate::outcome::Run;
 use crate::replay_error::ReplayError;
 use crate::scenario::{Bounded, Extent, FadeSettings, OldGrid, Scenario};
@@ -120,13 +121,19 @@ impl Setup {
 /// Lets a survey of this scenario tie the grid of an earlier one, whose raised screws stay where they are.
 ///
 /// # Errors
-/// A message that names the file if it or its note cannot be read, if it does not say how warm the bed was, or if the
-/// nozzle cannot reach its stations.
+/// A message that names the file if it or its note cannot be read, if it does not say how warm the bed was, if the
+/// nozzle cannot reach its stations, or if they make no tie.
 pub fn tie_to(scenario: &mut Scenario, path: &Path) -> anyhow::Result<()> {
-    let document = read_grid(path)?;
+    let document = read_grid(path).map_err(|error| match unsaid(path, error.kind()) {
+        Some(unsaid) => anyhow::Error::msg(unsaid),
+        None => error.into(),
+    })?;
     let (raised_um, screws_raised_um) = read_note(path, &document.grid)?;
     let facts = MissingFacts { setup: Some(0), ..MissingFacts::default() };
-    let grid = document.stored(&facts).map_err(anyhow::Error::new).with_context(|| printed::name(path))?;
+    let grid = document.stored(&facts).map_err(|kind| match unsaid(path, &kind) {
+        Some(unsaid) => anyhow::Error::msg(unsaid),
+        None => anyhow::Error::new(kind).context(printed::name(path)),
+    })?;
     let [x_mm, y_mm] = ends_mm(grid.grid.lattice());
     if let Err(outside) = scenario.reach(x_mm, y_mm) {
         anyhow::bail!("{}: {outside}\n  tie a grid that was measured on this machine", printed::name(path));
@@ -134,7 +141,27 @@ pub fn tie_to(scenario: &mut Scenario, path: &Path) -> anyhow::Result<()> {
     *scenario = with_screws(raised(scenario, raised_um), &screws_raised_um);
     let (surveys, plate) = (surveys(document.readings, document.older), document.plate);
     scenario.tie = Some(Box::new(OldGrid { grid, screws_raised_um, surveys, plate }));
+    // Beyond so many screws no grid helps.
+    if scenario.bed.screws.len() <= MAX_SCREWS
+        && let Err(PlanError::Tie) = survey_plan::<CAPACITY>(scenario, scenario.stations())
+    {
+        anyhow::bail!(
+            "{}: its stations near the screws and in the middle are too few for a tie, or in one line\n  tie a grid of more \
+             stations, 3 x 3 or more, or measure the whole bed without --tie",
+            printed::name(path)
+        );
+    }
     Ok(())
+}
+
+/// What a grid to tie does not say, and how its owner can: here there are no options for it.
+fn unsaid(path: &Path, kind: &GridFileErrorKind) -> Option<String> {
+    let GridFileErrorKind::FactsMissing(facts) = kind else { return None };
+    // Each with its option in brackets.
+    let options: String =
+        facts.0.iter().filter_map(|fact| Some(format!("{} ", fact.to_string().split(['(', ')']).nth(1)?))).collect();
+    let name = printed::name(path);
+    Some(format!("{name}: {kind}\n  make a document of it first: gapgrid convert {name} {options}-o old.json"))
 }
 
 /// All surveys behind a grid, the newest first.
