@@ -732,3 +732,15 @@ fn a_grid_that_cannot_be_tied_is_refused_with_a_way_out() {
         assert!(!refused.contains("name 3 to 8 screws"), "{refused}");
     }
 }
+
+/// A tie has the stations of its old grid, and no others can be asked for.
+#[test]
+fn a_tie_takes_no_stations() {
+    let folder = bench();
+    for command in ["survey", "rehearse"] {
+        let words = [command, "--scenario", "bench.toml", "--tie", "old.json", "--stations", "5x5"];
+        let refused = gapsim(folder.path(), &words);
+        let message = String::from_utf8(refused.stderr).unwrap();
+        assert!(refused.status.code() == Some(2) && message.contains("cannot be used with"), "{message}");
+    }
+}

@@ -21,10 +21,10 @@ pub struct MeasuringOptions {
     /// Tram the bed first by its corners, until they lie within this of each other
     #[arg(long, value_name = "UM", value_parser = clap::value_parser!(u16).range(1..=2000))]
     corner_round_um: Option<u16>,
-    /// Tie the grid of an earlier survey to the screws as they stand now: five stations instead of all
-    #[arg(long, value_name = "GRID")]
+    /// Tie the grid of an earlier survey to the screws as they stand now: a station near each screw and one in the middle
+    #[arg(long, value_name = "GRID", conflicts_with = "stations")]
     tie: Option<PathBuf>,
-    /// Write the grid to this file, JSON or CSV (default: print it)
+    /// Write the grid to this file, JSON or CSV (default: only print what was read)
     #[arg(short, long, value_name = "FILE")]
     output: Option<PathBuf>,
 }

@@ -93,6 +93,8 @@ impl<'a> Rehearsal<'a> {
         let Some(prompt) = self.bench.prompt() else { return Ok(()) };
         self.notice = "";
         let order = match (key, prompt) {
+            // A press would end it as well, and nobody would be told why.
+            (Key::End | Key::Press, Prompt::TieRefused { why }) => return Err(BenchError::Tie(why)),
             (Key::End, _) => self.bench.event(SurveyEvent::Abort)?,
             (Key::Press, prompt) if is_wait(prompt) => {
                 self.skip_wait();

@@ -1,6 +1,8 @@
+use gapkeeper_host_tools::grid_file::OlderSurveys;
+
 use super::*;
 use crate::demo;
-use crate::scenario::Count;
+use crate::scenario::{Count, OldGrid};
 
 fn two_by_two() -> Scenario {
     let mut scenario = demo::scenario().unwrap();
@@ -258,6 +260,31 @@ fn ended_is_ended_everywhere() {
         rehearsal.key(Key::End).unwrap();
         assert_eq!(rehearsal.ending(), Some(Ending::Ended));
         assert!(rehearsal.outcome().is_err());
+    }
+}
+
+/// Whoever read all stations of a tie is told why it came to nothing.
+#[test]
+fn a_refused_tie_ends_with_its_reason() {
+    let mut scenario = demo::scenario().unwrap();
+    let mut old = crate::survey::survey(&scenario, scenario.stations(), 1).unwrap().grid;
+    // The bed's bow is not in it.
+    old.grid = gapkeeper::HeightGrid::from_fn(old.grid.lattice(), |_, _| 0).unwrap();
+    scenario.tie = Some(Box::new(OldGrid {
+        grid: old,
+        screws_raised_um: Vec::new(),
+        surveys: OlderSurveys::default(),
+        plate: None,
+    }));
+    for key in [Key::Press, Key::End] {
+        let mut rehearsal = begin(&scenario);
+        begin_round(&mut rehearsal);
+        while !matches!(rehearsal.bench.prompt(), Some(Prompt::TieRefused { .. })) {
+            set(&mut rehearsal);
+            rehearsal.key(Key::Press).unwrap();
+        }
+        let refused = rehearsal.key(key).unwrap_err();
+        assert!(matches!(refused, BenchError::Tie(gapkeeper::TieError::Shape { .. })), "{refused}");
     }
 }
 
