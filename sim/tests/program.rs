@@ -489,7 +489,7 @@ fn a_controllers_trace_is_judged() {
     // A controller that corrects the ends of each move, with the sign turned round.
     let scenario = demo::scenario().unwrap();
     let bed = gapkeeper_sim::bed::ModelledBed::new(&scenario, scenario.warmth_measuring()).unwrap();
-    let grid: gapkeeper::HeightGrid<9> = bed.read_off(scenario.stations()).unwrap();
+    let grid: HeightGrid<9> = bed.read_off(scenario.stations()).unwrap();
     let trace = |sign: i32| {
         let z_um = |x_mm: i32, y_mm: i32| 200 + sign * grid.height_um(x_mm * 1000, y_mm * 1000);
         format!(
@@ -673,14 +673,15 @@ fn a_tied_grid_keeps_its_history() {
     write_grid(&at("old.json"), &old).unwrap();
     let text = demo::SCENARIO_TEXT.replacen("height_um = -190", "height_um = -100", 1);
     fs::write(at("turned.toml"), text).unwrap();
-    let tie = |from: &str, to: &str| {
-        let done = gapsim(folder.path(), &["survey", "--scenario", "turned.toml", "--tie", from, "-o", to]);
+    let tie = |from: &str, to: &str, seed: &str| {
+        let words = ["survey", "--scenario", "turned.toml", "--seed", seed, "--tie", from, "-o", to];
+        let done = gapsim(folder.path(), &words);
         assert!(done.status.success(), "{done:?}");
         read_grid(&at(to)).unwrap()
     };
     let mut surveys = vec![old.readings.clone()];
-    for (from, to) in [("old.json", "first.json"), ("first.json", "second.json")] {
-        let tied = tie(from, to);
+    for (from, to, seed) in [("old.json", "first.json", "2"), ("first.json", "second.json", "3")] {
+        let tied = tie(from, to, seed);
         assert_eq!((tied.plate.as_deref(), tied.readings.len(), tied.older.drift_um), (Some("glass"), 5, 15), "{to}");
         assert_eq!(tied.older.readings, surveys, "{to}");
         // The shape is that of the whole survey, and the five of the tie are of it.
@@ -697,7 +698,7 @@ fn a_tied_grid_keeps_its_history() {
     // Without readings that tell the shape the few would tell nothing.
     old.readings.clear();
     write_grid(&at("old.json"), &old).unwrap();
-    let tied = tie("old.json", "first.json");
+    let tied = tie("old.json", "first.json", "2");
     assert!(tied.readings.is_empty() && tied.older.readings.is_empty(), "{tied:?}");
 }
 
@@ -721,9 +722,9 @@ fn a_grid_that_cannot_be_tied_is_refused_with_a_way_out() {
         write_grid(&at(name), &document).unwrap();
     }
     for (name, remedy) in [
-        ("cold.json", "gapgrid convert cold.json --bed-temperature C -o old.json"),
-        ("old.csv", "gapgrid convert old.csv --bed-temperature C -o old.json"),
-        ("old.hex", "gapgrid convert old.hex --address A -o old.json"),
+        ("cold.json", "gapgrid convert cold.json to-tie.json --bed-temperature C"),
+        ("old.csv", "gapgrid convert old.csv to-tie.json --bed-temperature C"),
+        ("old.hex", "gapgrid convert old.hex to-tie.json --address A"),
         ("small.json", "tie a grid of more stations, 3 x 3 or more"),
         ("far.json", "tie a grid that was measured on this machine"),
     ] {

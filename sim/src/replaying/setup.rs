@@ -157,11 +157,13 @@ pub fn tie_to(scenario: &mut Scenario, path: &Path) -> anyhow::Result<()> {
 /// What a grid to tie does not say, and how its owner can: here there are no options for it.
 fn unsaid(path: &Path, kind: &GridFileErrorKind) -> Option<String> {
     let GridFileErrorKind::FactsMissing(facts) = kind else { return None };
-    // Each with its option in brackets.
-    let options: String =
-        facts.0.iter().filter_map(|fact| Some(format!("{} ", fact.to_string().split(['(', ')']).nth(1)?))).collect();
     let name = printed::name(path);
-    Some(format!("{name}: {kind}\n  make a document of it first: gapgrid convert {name} {options}-o old.json"))
+    let mut remedy = format!("make a document of it first: gapgrid convert {name} to-tie.json");
+    for fact in &facts.0 {
+        // Its option stands in brackets.
+        remedy.extend(fact.to_string().split(['(', ')']).nth(1).map(|option| format!(" {option}")));
+    }
+    Some(format!("{name}: {kind}\n  {remedy}"))
 }
 
 /// All surveys behind a grid, the newest first.
