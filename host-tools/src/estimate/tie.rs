@@ -35,15 +35,26 @@ impl TieCheck {
         Ok(Self { readings: readings.len(), residual_um: left_um.max() - left_um.min() })
     }
 
-    /// Readings against a surface.
+    /// Readings against the surface between the nodes of a grid.
+    ///
+    /// A pitch is a whole number of micrometres, so the last node may stand less than a micrometre per cell inside what
+    /// the grid was made for; readings there are taken.
     ///
     /// # Errors
-    /// As for [`Self::new`], and [`EstimateError::Outside`] for a reading beyond the surface.
-    pub fn of_surface(readings: &[StationReading], surface: &HeightGrid<CAPACITY>) -> Result<Self, EstimateError> {
-        let Lattice { x0_um, y0_um, columns, rows, .. } = surface.lattice();
-        let (last_x_um, last_y_um) = surface.lattice().node_um(columns - 1, rows - 1);
+    /// As for [`Self::new`], and [`EstimateError::Outside`] for a reading beyond the grid.
+    pub fn of_surface(
+        readings: &[StationReading],
+        grid: Lattice,
+        surface: &HeightGrid<CAPACITY>,
+    ) -> Result<Self, EstimateError> {
+        let (last_x_um, last_y_um) = grid.node_um(grid.columns - 1, grid.rows - 1);
+        // Less than the number of cells.
+        let is_within = |um: i32, from_um: i32, last_um: i32, nodes: u8| {
+            um >= from_um && um <= last_um.saturating_add(i32::from(nodes) - 2)
+        };
         let is_outside = |reading: &&StationReading| {
-            !(x0_um..=last_x_um).contains(&reading.at.x_um) || !(y0_um..=last_y_um).contains(&reading.at.y_um)
+            !is_within(reading.at.x_um, grid.x0_um, last_x_um, grid.columns)
+                || !is_within(reading.at.y_um, grid.y0_um, last_y_um, grid.rows)
         };
         if let Some(StationReading { at, .. }) = readings.iter().find(is_outside) {
             return Err(EstimateError::Outside { x_um: at.x_um, y_um: at.y_um });
