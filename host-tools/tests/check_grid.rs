@@ -110,7 +110,7 @@ fn a_reading_that_all_others_deny_is_named() {
     // The same slip in an older survey is found there, and that survey is to be left out.
     let sound = with_readings(surveyed(5, 5, Surface::Refined, bow));
     let old = with_readings(surveyed(5, 5, Surface::Refined, |u, v| slip(u, v) + 40 * u)).readings;
-    let older = OlderSurveys { drift_um: 15, readings: vec![old] };
+    let older = OlderSurveys { drift_um: 15, readings: vec![old], ..OlderSurveys::default() };
     let report = check(&GridDocument { older, ..sound }, &at_60());
     assert!(report.to_string().contains("reading 9 of older survey 1 (x 160, y 60 mm) is"), "{report}");
     assert!(report.to_string().contains("leave that survey out"), "{report}");

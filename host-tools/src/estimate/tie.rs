@@ -69,12 +69,12 @@ impl TieCheck {
     /// # Errors
     /// [`EstimateError`] where the older ones do not tell the shape, or the newest not how the screws moved it.
     pub fn of_newest(document: &GridDocument, hand: Hand) -> Result<Option<Self>, EstimateError> {
-        let GridDocument { readings, older: OlderSurveys { drift_um, readings: older }, .. } = document;
+        let GridDocument { readings, older: OlderSurveys { drift_um, readings: older, .. }, .. } = document;
         let [newest_older, rest @ ..] = older.as_slice() else { return Ok(None) };
         if Estimate::new(readings, hand).is_ok() {
             return Ok(None);
         }
-        let rest = OlderSurveys { drift_um: *drift_um, readings: rest.to_vec() };
+        let rest = OlderSurveys { drift_um: *drift_um, readings: rest.to_vec(), ..OlderSurveys::default() };
         let shape = Estimate::with_older(newest_older, &rest, hand)?;
         Self::new(readings, |x_um, y_um| shape.at(x_um, y_um).mean_um).map(Some)
     }

@@ -65,7 +65,8 @@ impl fmt::Display for Loss {
             Loss::Survey(marks) => {
                 write!(out, "the survey's closure of {} um and its surface", marks.closure_um)?;
                 match marks.tie {
-                    Some(tie) => write!(out, ", and that it was tied ({} times)", tie.count()),
+                    Some(tie) if tie.count() == 1 => write!(out, ", and that it was tied once"),
+                    Some(tie) => write!(out, ", and that it was tied {} times", tie.count()),
                     None => Ok(()),
                 }
             }
