@@ -218,6 +218,10 @@ fn surveys_that_do_not_belong_together_are_refused() {
     let write = |name: &str, text: &str| fs::write(folder.path().join(name), text).unwrap();
     write("five.csv", &five(0));
     write("lost.csv", &five(-130));
+    write(
+        "near.csv",
+        "x_um,y_um,height_um\r\n99000,99000,5\r\n99900,99000,5\r\n99000,99900,5\r\n99900,99900,5\r\n99500,99500,5\r\n",
+    );
     write("four.csv", five(0).rsplit_once("120000").unwrap().0);
     write("one.csv", "x_um,y_um,height_um\r\n20000,30000,5\r\n");
     write("none.csv", "x_um,y_um,height_um\r\n");
@@ -252,6 +256,7 @@ fn surveys_that_do_not_belong_together_are_refused() {
         ("five.csv", "old.json --older old.json", "older survey 2 has the readings of older survey 1 once more"),
         ("bow.csv", "old.json", "older survey 1 has the readings of the newest survey once more"),
         ("four.csv", "old.json", "the newest survey: readings at 4 places: 5 or more are needed"),
+        ("near.csv", "old.json", "the newest readings reach over 0.9 mm along X, less than half of the 200.0 mm"),
         ("one.csv", "old.json", "the newest survey: readings at 1 places"),
         ("none.csv", "old.json", "the newest survey: readings at 0 places"),
         ("double.csv", "old.json", "the newest survey: readings at 4 places"),

@@ -5,7 +5,7 @@ use nalgebra::DVector;
 
 use super::error::EstimateError;
 use super::integrated::{Estimate, Hand};
-use super::surveys::screw_terms;
+use super::surveys::{reaches, screw_terms};
 use crate::grid_file::{CAPACITY, GridDocument, OlderSurveys, StationReading};
 
 /// What a few readings say of a shape that was measured before.
@@ -41,7 +41,8 @@ impl TieCheck {
     /// the grid was made for; readings there are taken.
     ///
     /// # Errors
-    /// As for [`Self::new`], and [`EstimateError::Outside`] for a reading beyond the grid.
+    /// As for [`Self::new`], and [`EstimateError::Outside`] for a reading beyond the grid, and [`EstimateError::Narrow`]
+    /// for readings that reach over less than half of it.
     pub fn of_surface(
         readings: &[StationReading],
         grid: Lattice,
@@ -60,7 +61,9 @@ impl TieCheck {
             return Err(EstimateError::Outside { x_um: at.x_um, y_um: at.y_um });
         }
         // Places of readings, which have 32 bits.
-        Self::new(readings, |x_um, y_um| surface.height_um(x_um as i32, y_um as i32).into())
+        let tie = Self::new(readings, |x_um, y_um| surface.height_um(x_um as i32, y_um as i32).into())?;
+        reaches(readings, [last_x_um.abs_diff(grid.x0_um), last_y_um.abs_diff(grid.y0_um)])?;
+        Ok(tie)
     }
 
     /// The newest readings of a document against the shape that its older surveys tell; none if the newest tell the shape
