@@ -38,7 +38,7 @@ pub use error::{GridFileError, GridFileErrorKind};
 pub use facts::{Fact, FactList, LengthUnit, MissingFacts, RowOrder};
 pub use faults::{HexFault, MatrixFault, NpyFault, PlyFault, PointFault, Readings};
 pub use format::GridFormat;
-pub use loss::Loss;
+pub use loss::{Loss, times_tied};
 pub use matrix::table;
 pub use source::{Language, source};
 pub use surface::{SurfaceChoice, SurfaceReason, surface_word};
