@@ -110,10 +110,40 @@ fn a_reading_that_all_others_deny_is_named() {
     // The same slip in an older survey is found there, and that survey is to be left out.
     let sound = with_readings(surveyed(5, 5, Surface::Refined, bow));
     let old = with_readings(surveyed(5, 5, Surface::Refined, |u, v| slip(u, v) + 40 * u)).readings;
-    let older = OlderSurveys { drift_um: 15, readings: vec![old] };
+    let older = OlderSurveys { drift_um: 15, readings: vec![old], ..OlderSurveys::default() };
     let report = check(&GridDocument { older, ..sound }, &at_60());
     assert!(report.to_string().contains("reading 9 of older survey 1 (x 160, y 60 mm) is"), "{report}");
     assert!(report.to_string().contains("leave that survey out"), "{report}");
+}
+
+/// Four of these five stand nearly in a line, so what they predict of the fifth lies far beyond the range of heights.
+#[test]
+fn a_reading_is_named_once() {
+    let rows = [
+        [162_194, 18_283, 32],
+        [201_423, 187_894, 28],
+        [157_785, 50_391, 8],
+        [10_570, 26_453, -24],
+        [155_938, 35_664, -36],
+    ];
+    let reading = |[x_um, y_um, height_um]: [i32; 3]| StationReading {
+        at: gapkeeper::BedHeight { x_um, y_um, height_um },
+        spread_um: None,
+    };
+    let older = OlderSurveys { drift_um: 15, readings: vec![rows.map(reading).to_vec()], ..OlderSurveys::default() };
+    let report = check(&GridDocument { older, ..with_readings(surveyed(5, 5, Surface::Refined, bow)) }, &at_60());
+    let mut named: Vec<_> = report
+        .verdicts
+        .iter()
+        .filter_map(|verdict| match &verdict.finding {
+            Finding::OffOthers { reading, .. } => Some((reading.age, reading.number)),
+            _ => None,
+        })
+        .collect();
+    let count = named.len();
+    named.sort_unstable();
+    named.dedup();
+    assert!(count == named.len() && count > 0, "{report}");
 }
 
 #[test]

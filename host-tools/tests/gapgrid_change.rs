@@ -111,7 +111,15 @@ fn a_tie_checks_a_blend() {
     write("held.csv", &tie(99, 5));
     write("lost.csv", &tie(-102, 5));
     write("four.csv", &tie(0, 4));
-    write("beyond.csv", &tie(0, 5).replace("\r\n110000,", "\r\n110001,"));
+    // All within 1 mm, and over less than half of the depth.
+    let near = |x_um: i32, y_um: i32| {
+        let row = |(u, v): (i32, i32)| format!("{},{},50\r\n", 30_000 + u * x_um / 2, 30_000 + v * y_um / 2);
+        format!("x_um,y_um,height_um\r\n{}", [(0, 0), (2, 0), (0, 2), (2, 2), (1, 1)].map(row).concat())
+    };
+    write("near.csv", &near(1000, 1000));
+    write("shallow.csv", &near(50_000, 45_498));
+    write("half.csv", &near(50_000, 45_500));
+    write("beyond.csv", &tie(0, 5).replace("\r\n110000,", "\r\n110002,"));
     let named = fs::read_to_string(folder.path().join("warm.json"))
         .unwrap()
         .replace("\"fade\"", "\"plate\": \"glass\", \"fade\"");
@@ -140,16 +148,50 @@ fn a_tie_checks_a_blend() {
             "off by 102 um from these readings, more than 100, whatever the screws did\n  survey the whole bed at 70 °C",
         ),
         ("four.csv", "readings at 4 places: 5 or more are needed"),
-        ("beyond.csv", "a reading at x 110.001, y 20 mm lies beyond the grid"),
+        ("beyond.csv", "a reading at x 110.002, y 20 mm lies beyond the grid"),
+        ("near.csv", "the newest readings reach over 1.0 mm along X, less than half of the 100.0 mm of the shape"),
+        ("shallow.csv", "the newest readings reach over 45.5 mm along Y, less than half of the 91.0 mm"),
         ("cool.json", "the file holds no readings"),
         ("at-80.json", "at-80.json was measured at 80 °C, b.json was measured at 70 °C"),
     ];
     for (file, words) in cases {
         assert_refused(folder.path(), &[(&format!("{blend} --tie {file} -o b.json"), words)]);
     }
+    let (_, out, error) = gapgrid(folder.path(), &format!("{blend} --tie half.csv -o half.json"));
+    assert!(out.contains("the blend holds") || error.contains("the blend is off by"), "{out} {error}");
     let other = "glass.json is of the plate glass, cool.json has no name for its plate";
     assert_refused(folder.path(), &[("blend cool.json glass.json --bed-temperature 70 -o b.json", other)]);
     assert!(!folder.path().join("b.json").exists());
+}
+
+/// Three cells over 20 mm and three over 10 mm leave a micrometre over, and the cells of the refined surface some more:
+/// readings at the far corner are taken up to there, and no farther.
+#[test]
+fn a_tie_reaches_as_far_as_the_grid_was_made_for() {
+    let folder = folder();
+    let at = |degrees: i32| {
+        document("[[0, 9, 9, 0], [9, 20, 20, 9], [9, 20, 20, 9], [0, 9, 9, 0]]")
+            .replace("50000", "6666")
+            .replace("45500", "3333")
+            .replace("bilinear", "refined")
+            .replace("60,\n", &format!("{degrees},\n"))
+    };
+    let write = |name: &str, text: &str| fs::write(folder.path().join(name), text).unwrap();
+    write("at-60.json", &at(60));
+    write("at-80.json", &at(80));
+    let blend = "blend at-60.json at-80.json --bed-temperature 70 --tie five.csv -o blend.json";
+    let five = |x_um: i32, y_um: i32| {
+        format!(
+            "x_um,y_um,height_um\r\n10000,20000,0\r\n{x_um},20000,0\r\n10000,{y_um},0\r\n{x_um},{y_um},0\r\n20000,25000,22\r\n"
+        )
+    };
+    write("five.csv", &five(30_000, 30_000));
+    let (code, out, error) = gapgrid(folder.path(), blend);
+    assert!(code == Some(0) && out.contains("the blend holds"), "{out} {error}");
+    for (x_um, y_um) in [(30_001, 30_000), (30_000, 30_002)] {
+        write("five.csv", &five(x_um, y_um));
+        assert_refused(folder.path(), &[(blend, "lies beyond the grid")]);
+    }
 }
 
 #[test]

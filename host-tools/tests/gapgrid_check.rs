@@ -53,6 +53,31 @@ fn the_exit_code_is_the_outcome_and_the_text_says_why() {
     assert_eq!(run("check fine.json --tilt-um 5").0, Some(1));
 }
 
+/// How often a grid was tied, and that a whole survey is due after the last tie that may be.
+#[test]
+fn a_tie_is_told() {
+    let folder = folder();
+    let run = |arguments: &str| gapgrid(folder.path(), arguments);
+    let fine = fs::read_to_string(folder.path().join("fine.json")).unwrap().replace("\"version\": 1", "\"version\": 2");
+    for (count, line) in [
+        (1, "tie: tied once since the last whole survey, up to 3 may be; residual 17 um, up to 100 is allowed\n"),
+        (2, "tie: tied 2 times since the last whole survey, up to 3 may be; residual 17 um, up to 100 is allowed\n"),
+        (3, "residual 17 um, up to 100 is allowed; survey the whole bed next time\n"),
+    ] {
+        let tie = format!("\"bilinear\", \"tie\": {{ \"count\": {count}, \"residual_um\": 17 }}");
+        fs::write(folder.path().join("tied.json"), fine.replace("\"bilinear\"", &tie)).unwrap();
+        for command in ["check tied.json", "show tied.json", "show tied.json --out map.svg"] {
+            let (_, out, error) = run(command);
+            assert!(out.contains(line), "{command}: {out} {error}");
+        }
+        let json: Value = serde_json::from_str(&run("check tied.json --json").1).unwrap();
+        assert_eq!(json["tie"], serde_json::json!({ "count": count, "residual_um": 17 }));
+    }
+    assert!(!run("check fine.json").1.contains("tie:") && !run("show fine.json").1.contains("tie:"));
+    let json: Value = serde_json::from_str(&run("check fine.json --json").1).unwrap();
+    assert!(json.get("tie").is_some_and(Value::is_null), "{json}");
+}
+
 /// A grid that drives the nozzle three millimetres into the bed is not fine, and the advice does not help it to.
 #[test]
 fn a_deep_shift_an_old_file_and_another_setup_are_told() {

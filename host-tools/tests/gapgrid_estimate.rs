@@ -171,7 +171,7 @@ fn five_readings_and_an_older_survey_make_a_grid() {
     fs::write(folder.path().join("five.csv"), five(0)).unwrap();
     let new = "estimate five.csv --bed-temperature 62 --plate glass --nodes 5x9";
     let out = ok(folder.path(), &format!("{new} --older old.json -o now.json"));
-    let made = "plane and twist of 5 readings; shape also of 13 readings of 1 older surveys\nthe shape held: residual ";
+    let made = "plane and twist of 5 readings; shape also of 13 readings of 1 older survey\nthe shape held: residual ";
     assert!(out.starts_with(made) && out.contains("from 18 readings"), "{out}");
     let now = read_grid(&folder.path().join("now.json")).unwrap();
     assert_eq!((now.readings.len(), now.older.readings.len(), now.older.drift_um), (5, 1, 15));
@@ -218,6 +218,10 @@ fn surveys_that_do_not_belong_together_are_refused() {
     let write = |name: &str, text: &str| fs::write(folder.path().join(name), text).unwrap();
     write("five.csv", &five(0));
     write("lost.csv", &five(-130));
+    write(
+        "near.csv",
+        "x_um,y_um,height_um\r\n99000,99000,5\r\n99900,99000,5\r\n99000,99900,5\r\n99900,99900,5\r\n99500,99500,5\r\n",
+    );
     write("four.csv", five(0).rsplit_once("120000").unwrap().0);
     write("one.csv", "x_um,y_um,height_um\r\n20000,30000,5\r\n");
     write("none.csv", "x_um,y_um,height_um\r\n");
@@ -238,11 +242,21 @@ fn surveys_that_do_not_belong_together_are_refused() {
         ("five.csv --plate stone", "old.json", "old.json has no name for its plate, five.csv is of the plate stone"),
         ("five.csv", "unknown.json", "unknown.json does not say its bed temperature, five.csv was measured at 60 °C"),
         ("five.csv", "bare.json", "bare.json: the file holds no readings"),
-        ("five.csv", "bow.csv", "bow.csv: a table does not say its plate"),
+        (
+            "five.csv",
+            "bow.csv",
+            "bow.csv: a table does not say its plate and its bed temperature\n  make a grid document that keeps its",
+        ),
+        (
+            "five.csv",
+            "bare.json",
+            "if its nodes were measured, make a document that keeps them: gapgrid convert bare.json",
+        ),
         ("five.csv", "gone.json", "gone.json"),
         ("five.csv", "old.json --older old.json", "older survey 2 has the readings of older survey 1 once more"),
         ("bow.csv", "old.json", "older survey 1 has the readings of the newest survey once more"),
         ("four.csv", "old.json", "the newest survey: readings at 4 places: 5 or more are needed"),
+        ("near.csv", "old.json", "the newest readings reach over 0.9 mm along X, less than half of the 200.0 mm"),
         ("one.csv", "old.json", "the newest survey: readings at 1 places"),
         ("none.csv", "old.json", "the newest survey: readings at 0 places"),
         ("double.csv", "old.json", "the newest survey: readings at 4 places"),
@@ -259,6 +273,28 @@ fn surveys_that_do_not_belong_together_are_refused() {
     }
     let warm = "estimate five.csv --bed-temperature 66 --older old.json -o a.json";
     assert_refused(folder.path(), &[(warm, "old.json was measured at 60 °C, five.csv was measured at 66 °C")]);
+    // What lies within the window of each step is not within that of all of them.
+    let step = |degrees: i32, older: &str, to: &str| {
+        write("step.csv", &five(degrees - 60));
+        format!("estimate step.csv --bed-temperature {degrees} --older {older}.json -o {to}.json")
+    };
+    ok(folder.path(), &step(65, "old", "at-65"));
+    let two = "at-65.json: its older survey 1 was measured at 60 °C, the readings of step.csv: 70 °C\n  give surveys within 5";
+    assert_refused(folder.path(), &[(&step(70, "at-65", "a"), two)]);
+    ok(folder.path(), &step(64, "at-65", "at-64"));
+    assert_eq!(read_grid(&folder.path().join("at-64.json")).unwrap().older.bed_temperatures_c, [Some(65), Some(60)]);
+    // A document that does not say those of its older surveys can be computed again, but not be added.
+    let text = fs::read_to_string(folder.path().join("at-65.json")).unwrap();
+    write("silent.json", &text.replace("\"bed_temperatures_c\": [60], ", ""));
+    ok(folder.path(), "estimate silent.json -o again.json");
+    let silent = "silent.json: its older survey 1 does not say its bed temperature";
+    assert_refused(folder.path(), &[(&step(66, "silent", "a"), silent)]);
+    // An option does not relabel a document.
+    let cold = "estimate old.json --bed-temperature 75 -o a.json";
+    assert_refused(folder.path(), &[(cold, "old.json: the file says that it was measured at 60 °C, not at 75 °C")]);
+    let stone = "estimate glass.json --plate stone -o a.json";
+    assert_refused(folder.path(), &[(stone, "glass.json: the file says that it is of the plate glass, not of stone")]);
+    ok(folder.path(), "estimate glass.json --plate glass --bed-temperature 60 -o again.json");
     let unknown = "estimate five.csv --older old.json -o a.json";
     assert_refused(folder.path(), &[(unknown, "five.csv does not say its bed temperature")]);
     assert!(!folder.path().join("a.json").exists());

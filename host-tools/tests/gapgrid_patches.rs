@@ -68,7 +68,11 @@ fn a_job_and_its_form_are_written_and_read() {
     }
     // The new grid has kept its patches, and they join further ones, or others of its readings.
     assert!(!out.contains("not printed with this grid"), "{out}");
-    let out = ok(folder.path(), "patches new.json --read filled.csv -o newer.json");
+    let again = "filled.csv: the grid holds the readings of this form already\n  give the grid that was in force";
+    let twice = "patches new.json --read filled.csv -o newer.json";
+    assert_refused(folder.path(), &[(twice, again), (&format!("{twice} --spread-um 20"), again)]);
+    fill(folder.path(), "further.csv", |at| if at == 4 { "0.32" } else { "0.33" }.to_owned());
+    let out = ok(folder.path(), "patches new.json --read further.csv -o newer.json");
     assert!(out.contains("not printed with this grid and surface: the nozzle was up to "), "{out}");
     assert_eq!(read_grid(&folder.path().join("newer.json")).unwrap().readings.len(), 18, "{out}");
 

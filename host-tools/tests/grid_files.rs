@@ -181,7 +181,7 @@ bed.json: version 3 of the format, where this program reads versions 1 and 2
 /// Older surveys and the name of the plate come back as they are, and what cannot be one is refused with its place.
 #[test]
 fn json_keeps_older_surveys_and_the_plate() {
-    let older = "\"older\": { \"drift_um\": 15, \"readings_um\": [[\n    [1, 2, 3, 4]\n  ], [\n    [5, 6, 7],\n    [8, 9, 10]\n  ]] }";
+    let older = "\"older\": { \"drift_um\": 15, \"bed_temperatures_c\": [-5, null], \"readings_um\": [[\n    [1, 2, 3, 4]\n  ], [\n    [5, 6, 7],\n    [8, 9, 10]\n  ]] }";
     let kept = JSON
         .replace("\"version\": 1", "\"version\": 2")
         .replace("  \"nodes_um\"", "  \"plate\": \"glass \\\"2\\\"\",\n  \"nodes_um\"")
@@ -190,10 +190,16 @@ fn json_keeps_older_surveys_and_the_plate() {
     let reading =
         |x_um, y_um, height_um, spread_um| StationReading { at: BedHeight { x_um, y_um, height_um }, spread_um };
     let readings = vec![vec![reading(1, 2, 3, Some(4))], vec![reading(5, 6, 7, None), reading(8, 9, 10, None)]];
-    assert_eq!(found.older, OlderSurveys { drift_um: 15, readings });
+    assert_eq!(found.older, OlderSurveys { drift_um: 15, readings, bed_temperatures_c: vec![Some(-5), None] });
     assert_eq!(found.plate.as_deref(), Some("glass \"2\""));
     let (bytes, losses) = GridFormat::Json.render(&found, &MissingFacts::default()).unwrap();
     assert_eq!((String::from_utf8(bytes).unwrap(), losses), (kept.clone(), Vec::new()));
+    // Documents were written without.
+    let bare = kept.replace("\"bed_temperatures_c\": [-5, null], ", "");
+    let found = parse(GridFormat::Json, "bed.json", bare.as_bytes()).unwrap();
+    assert_eq!((0..2).map(|survey| found.older.bed_temperature_c(survey)).collect::<Vec<_>>(), [None, None]);
+    let (bytes, _) = GridFormat::Json.render(&found, &MissingFacts::default()).unwrap();
+    assert_eq!(String::from_utf8(bytes).unwrap(), bare);
     let long = format!("\"{}\"", "x".repeat(61));
     for (from, to, start) in [
         ("[8, 9, 10]", "[8, 9]", "bed.json: older survey 2: reading 2 has 2 numbers, not 3 or 4\n"),
@@ -202,6 +208,8 @@ fn json_keeps_older_surveys_and_the_plate() {
         ("\"drift_um\": 15", "\"drift_um\": 1001", "bed.json: older surveys have a drift of 1001 um, not 0 to 1000\n"),
         ("\"drift_um\": 15", "\"drift_um\": -1", "bed.json:18:26: invalid value: integer `-1`"),
         ("\"drift_um\": 15, ", "", "bed.json:"),
+        ("[-5, null]", "[-5]", "bed.json: 1 bed temperatures of 2 older surveys\n"),
+        ("[-5, null]", "[-5, 0.5]", "bed.json:"),
         ("\"glass \\\"2\\\"\"", "\"\"", "bed.json: the name of the plate is empty"),
         ("\"glass \\\"2\\\"\"", "\"a\\nb\"", "bed.json: the name of the plate is empty"),
         ("\"glass \\\"2\\\"\"", &long, "bed.json: the name of the plate is empty, longer than 60 bytes"),

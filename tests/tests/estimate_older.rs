@@ -39,7 +39,10 @@ fn worst(table: &str) -> (usize, [f64; 5]) {
         };
         let mut surveys: Vec<_> = fields[3].split('|').map(survey).collect();
         let newest = surveys.remove(0);
-        let document = document(newest, OlderSurveys { drift_um: fields[2].parse().unwrap(), readings: surveys });
+        let document = document(
+            newest,
+            OlderSurveys { drift_um: fields[2].parse().unwrap(), readings: surveys, ..OlderSurveys::default() },
+        );
         let hand = Hand { spread_um: fields[0].parse().unwrap(), factor: fields[1].parse().unwrap() };
         let estimate = Estimate::of(&document, hand).unwrap();
         let mut differ = |at: usize, found: f64, expected: f64| worst[at] = worst[at].max((found - expected).abs());
@@ -103,7 +106,7 @@ fn screws_um(u: i32, v: i32) -> i32 {
 }
 
 fn older(readings: Vec<Vec<StationReading>>) -> OlderSurveys {
-    OlderSurveys { drift_um: 15, readings }
+    OlderSurveys { drift_um: 15, readings, ..OlderSurveys::default() }
 }
 
 /// By definition: the newest readings tell plane and twist, the older ones the bow, and so the bed comes back as it is,
@@ -165,7 +168,8 @@ fn older_surveys_count_less() {
         let raised = shape(second)
             .into_iter()
             .map(|StationReading { at: BedHeight { x_um, y_um, height_um }, .. }| reading(x_um, y_um, height_um + 9));
-        let older = OlderSurveys { drift_um, readings: vec![shape(first), raised.collect()] };
+        let older =
+            OlderSurveys { drift_um, readings: vec![shape(first), raised.collect()], ..OlderSurveys::default() };
         Estimate::with_older(&five(bow_um), &older, Hand::of(5.0).unwrap()).unwrap().at(200e3, 80e3).mean_um
     };
     let newer_um = edge_um(0, 0, 15) - edge_um(1, 0, 15);
@@ -227,7 +231,7 @@ fn huge_numbers_stay_numbers() {
     let survey = |by: i32| -> Vec<StationReading> {
         (0..9).map(|at| reading(far(at % 3), far(at / 3), if at % 2 == 0 { 8191 - by } else { by - 8191 })).collect()
     };
-    let older = OlderSurveys { drift_um: 1000, readings: vec![survey(16_382)] };
+    let older = OlderSurveys { drift_um: 1000, readings: vec![survey(16_382)], ..OlderSurveys::default() };
     let estimate = Estimate::with_older(&survey(0), &older, Hand::of(1.0).unwrap()).unwrap();
     for (x_um, y_um) in [(0.0, 0.0), (-2e9, 2e9), (5e9, 0.0)] {
         let found = estimate.at(x_um, y_um);

@@ -69,7 +69,7 @@ fn shares(kind: usize, hand_um: f64, numbers: &mut Numbers) -> [Shares; 4] {
     [0, 1, 2, 3].map(|way| {
         let new = read(&now, way, hand_um, numbers);
         let readings = if way == 0 { Vec::new() } else { vec![old.clone()] };
-        let older = OlderSurveys { drift_um: USUAL_DRIFT_UM, readings };
+        let older = OlderSurveys { drift_um: USUAL_DRIFT_UM, readings, ..OlderSurveys::default() };
         let estimate = Estimate::with_older(&new, &older, hand).unwrap();
         let (mut within, mut held, mut count) = (0.0, 0.0, 0.0);
         for (x, y) in every_other_place() {

@@ -15,11 +15,11 @@ mod unchecked;
 mod usage;
 mod verdict;
 
-use gapkeeper::{Surface, SurveySettings, TemperatureWindows};
+use gapkeeper::{MAX_TIES, Surface, SurveySettings, TIE_LIMIT_UM, TemperatureWindows, Tie};
 
 use crate::estimate::{Band, Hand};
 use crate::flatness::Flatness;
-use crate::grid_file::{GridDocument, SurfaceChoice};
+use crate::grid_file::{GridDocument, SurfaceChoice, times_tied};
 
 pub use report::{SCHEMA_VERSION, unreadable_json};
 pub use unchecked::Unchecked;
@@ -93,6 +93,8 @@ pub struct CheckReport {
     pub unchecked: Vec<Unchecked>,
     /// The surface that was judged.
     pub surface: SurfaceChoice,
+    /// How the grid was tied to an older one; none for a whole survey, and for a grid without one.
+    pub tie: Option<Tie>,
     /// Days since the grid's file was written, if that is known.
     pub age_days: Option<u32>,
     /// How flat the readings are.
@@ -106,6 +108,19 @@ pub struct CheckReport {
 }
 
 impl CheckReport {
+    /// How the grid was tied to an older one, in words.
+    pub fn tied(&self) -> Option<String> {
+        self.tie.map(|tie| {
+            let last = if tie.count() == MAX_TIES { "; survey the whole bed next time" } else { "" };
+            format!(
+                "tied {} since the last whole survey, up to {MAX_TIES} may be; residual {} um, up to {TIE_LIMIT_UM} is \
+                 allowed{last}",
+                times_tied(tie),
+                tie.residual_um()
+            )
+        })
+    }
+
     /// The gravest verdict; none: all is fine.
     pub fn severity(&self) -> Option<Severity> {
         self.verdicts.iter().map(|verdict| verdict.finding.severity()).max()
@@ -145,6 +160,7 @@ pub fn check(document: &GridDocument, settings: &CheckSettings) -> CheckReport {
         verdicts: found.verdicts,
         unchecked: found.unchecked,
         surface,
+        tie: document.survey.and_then(|marks| marks.tie),
         age_days: settings.age_days,
         flatness: Flatness::of_grid(&document.grid),
         band,

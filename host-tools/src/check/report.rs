@@ -25,6 +25,7 @@ impl CheckReport {
     /// | … `reason`, `remedy` | sentences; their wording may change |
     /// | `unchecked` | list of objects with `kind`, that of the verdicts that could not be come to, and `reason` |
     /// | `surface`, `surface_reason` | `bilinear` or `refined`; [`crate::grid_file::SurfaceReason::word`] |
+    /// | `tie` | `null`, or `count` of ties since the last whole survey and `residual_um` of the last one |
     /// | `age_days` | `null`, or days since the grid's file was written |
     /// | `flatness` | `null`, or lengths in micrometres: `lspl_fltt_um`, `lspl_fltp_um`, `lspl_fltv_um`, `lspl_fltq_um`, `mzpl_fltt_um` |
     /// | `band` | `null`, or how sure the surface is with 95 %: [`Band::to_json`] |
@@ -64,6 +65,7 @@ impl CheckReport {
             "unchecked": unchecked,
             "surface": surface_word(self.surface.surface),
             "surface_reason": self.surface.reason.word(),
+            "tie": self.tie.map(|tie| json!({ "count": tie.count(), "residual_um": tie.residual_um() })),
             "age_days": self.age_days,
             "flatness": flatness,
             "band": self.band.as_ref().map(Band::to_json),
@@ -88,6 +90,7 @@ pub fn unreadable_json(reason: &str) -> Value {
         "unchecked": [],
         "surface": null,
         "surface_reason": null,
+        "tie": null,
         "age_days": null,
         "flatness": null,
         "band": null,
@@ -124,6 +127,9 @@ impl fmt::Display for CheckReport {
             writeln!(out, "not checked: {unchecked}")?;
         }
         writeln!(out, "surface: {}", self.surface)?;
+        if let Some(tied) = self.tied() {
+            writeln!(out, "tie: {tied}")?;
+        }
         if let Some(days) = self.age_days {
             writeln!(out, "age: the file was written {days} days ago; the readings may be older")?;
         }

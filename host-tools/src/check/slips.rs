@@ -43,6 +43,10 @@ pub(super) fn slips(
         // Stable: of equals, the first is told.
         doubtful.sort_by(|&one, &other| now[other].rank.total_cmp(&now[one].rank));
         let Some(&at) = doubtful.first() else { break };
+        // Its prediction lies beyond the range of heights: it stays off, and hides whatever else there is.
+        if slips.iter().any(|slip: &Slip| slip.at == at) {
+            break;
+        }
         let Standing { off_um, rank } = now[at];
         let predicted_um = i32::from(heights_um[at]).saturating_sub(off_um);
         // Held within 14 bits.

@@ -92,7 +92,9 @@ fn change(first: &GridDocument, second: &GridDocument) -> String {
     };
     let readings: Vec<StationReading> =
         places(&second.grid).into_iter().map(|at| StationReading { at, spread_um: None }).collect();
-    let Ok(TieCheck { residual_um, .. }) = TieCheck::of_surface(&readings, &first.grid) else { return String::new() };
+    let Ok(TieCheck { residual_um, .. }) = TieCheck::of_surface(&readings, first.grid.lattice(), &first.grid) else {
+        return String::new();
+    };
     format!(
         "the shape changes by {residual_um:.0} um from {} to {} °C, {:.1} um a degree; tilt and twist are not \
          counted\n",
@@ -111,7 +113,8 @@ fn check(arguments: &Arguments, path: &Path, document: &GridDocument) -> anyhow:
     let surface = document
         .surface_grid(document.surface_choice(None).surface)
         .map_err(|error| anyhow!("{}: {error}\n  measure the stations again", name(&arguments.first)))?;
-    let tie = TieCheck::of_surface(&newest, &surface).map_err(|error| anyhow!("{}: {error}", name(path)))?;
+    let tie = TieCheck::of_surface(&newest, document.grid.lattice(), &surface)
+        .map_err(|error| anyhow!("{}: {error}", name(path)))?;
     let TieCheck { residual_um, readings } = tie;
     if !tie.holds() {
         bail!(

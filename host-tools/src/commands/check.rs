@@ -25,7 +25,7 @@ use super::{input, length, show};
     gapgrid check grid.json --out map.png\n  gapgrid check grid.json --json\n\n\
     Exit codes: 0 fine, 1 warnings, 2 unusable, which a file that cannot be read is, too.\n\n\
     JSON: schema_version; outcome (fine, warning, unusable); verdicts, each with kind, severity, place (null, or column \
-    and row from 1, x_um, y_um), reason and remedy; unchecked, each with kind and reason; surface and surface_reason; age_days; flatness with lspl_fltt_um, \
+    and row from 1, x_um, y_um), reason and remedy; unchecked, each with kind and reason; surface and surface_reason; tie, null or count and residual_um; age_days; flatness with lspl_fltt_um, \
     lspl_fltp_um, lspl_fltv_um, lspl_fltq_um and mzpl_fltt_um; band with readings, hand_um, middle_um, worst_um, \
     worst_x_um, worst_y_um and sure_share; lowest and highest, places with height_um. Wording of \
     reasons and remedies may change, the rest stays while schema_version does.")]

@@ -8,7 +8,7 @@ use gapkeeper::TIE_LIMIT_UM;
 use gapkeeper_host_tools::check::CheckSettings;
 use gapkeeper_host_tools::estimate::{Band, Estimate, TieCheck};
 use gapkeeper_host_tools::grid_file::{GridDocument, plate_name};
-use gapkeeper_host_tools::printed::{name, print};
+use gapkeeper_host_tools::printed::{name, one_line, print};
 
 use super::lattice::LatticeOptions;
 use super::older::{OlderOptions, Origin};
@@ -61,6 +61,27 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
     let path = &arguments.readings;
     let mut readings = readings(path)?;
     let known = readings.document.take();
+    if let (Some(stated_c), Some(known_c)) =
+        (arguments.bed_temperature, known.as_ref().and_then(|known| known.bed_temperature_c))
+        && stated_c != known_c
+    {
+        bail!(
+            "{}: the file says that it was measured at {known_c} °C, not at {stated_c} °C\n  leave out --bed-temperature, or \
+             correct bed_temperature_c in the file if that is wrong",
+            name(path)
+        );
+    }
+    if let (Some(stated), Some(known)) = (&arguments.plate, known.as_ref().and_then(|known| known.plate.as_ref()))
+        && stated != known
+    {
+        bail!(
+            "{}: the file says that it is of the plate {}, not of {}\n  leave out --plate, or correct plate in the file if \
+             that is wrong",
+            name(path),
+            one_line(known),
+            one_line(stated)
+        );
+    }
     let bed_temperature_c =
         arguments.bed_temperature.or_else(|| known.as_ref().and_then(|known| known.bed_temperature_c));
     let plate = arguments.plate.clone().or_else(|| known.as_ref().and_then(|known| known.plate.clone()));
@@ -102,9 +123,10 @@ fn made_of(document: &GridDocument, estimate: &Estimate, tie: Option<TieCheck>) 
     }
     let of_older: usize = older.readings.iter().map(Vec::len).sum();
     let mut text = format!(
-        "plane and twist of {} readings; shape also of {of_older} readings of {} older surveys\n",
+        "plane and twist of {} readings; shape also of {of_older} readings of {} older survey{}\n",
         readings.len(),
-        older.readings.len()
+        older.readings.len(),
+        if older.readings.len() == 1 { "" } else { "s" }
     );
     match tie {
         Some(TieCheck { residual_um, .. }) => {

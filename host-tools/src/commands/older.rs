@@ -2,14 +2,15 @@
 
 use std::path::{Path, PathBuf};
 
-use anyhow::{anyhow, bail};
+use anyhow::bail;
 use clap::Args;
 use gapkeeper::TemperatureWindows;
 use gapkeeper_host_tools::estimate::USUAL_DRIFT_UM;
-use gapkeeper_host_tools::grid_file::GridDocument;
+use gapkeeper_host_tools::grid_file::{GridDocument, GridFormat, OlderSurveys};
 use gapkeeper_host_tools::printed::{name, one_line};
 
-use super::readings::{PlateReadings, readings};
+use super::input;
+use super::readings::PlateReadings;
 
 /// The options of commands that add older surveys.
 #[derive(Args)]
@@ -38,21 +39,35 @@ impl OlderOptions {
     /// Adds the older surveys to the readings, and gives the document of the newest of them.
     pub fn add(&self, to: &mut PlateReadings, origin: Origin) -> anyhow::Result<Option<GridDocument>> {
         let mut first = None;
+        // Its own as well: the temperature may be stated for the first time.
+        origin.check_older(&to.older, origin)?;
         for path in &self.older {
-            let PlateReadings { newest, older, document } = readings(path)?;
-            let document = document.ok_or_else(|| {
-                anyhow!(
-                    "{}: a table does not say its plate and its bed temperature\n  make a grid document of it (gapgrid \
-                     estimate)",
+            if GridFormat::of(path)? == GridFormat::Csv {
+                bail!(
+                    "{0}: a table does not say its plate and its bed temperature\n  make a grid document that keeps its \
+                     readings: gapgrid estimate {0} --bed-temperature C -o OLDER.json",
                     name(path)
-                )
-            })?;
-            origin.check(&Origin::of(path, &document))?;
+                );
+            }
+            let document = input::grid(path)?;
+            if document.readings.is_empty() {
+                bail!(
+                    "{0}: the file holds no readings\n  if its nodes were measured, make a document that keeps them: gapgrid \
+                     convert {0} NODES.csv, then gapgrid estimate NODES.csv --bed-temperature C -o OLDER.json",
+                    name(path)
+                );
+            }
+            let from = Origin::of(path, &document);
+            origin.check(&from)?;
+            origin.check_older(&document.older, from)?;
+            let older = &document.older;
             if to.older.readings.is_empty() {
                 to.older.drift_um = if older.readings.is_empty() { USUAL_DRIFT_UM } else { older.drift_um };
             }
-            to.older.readings.push(newest);
-            to.older.readings.extend(older.readings);
+            to.older.push(document.readings.clone(), document.bed_temperature_c);
+            for (survey, readings) in older.readings.iter().enumerate() {
+                to.older.push(readings.clone(), older.bed_temperature_c(survey));
+            }
             first = first.or(Some(document));
         }
         to.older.drift_um = self.drift_um.unwrap_or(to.older.drift_um);
@@ -66,15 +81,44 @@ impl<'a> Origin<'a> {
         Self { path, plate: document.plate.as_deref(), bed_temperature_c: document.bed_temperature_c }
     }
 
+    /// Whether the older surveys of a file were measured at the same temperature.
+    ///
+    /// A document of which no temperature is known does not tell those of its surveys either.
+    fn check_older(&self, older: &OlderSurveys, file: Origin) -> anyhow::Result<()> {
+        let window_c = TemperatureWindows::default().nearest_c;
+        for survey in 0..older.readings.len() {
+            let bed_temperature_c = older.bed_temperature_c(survey);
+            // A document that was made before temperatures were kept can be computed again, but not be added to another.
+            let is_own_unknown = bed_temperature_c.is_none() && file.path == self.path;
+            if is_own_unknown || self.is_near(bed_temperature_c) {
+                continue;
+            }
+            let of = bed_temperature_c
+                .map_or("does not say its bed temperature".into(), |degrees| format!("was measured at {degrees} °C"));
+            let now = self.bed_temperature_c.map_or("none is known".into(), |degrees| format!("{degrees} °C"));
+            bail!(
+                "{}: its older survey {} {of}, the readings of {}: {now}\n  give surveys within {window_c} °C; \
+                 bed_temperatures_c in the file states those of its older ones",
+                name(file.path),
+                survey + 1,
+                name(self.path)
+            );
+        }
+        Ok(())
+    }
+
+    fn is_near(&self, other_c: Option<i16>) -> bool {
+        match (self.bed_temperature_c, other_c) {
+            (Some(one_c), Some(other_c)) => one_c.abs_diff(other_c) <= TemperatureWindows::default().nearest_c.into(),
+            (one_c, other_c) => one_c == other_c,
+        }
+    }
+
     /// Whether others are of the same plate at the same temperature.
     pub fn check(&self, other: &Origin) -> anyhow::Result<()> {
         self.check_plate(other)?;
         let window_c = TemperatureWindows::default().nearest_c;
-        let is_near = match (self.bed_temperature_c, other.bed_temperature_c) {
-            (Some(one_c), Some(other_c)) => one_c.abs_diff(other_c) <= window_c.into(),
-            (one_c, other_c) => one_c == other_c,
-        };
-        if !is_near {
+        if !self.is_near(other.bed_temperature_c) {
             let temperature = |origin: &Origin| {
                 let of = origin.bed_temperature_c.map_or("does not say its bed temperature".into(), |degrees| {
                     format!("was measured at {degrees} °C")

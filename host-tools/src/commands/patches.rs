@@ -123,6 +123,7 @@ fn read(arguments: &Arguments, document: &GridDocument, path: &Path) -> anyhow::
     let (_, surface) = in_force(arguments, document)?;
     let apart_um = form.farthest_from_um(document, &surface).map_err(|error| of_form(&error))?;
     let told = PatchReadings::of(&form, arguments.spread_um).map_err(|error| of_form(&error))?;
+    told.are_new_to(document).map_err(|error| of_form(&error))?;
     let hand = arguments.hand.hand();
     let readings = told.with_older(document, hand);
     let estimate = Estimate::with_older(&readings, &document.older, hand).map_err(|error| of_form(&error))?;

@@ -58,14 +58,16 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<()> {
     }
     let (surface_asked, hand) = (arguments.surface.asked(), arguments.hand.hand());
     let settings = CheckSettings { surface: surface_asked, hand, ..CheckSettings::default() };
-    let (advice, why) = advice(&check(&document, &settings));
+    let report = check(&document, &settings);
+    let (advice, why) = advice(&report);
+    let tie = report.tied().map_or_else(String::new, |tied| format!("tie: {tied}\n"));
     let because = why.as_ref().map_or_else(String::new, |why| format!(": {why}"));
     if let Some(picture) = picture {
         picture.write(map(&arguments.grid, (&advice, why.as_deref()), &document.grid, &surface))?;
-        return Ok(print(&format!("{advice}{because}\nsurface: {choice}\n"))?);
+        return Ok(print(&format!("{advice}{because}\nsurface: {choice}\n{tie}"))?);
     }
     let heights = format!("{}\n{}", table(&document.grid), shaded(&surface, is_coloured));
-    let text = format!("{heights}\n{advice}{because}\nsurface: {choice}\n");
+    let text = format!("{heights}\n{advice}{because}\nsurface: {choice}\n{tie}");
     // Numbers and our own colours: nothing of it comes from a file.
     Ok(print_bytes(text.as_bytes())?)
 }

@@ -1,5 +1,7 @@
 //! Why the surface cannot be told.
 
+use gapkeeper::GridAxis;
+
 use super::kernel::{FREE_TERMS, SCREW_TERMS};
 
 /// Fewest readings: one more than the free terms, so that the readings say something of the hand and the roughness.
@@ -52,6 +54,21 @@ pub enum EstimateError {
     UndeterminedTie {
         /// Surveys that are newer.
         age: usize,
+    },
+    /// The newest readings reach over too little of the plate to tell what the screws did.
+    #[error(
+        "the newest readings reach over {:.1} mm along {axis:?}, less than half of the {:.1} mm of the shape: they do not tell \
+        what the screws did, nor whether the shape held\n  read near each screw and in the middle",
+        f64::from(*found_um) / 1e3,
+        f64::from(*shape_um) / 1e3
+    )]
+    Narrow {
+        /// Along which axis.
+        axis: GridAxis,
+        /// How far the readings reach.
+        found_um: u32,
+        /// How far the shape reaches: the older readings, or the grid.
+        shape_um: u32,
     },
     /// A survey that is given twice would count twice.
     #[error("{} has the readings of {} once more\n  give each survey once", survey(*age), survey(*first))]

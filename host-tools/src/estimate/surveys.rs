@@ -2,6 +2,7 @@
 
 use std::collections::BTreeSet;
 
+use gapkeeper::GridAxis;
 use nalgebra::DMatrix;
 
 use super::error::{EstimateError, FEWEST_READINGS, FEWEST_TIED, MOST_READINGS};
@@ -38,6 +39,9 @@ impl Surveys {
                 return Err(EstimateError::Twice { first, age });
             }
         }
+        if !is_alone {
+            reaches(newest, reach_um(older.readings.iter().flatten()))?;
+        }
         let places = surveys.iter().copied().flatten().map(|reading| (reading.at.x_um, reading.at.y_um));
         let frame = Frame::of(places).ok_or(EstimateError::Undetermined)?;
         let mean_um = |readings: &[StationReading]| {
@@ -71,6 +75,27 @@ pub(super) fn screw_terms(readings: &[StationReading], age: usize) -> Result<DMa
         free_terms(frame.place(readings[row].at.x_um.into(), readings[row].at.y_um.into()))[term]
     });
     if tells(terms.clone()) { Ok(terms) } else { Err(undetermined) }
+}
+
+/// How far readings reach along X and along Y.
+fn reach_um<'a>(readings: impl Iterator<Item = &'a StationReading> + Clone) -> [u32; 2] {
+    let along = |um: fn(&StationReading) -> i32| {
+        let (least, most) = (readings.clone().map(um).min(), readings.clone().map(um).max());
+        least.zip(most).map_or(0, |(least, most)| most.abs_diff(least))
+    };
+    [along(|reading| reading.at.x_um), along(|reading| reading.at.y_um)]
+}
+
+/// Readings that tell plane and twist must reach over half of the shape along both axes (own limit, no source): what they
+/// are off by grows with the distance outside them.
+pub(super) fn reaches(readings: &[StationReading], shape_um: [u32; 2]) -> Result<(), EstimateError> {
+    let found_um = reach_um(readings.iter());
+    for (axis, (found_um, shape_um)) in [GridAxis::X, GridAxis::Y].into_iter().zip(found_um.into_iter().zip(shape_um)) {
+        if found_um < shape_um.div_ceil(2) {
+            return Err(EstimateError::Narrow { axis, found_um, shape_um });
+        }
+    }
+    Ok(())
 }
 
 /// Whether the terms can be told apart: no singular value is nothing beside the largest.

@@ -171,6 +171,14 @@ pub enum GridFileErrorKind {
         /// Its spread.
         spread_um: i32,
     },
+    /// As many bed temperatures as older surveys, or none.
+    #[error("{found} bed temperatures of {surveys} older surveys")]
+    OlderTemperatures {
+        /// How many surveys there are.
+        surveys: usize,
+        /// How many temperatures.
+        found: usize,
+    },
     /// A drift that no plate has.
     #[error("older surveys have a drift of {drift_um} um, not 0 to {LARGEST_SPREAD_UM}")]
     Drift {
@@ -319,6 +327,7 @@ impl GridFileErrorKind {
             Kind::ReadingFields { .. } => "write x, y, height and, if it is known, the spread, in micrometres",
             Kind::ReadingHeight { .. } => "leave the reading out, or correct it",
             Kind::ReadingSpread { .. } => "leave the spread out if it is not known",
+            Kind::OlderTemperatures { .. } => "write one for each of them, null where it is not known, or none at all",
             Kind::Drift { .. } => "write how far the shape of the plate drifts, in micrometres",
             Kind::OlderSurvey { cause, .. } => cause.remedy(),
             Kind::Plate => "write a short name",

@@ -66,6 +66,9 @@ struct Body {
 #[serde(deny_unknown_fields, expecting = "older surveys in { }")]
 struct Older {
     drift_um: Whole<u16>,
+    /// It may be left out, or be null for some.
+    #[serde(default)]
+    bed_temperatures_c: Vec<Option<Whole<i16>>>,
     readings_um: Vec<Vec<Vec<Whole<i32>>>>,
 }
 
@@ -198,14 +201,25 @@ fn readings(rows: &[Vec<Whole<i32>>]) -> Result<Vec<StationReading>, Kind> {
     (1..).zip(rows).map(|(number, row)| reading(number, row)).collect()
 }
 
-fn older(Older { drift_um: Whole(drift_um), readings_um }: Older) -> Result<OlderSurveys, Kind> {
+fn older(Older { drift_um: Whole(drift_um), bed_temperatures_c, readings_um }: Older) -> Result<OlderSurveys, Kind> {
     if drift_um > LARGEST_SPREAD_UM {
         return Err(Kind::Drift { drift_um });
+    }
+    let (surveys, found) = (readings_um.len(), bed_temperatures_c.len());
+    if found != 0 && found != surveys {
+        return Err(Kind::OlderTemperatures { surveys, found });
     }
     let of_survey = |(survey, rows): (usize, &Vec<_>)| {
         readings(rows).map_err(|cause| Kind::OlderSurvey { survey, cause: Box::new(cause) })
     };
-    Ok(OlderSurveys { drift_um, readings: (1..).zip(&readings_um).map(of_survey).collect::<Result<_, _>>()? })
+    Ok(OlderSurveys {
+        drift_um,
+        readings: (1..).zip(&readings_um).map(of_survey).collect::<Result<_, _>>()?,
+        bed_temperatures_c: bed_temperatures_c
+            .into_iter()
+            .map(|degrees| degrees.map(|Whole(degrees)| degrees))
+            .collect(),
+    })
 }
 
 /// A reading from its row, the first of which is number 1.
@@ -305,12 +319,21 @@ pub(super) fn render(document: &GridDocument) -> String {
     if !document.readings.is_empty() {
         let _ = write!(text, ",\n  \"readings_um\": [\n{}\n  ]", reading_rows(&document.readings));
     }
-    let OlderSurveys { drift_um, readings } = &document.older;
+    let OlderSurveys { drift_um, readings, bed_temperatures_c } = &document.older;
     if !readings.is_empty() {
         let surveys: Vec<String> =
             readings.iter().map(|readings| format!("[\n{}\n  ]", reading_rows(readings))).collect();
-        let _ =
-            write!(text, ",\n  \"older\": {{ \"drift_um\": {drift_um}, \"readings_um\": [{}] }}", surveys.join(", "));
+        let degrees = |degrees: &Option<i16>| degrees.map_or_else(null, |degrees| degrees.to_string());
+        let temperatures: Vec<String> = bed_temperatures_c.iter().map(degrees).collect();
+        let temperatures = match temperatures.as_slice() {
+            [] => String::new(),
+            some => format!("\"bed_temperatures_c\": [{}], ", some.join(", ")),
+        };
+        let _ = write!(
+            text,
+            ",\n  \"older\": {{ \"drift_um\": {drift_um}, {temperatures}\"readings_um\": [{}] }}",
+            surveys.join(", ")
+        );
     }
     text + "\n}\n"
 }

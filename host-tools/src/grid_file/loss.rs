@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use gapkeeper::{Fade, Surface};
+use gapkeeper::{Fade, Surface, Tie};
 
 use super::{GridDocument, SurveyMarks, surface_word};
 
@@ -54,6 +54,11 @@ pub enum Loss {
     SinglePrecision,
 }
 
+/// How often a grid was tied, in words.
+pub fn times_tied(tie: Tie) -> String {
+    if tie.count() == 1 { "once".to_owned() } else { format!("{} times", tie.count()) }
+}
+
 impl fmt::Display for Loss {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
@@ -65,7 +70,7 @@ impl fmt::Display for Loss {
             Loss::Survey(marks) => {
                 write!(out, "the survey's closure of {} um and its surface", marks.closure_um)?;
                 match marks.tie {
-                    Some(tie) => write!(out, ", and that it was tied ({} times)", tie.count()),
+                    Some(tie) => write!(out, ", and that it was tied {}", times_tied(tie)),
                     None => Ok(()),
                 }
             }

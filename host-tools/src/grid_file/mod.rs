@@ -38,7 +38,7 @@ pub use error::{GridFileError, GridFileErrorKind};
 pub use facts::{Fact, FactList, LengthUnit, MissingFacts, RowOrder};
 pub use faults::{HexFault, MatrixFault, NpyFault, PlyFault, PointFault, Readings};
 pub use format::GridFormat;
-pub use loss::Loss;
+pub use loss::{Loss, times_tied};
 pub use matrix::table;
 pub use source::{Language, source};
 pub use surface::{SurfaceChoice, SurfaceReason, surface_word};
@@ -85,6 +85,22 @@ pub struct OlderSurveys {
     pub drift_um: u16,
     /// The readings of each, the newest of them first.
     pub readings: Vec<Vec<StationReading>>,
+    /// The bed temperature of each, in the same order; it may be empty where none is known.
+    pub bed_temperatures_c: Vec<Option<i16>>,
+}
+
+impl OlderSurveys {
+    /// Adds one that is older than all others.
+    pub fn push(&mut self, readings: Vec<StationReading>, bed_temperature_c: Option<i16>) {
+        self.bed_temperatures_c.resize(self.readings.len(), None);
+        self.readings.push(readings);
+        self.bed_temperatures_c.push(bed_temperature_c);
+    }
+
+    /// The bed temperature of one of them, if it is known.
+    pub fn bed_temperature_c(&self, survey: usize) -> Option<i16> {
+        self.bed_temperatures_c.get(survey).copied().flatten()
+    }
 }
 
 /// A height grid and what is stored with it.

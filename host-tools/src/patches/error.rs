@@ -58,6 +58,11 @@ pub enum PatchError {
         /// The largest that is allowed.
         limit_um: u32,
     },
+    /// The readings of the form would count twice.
+    #[error(
+        "the grid holds the readings of this form already\n  give the grid that was in force while they were printed"
+    )]
+    Again,
     /// Nothing was filled in, or nothing of it tells a gap.
     #[error(
         "no patch tells the gap: {unmeasured} are not measured, {untold} too thin or too thick\n  \

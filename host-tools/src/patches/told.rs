@@ -76,6 +76,17 @@ impl PatchReadings {
         Ok(found)
     }
 
+    /// Refuses a grid that was made with these patches: they would count twice.
+    ///
+    /// # Errors
+    /// [`PatchError::Again`] if all of them are among its readings.
+    pub fn are_new_to(&self, document: &GridDocument) -> Result<(), PatchError> {
+        let is_held = |reading: &StationReading| {
+            document.readings.iter().any(|held| held.spread_um.is_some() && held.at == reading.at)
+        };
+        if self.readings.iter().all(is_held) { Err(PatchError::Again) } else { Ok(()) }
+    }
+
     /// The patches with the readings that the grid has kept, brought to the height that the patches tell: paper that drags
     /// and plastic that lies need not mean the same gap, but they mean the same shape.
     ///

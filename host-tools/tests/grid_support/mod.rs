@@ -47,7 +47,12 @@ pub fn documents() -> impl Strategy<Value = GridDocument> {
             };
             let readings = |readings: Vec<_>| readings.into_iter().map(reading).collect::<Vec<StationReading>>();
             let (newest, older, drift_um) = kept;
-            let older = OlderSurveys { drift_um, readings: older.into_iter().map(readings).collect() };
+            let readings_um: Vec<_> = older.into_iter().map(readings).collect();
+            // Of every other document, of every other survey.
+            let degrees = |survey: usize| survey.is_multiple_of(2).then_some(drift_um as i16);
+            let count = if drift_um.is_multiple_of(2) { readings_um.len() } else { 0 };
+            let bed_temperatures_c = (0..count).map(degrees).collect();
+            let older = OlderSurveys { drift_um, readings: readings_um, bed_temperatures_c };
             Some(GridDocument {
                 grid,
                 shift_um,
