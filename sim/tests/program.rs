@@ -684,6 +684,7 @@ fn a_tied_grid_keeps_its_history() {
         let tied = tie(from, to, seed);
         assert_eq!((tied.plate.as_deref(), tied.readings.len(), tied.older.drift_um), (Some("glass"), 5, 15), "{to}");
         assert_eq!(tied.older.readings, surveys, "{to}");
+        assert_eq!(tied.older.bed_temperatures_c, vec![tied.bed_temperature_c; surveys.len()], "{to}");
         // The shape is that of the whole survey, and the five of the tie are of it.
         let hand = CheckSettings::default().hand;
         assert!(TieCheck::of_newest(&tied, hand).unwrap().unwrap().holds(), "{to}");

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use anyhow::bail;
 use clap::Args;
 use gapkeeper::TemperatureWindows;
-use gapkeeper_host_tools::estimate::USUAL_DRIFT_UM;
+use gapkeeper_host_tools::estimate::surveys_of;
 use gapkeeper_host_tools::grid_file::{GridDocument, GridFormat, OlderSurveys};
 use gapkeeper_host_tools::printed::{name, one_line};
 
@@ -60,13 +60,12 @@ impl OlderOptions {
             let from = Origin::of(path, &document);
             origin.check(&from)?;
             origin.check_older(&document.older, from)?;
-            let older = &document.older;
+            let surveys = surveys_of(&document);
             if to.older.readings.is_empty() {
-                to.older.drift_um = if older.readings.is_empty() { USUAL_DRIFT_UM } else { older.drift_um };
+                to.older.drift_um = surveys.drift_um;
             }
-            to.older.push(document.readings.clone(), document.bed_temperature_c);
-            for (survey, readings) in older.readings.iter().enumerate() {
-                to.older.push(readings.clone(), older.bed_temperature_c(survey));
+            for (survey, readings) in surveys.readings.iter().enumerate() {
+                to.older.push(readings.clone(), surveys.bed_temperature_c(survey));
             }
             first = first.or(Some(document));
         }

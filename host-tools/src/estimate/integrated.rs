@@ -77,10 +77,6 @@ pub struct Estimate {
     readings: usize,
 }
 
-/// What older surveys are worth where nobody says: standard deviation of what a shape changes by from one survey to the
-/// next (own study).
-pub const USUAL_DRIFT_UM: u16 = 15;
-
 /// One setting and how much it counts for; they add up to 1.
 #[derive(Clone, Debug)]
 pub(super) struct Part {

@@ -17,8 +17,9 @@ mod weights;
 
 pub use band::{Band, BandPlace};
 pub use error::{EstimateError, FEWEST_READINGS, FEWEST_TIED, MOST_READINGS};
-pub use integrated::{Estimate, Hand, Surely, USUAL_DRIFT_UM};
+pub use integrated::{Estimate, Hand, Surely};
 pub use leave_one_out::{Disagreement, LeaveOneOut};
 pub use next::{Area, NextReading};
+pub use surveys::{USUAL_DRIFT_UM, surveys_of};
 pub use tie::TieCheck;
 pub use weights::Weights;

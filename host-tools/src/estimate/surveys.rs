@@ -8,7 +8,26 @@ use nalgebra::DMatrix;
 use super::error::{EstimateError, FEWEST_READINGS, FEWEST_TIED, MOST_READINGS};
 use super::kernel::{Frame, SCREW_TERMS, free_terms};
 use super::kriging::{Sample, all_terms};
-use crate::grid_file::{OlderSurveys, StationReading};
+use crate::grid_file::{GridDocument, OlderSurveys, StationReading};
+
+/// What older surveys are worth where nobody says: standard deviation of what a shape changes by from one survey to the
+/// next (own study).
+pub const USUAL_DRIFT_UM: u16 = 15;
+
+/// The surveys that a document has kept, as older ones of a later survey: its own readings first. What the shape drifts by
+/// is what its older surveys state, else [`USUAL_DRIFT_UM`].
+pub fn surveys_of(document: &GridDocument) -> OlderSurveys {
+    let older = &document.older;
+    let drift_um = if older.readings.is_empty() { USUAL_DRIFT_UM } else { older.drift_um };
+    let mut surveys = OlderSurveys { drift_um, ..OlderSurveys::default() };
+    if !document.readings.is_empty() {
+        surveys.push(document.readings.clone(), document.bed_temperature_c);
+    }
+    for (survey, readings) in older.readings.iter().enumerate() {
+        surveys.push(readings.clone(), older.bed_temperature_c(survey));
+    }
+    surveys
+}
 
 /// The readings of all surveys; those that cannot be told apart are refused.
 pub(super) struct Surveys {

@@ -9,7 +9,7 @@ use std::{fs, io};
 use anyhow::Context;
 use gapkeeper::{GridError, HeightGrid, Lattice, MAX_SCREWS, PlanError, Surface, TemperatureWindows};
 use gapkeeper_host_tools::check::CheckSettings;
-use gapkeeper_host_tools::estimate::{Band, Estimate, USUAL_DRIFT_UM};
+use gapkeeper_host_tools::estimate::{Band, Estimate, surveys_of};
 use gapkeeper_host_tools::grid_file::{
     GridDocument, GridFileErrorKind, GridFormat, MissingFacts, OlderSurveys, StationReading, SurveyMarks, read_grid,
     write_grid,
@@ -129,6 +129,7 @@ pub fn tie_to(scenario: &mut Scenario, path: &Path) -> anyhow::Result<()> {
         None => error.into(),
     })?;
     let (raised_um, screws_raised_um) = read_note(path, &document.grid)?;
+    let (surveys, plate) = (surveys_of(&document), document.plate.clone());
     let facts = MissingFacts { setup: Some(0), ..MissingFacts::default() };
     let grid = document.stored(&facts).map_err(|kind| match unsaid(path, &kind) {
         Some(unsaid) => anyhow::Error::msg(unsaid),
@@ -139,7 +140,6 @@ pub fn tie_to(scenario: &mut Scenario, path: &Path) -> anyhow::Result<()> {
         anyhow::bail!("{}: {outside}\n  tie a grid that was measured on this machine", printed::name(path));
     }
     *scenario = with_screws(raised(scenario, raised_um), &screws_raised_um);
-    let (surveys, plate) = (surveys(document.readings, document.older), document.plate);
     scenario.tie = Some(Box::new(OldGrid { grid, screws_raised_um, surveys, plate }));
     // Beyond so many screws no grid helps.
     if scenario.bed.screws.len() <= MAX_SCREWS
@@ -164,17 +164,6 @@ fn unsaid(path: &Path, kind: &GridFileErrorKind) -> Option<String> {
         remedy.extend(fact.to_string().split(['(', ')']).nth(1).map(|option| format!(" {option}")));
     }
     Some(format!("{name}: {kind}\n  {remedy}"))
-}
-
-/// All surveys behind a grid, the newest first.
-fn surveys(newest: Vec<StationReading>, mut older: OlderSurveys) -> OlderSurveys {
-    if !newest.is_empty() {
-        if older.readings.is_empty() {
-            older.drift_um = USUAL_DRIFT_UM;
-        }
-        older.readings.insert(0, newest);
-    }
-    older
 }
 
 /// Between which ends a scenario has the stations of a lattice.
