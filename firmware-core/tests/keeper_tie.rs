@@ -75,7 +75,7 @@ fn a_plate_that_bends_otherwise_is_refused_and_the_old_grid_stays() {
     assert!(u16::from(TIE_LIMIT_UM) < 130);
     assert_eq!(prompt.to_string(), "Shape off 130 um\nwhole survey needed\npress: end back:redo");
     assert_eq!((keeper.bank(), keeper.order_due()), (&before, Order::Wait));
-    // What cannot be an answer is none, and the nozzle stays.
+    // Any other event is ignored, and the nozzle stays.
     for event in [SurveyEvent::Enough, SurveyEvent::Turned { detents: -9 }, SurveyEvent::Arrived] {
         assert_eq!(keeper.survey(event), Ok(Order::Wait));
         assert_eq!(keeper.status().prompt, Some(prompt));

@@ -69,7 +69,7 @@ fn a_refined_grid_has_the_bow_and_is_not_refined_again() {
 }
 
 /// By hand: the changes are 10 at four stations, 40 at four and 81 in the middle. That is even in X and Y, so the plane is
-/// level, at their mean, and the twist is none: what is left spans all of it, from 10 to 81.
+/// level, at their mean, and the twist is zero: what is left spans all of it, from 10 to 81.
 fn blended() -> (Option<i32>, String, String) {
     let out = "the shape changes by 71 um from 60 to 100 °C, 1.8 um a degree; tilt and twist are not counted\n";
     (Some(0), out.to_owned(), String::new())

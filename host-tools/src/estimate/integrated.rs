@@ -188,7 +188,7 @@ impl Estimate {
 /// All settings with the logarithms of their priors: each logarithm of an unknown is normally distributed.
 fn settings(hand: Hand, drift_um: Option<f64>) -> impl Iterator<Item = (Setting, f64)> {
     let drifts = DRIFTS.map(|factor| (factor * drift_um.unwrap_or(0.0), -0.5 * factor.log2().powi(2)));
-    // No drift is none however often it is taken.
+    // A drift of zero stays zero when it is multiplied.
     let drifts = drifts.into_iter().take(if drift_um.is_some_and(|um| um > 0.0) { DRIFTS.len() } else { 1 });
     let hands = (-HAND_STEPS..=HAND_STEPS).map(move |step| {
         let deviations = f64::from(step);

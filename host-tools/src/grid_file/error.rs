@@ -193,7 +193,7 @@ pub enum GridFileErrorKind {
         /// What is wrong.
         cause: Box<GridFileErrorKind>,
     },
-    /// The name of a plate that is none.
+    /// The plate's name is not allowed.
     #[error("the name of the plate is empty, longer than {LONGEST_PLATE_BYTES} bytes, or cannot be printed")]
     Plate,
     /// A field that is no whole number, or too large a one.

@@ -7,9 +7,9 @@ use super::{JobError, JobEvent, ReadingOptions, Walker};
 /// Reads the moves of a job up to a height and to its first error, or past all errors if told to keep going: the next
 /// reader reports them.
 ///
-/// Where `passes_over`, level lines above that height are not read, which saves nine tenths of their time; but all are
-/// read where reading goes on after errors, for a line with an error moves nothing. Now and then the sum of `E` that they
-/// fed is needed later: then it says no, and the job has to be read without.
+/// With `passes_over`, level lines above that height are passed over without being read. All lines are read where reading
+/// goes on after errors, since a line with an error moves nothing. The result is false if the sum of `E` over lines passed
+/// over is needed after all: then read the job again without `passes_over`.
 pub(super) fn look_ahead(
     name: &str,
     job: impl Read,

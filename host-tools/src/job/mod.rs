@@ -100,7 +100,7 @@ pub struct JobCounts {
     pub printing_moves: u64,
     /// Arcs among the moves.
     pub arcs: u64,
-    /// Words passed through because nobody here knows them.
+    /// Words that are not known and are passed through.
     pub unknown_words: u64,
     /// Lines that could not be read, where reading goes on after them.
     pub bad_lines: u64,

@@ -24,7 +24,7 @@ pub struct Settings<'a> {
     pub run_in_use: Run,
     /// Whether a person read that grid; otherwise it is read off the model, and the bed is still to be measured.
     pub by_hand: bool,
-    /// How sure the surface of that grid is ([`Setup::band`]), to be said with the figures; none: nothing is said.
+    /// How sure the surface of that grid is ([`Setup::band`]), printed with the figures; if none, nothing is printed.
     pub band: Option<Band>,
     /// Try out what could be done, and name it in the verdict.
     pub advise: bool,

@@ -263,7 +263,7 @@ fn ended_is_ended_everywhere() {
     }
 }
 
-/// Whoever read all stations of a tie is told why it came to nothing.
+/// A person who read all stations of a refused tie is told why it was refused.
 #[test]
 fn a_refused_tie_ends_with_its_reason() {
     let mut scenario = demo::scenario().unwrap();
